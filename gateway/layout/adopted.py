@@ -1,0 +1,31 @@
+"""The characteristics that Bluetooth has adopted, by their 16-bit number. They are data in the same
+layout language as a plugin's, in `adopted.toml`."""
+
+from __future__ import annotations
+
+import tomllib
+from functools import cache
+from importlib.resources import files
+
+from pydantic import BaseModel, ConfigDict
+
+from gateway.layout.model import FieldDecl, SamplesDecl
+
+BASE_UUID = "0000{:04x}-0000-1000-8000-00805f9b34fb"  # Core Specification, Vol 3, Part B, 2.5.1
+
+
+class AdoptedDecl(BaseModel):
+    """An adopted characteristic's value."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+    name: str
+    fields: list[FieldDecl]
+    samples: SamplesDecl | None = None
+
+
+@cache
+def adopted() -> dict[str, AdoptedDecl]:
+    """Every adopted characteristic known, by its 128-bit UUID in lower case."""
+    table = tomllib.loads(files("gateway.layout").joinpath("adopted.toml").read_text("utf-8"))
+    return {BASE_UUID.format(int(number, 16)): AdoptedDecl.model_validate(decl) for number, decl in table.items()}

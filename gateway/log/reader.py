@@ -1,0 +1,216 @@
+"""Open a log to read: which runs it holds, and for one run its nodes, channels, events and rows. Reads
+never change the file and may go on while a run writes it."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from gateway.errors import LogFileError
+from gateway.log.schema import quoted, refusal
+from gateway.records import EventKind, LinkEvent
+
+CHUNK_ROWS = 50_000
+
+
+@dataclass(frozen=True, slots=True)
+class FieldInfo:
+    """A column of a relation and what it means; limits in the unit."""
+
+    column: str
+    name: str
+    unit: str
+    low: float | None
+    high: float | None
+    role: str | None
+    bits: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelInfo:
+    """A relation of frames, and of samples where there are several a frame."""
+
+    relation: str
+    samples: str | None
+    name: str
+    title: str
+    fields: tuple[FieldInfo, ...]
+    sample_fields: tuple[FieldInfo, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class NodeInfo:
+    """A node of a run, with the channels of its kind."""
+
+    id: int
+    name: str
+    kind: str
+    channels: tuple[ChannelInfo, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RunInfo:
+    """One run of a log; frames have ids in range(first_frame, end_frame).
+
+    Attributes:
+        ended_ns: None for a run still going, or one whose process was killed.
+    """
+
+    id: int
+    title: str
+    started_ns: int
+    ended_ns: int | None
+    ended_how: str
+    first_frame: int
+    end_frame: int
+    nodes: tuple[NodeInfo, ...]
+    requirements: tuple[tuple[str, str, str, float | None, float | None], ...]
+
+
+class Log:
+    """An open log.
+
+    Args:
+        path: the file.
+
+    Raises:
+        LogFileError: missing, unreadable, or not a log.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        if not path.is_file():
+            raise LogFileError(f"{path}: there is no such log; check the path")
+        uri = path.resolve().as_uri()
+        try:
+            self._connection = sqlite3.connect(f"{uri}?mode=ro", uri=True)
+            try:
+                reason = refusal(self._connection)
+            except sqlite3.OperationalError:  # a read-only folder has no room for the shared-memory file
+                self._connection.close()
+                self._connection = sqlite3.connect(f"{uri}?immutable=1", uri=True)
+                reason = refusal(self._connection)
+        except sqlite3.DatabaseError as error:
+            raise LogFileError(f"{path} is not a gattest log: {error}; check the path") from None
+        if not reason and not self._connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'run'").fetchone():
+            reason = "is empty"
+        if reason:
+            self._connection.close()
+            raise LogFileError(f"{path} {reason}; check the path")
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._connection.close()
+
+    def run_ids(self) -> list[int]:
+        """The ids of its runs, oldest first."""
+        return [row[0] for row in self._query("SELECT id FROM run ORDER BY id")]
+
+    def run(self, run: int | None = None) -> RunInfo:
+        """One run, the newest by default.
+
+        Raises:
+            LogFileError: no such run, or the file is damaged.
+        """
+        known = self.run_ids()
+        if not known or (run is not None and run not in known):
+            raise LogFileError(f"{self.path} has no run {run or ''}; it has {', '.join(map(str, known)) or 'none'}")
+        wanted = run if run is not None else known[-1]
+        row = next(
+            self._query("SELECT id, title, started_ns, ended_ns, ended_how, first_frame FROM run WHERE id = ?", wanted)
+        )
+        later = next(self._query("SELECT min(first_frame) FROM run WHERE id > ?", wanted))[0]
+        nodes = tuple(
+            NodeInfo(id_, name, kind, tuple(self._channels(kind, id_)))
+            for id_, name, kind in self._query("SELECT id, name, kind FROM node WHERE run = ? ORDER BY id", wanted)
+        )
+        requirements = tuple(
+            self._query("SELECT kind, subject, figure, low, high FROM requirement WHERE run = ? ORDER BY rowid", wanted)
+        )
+        return RunInfo(row[0], row[1], row[2], row[3], row[4] or "", row[5], later or 2**62, nodes, requirements)
+
+    def _channels(self, kind: str, node: int) -> Iterator[ChannelInfo]:
+        """The channels of a kind; of several versions of one, the version this node wrote."""
+        newest: dict[str, ChannelInfo] = {}
+        for relation, samples, name, title in self._query(
+            "SELECT relation, samples, name, title FROM channel WHERE kind = ? ORDER BY rowid", kind
+        ):
+            info = ChannelInfo(relation, samples, name, title, self._fields(relation), self._fields(samples))
+            wrote = next(self._query(f"SELECT 1 FROM {quoted(relation)} WHERE node = ? LIMIT 1", node), None)  # noqa: S608
+            if wrote or name not in newest:
+                newest[name] = info
+        yield from newest.values()
+
+    def _fields(self, relation: str | None) -> tuple[FieldInfo, ...]:
+        rows = self._query(
+            "SELECT column_name, name, unit, low, high, role, bits FROM field WHERE relation = ? ORDER BY position",
+            relation,
+        )
+        return tuple(FieldInfo(*row) for row in rows)
+
+    def events(self, run: RunInfo, node: NodeInfo | None = None) -> Iterator[LinkEvent]:
+        """The events of a run (of one node), in the order they happened."""
+        names = {info.id: info.name for info in run.nodes}
+        only = "" if node is None else " AND node = ?"
+        rows = self._query(
+            f"SELECT t_ns, node, kind, detail FROM event WHERE run = ?{only} ORDER BY id",  # noqa: S608
+            run.id,
+            *(() if node is None else (node.id,)),
+        )
+        for t_ns, owner, kind, detail in rows:
+            yield LinkEvent(t_ns, names.get(owner), EventKind(kind), json.loads(detail))
+
+    def rows(self, run: RunInfo, node: NodeInfo, relation: str, columns: str) -> Iterator[list[tuple[Any, ...]]]:
+        """Chunks of rows of one node's frames in the order they came; ``columns`` is an SQL list."""
+        yield from self._chunks(
+            f"SELECT {columns} FROM {quoted(relation)} WHERE id >= ? AND id < ? AND node = ? ORDER BY id",  # noqa: S608
+            (run.first_frame, run.end_frame, node.id),
+        )
+
+    def sample_rows(
+        self, run: RunInfo, node: NodeInfo, channel: ChannelInfo, columns: str
+    ) -> Iterator[list[tuple[Any, ...]]]:
+        """Chunks of rows of one node's samples; ``columns`` is an SQL list over ``s`` (samples)."""
+        yield from self._chunks(
+            f"SELECT {columns} FROM {quoted(channel.relation)} AS f JOIN {quoted(channel.samples or '')} AS s "  # noqa: S608
+            "ON s.frame = f.id WHERE f.id >= ? AND f.id < ? AND f.node = ? ORDER BY f.id, s.position",
+            (run.first_frame, run.end_frame, node.id),
+        )
+
+    def last_ns(self, run: RunInfo) -> int:
+        """Time of the last record of a run."""
+        newest = next(self._query("SELECT max(t_ns) FROM event WHERE run = ?", run.id))[0] or run.started_ns
+        for relation in {channel.relation for node in run.nodes for channel in node.channels}:
+            row = next(
+                self._query(
+                    f"SELECT t_ns FROM {quoted(relation)} WHERE id >= ? AND id < ? ORDER BY id DESC LIMIT 1",  # noqa: S608
+                    run.first_frame,
+                    run.end_frame,
+                ),
+                None,
+            )
+            newest = max(newest, row[0]) if row else newest
+        return newest
+
+    def _chunks(self, sql: str, parameters: tuple[Any, ...]) -> Iterator[list[tuple[Any, ...]]]:
+        try:
+            cursor = self._connection.execute(sql, parameters)
+            while chunk := cursor.fetchmany(CHUNK_ROWS):
+                yield chunk
+        except sqlite3.DatabaseError as error:
+            raise LogFileError(
+                f"{self.path} is damaged: {error}; copy what can be read with sqlite3's .recover"
+            ) from None
+
+    def _query(self, sql: str, *parameters: Any) -> Iterator[tuple[Any, ...]]:
+        for chunk in self._chunks(sql, parameters):
+            yield from chunk

@@ -1,0 +1,111 @@
+"""What a log looks like inside. A relation for each characteristic, named kind_characteristic, a column
+for each field with its unit in the name; beside it what the columns mean, the runs, nodes, events and
+requirements. Every table can be read with plain SELECTs; the views ending in _utc show times as text."""
+
+from __future__ import annotations
+
+import sqlite3
+
+APPLICATION_ID = 0x47415454
+FORMAT = 1
+
+TABLES = """
+CREATE TABLE IF NOT EXISTS run (
+    id INTEGER PRIMARY KEY,
+    title TEXT NOT NULL,
+    started_ns INTEGER NOT NULL,   -- nanoseconds UTC since 1970, as all *_ns
+    ended_ns INTEGER,              -- NULL while running, and for good when the process was killed
+    ended_how TEXT,
+    first_frame INTEGER NOT NULL,  -- frames of this run have this id or a higher one
+    radio TEXT NOT NULL,
+    host TEXT NOT NULL,
+    system TEXT NOT NULL,
+    software TEXT NOT NULL,
+    run_file TEXT NOT NULL,
+    run_text TEXT NOT NULL
+);
+CREATE TABLE IF NOT EXISTS plugin (
+    run INTEGER NOT NULL REFERENCES run(id),
+    kind TEXT NOT NULL,
+    title TEXT NOT NULL,
+    text TEXT NOT NULL,
+    PRIMARY KEY (run, kind)
+);
+CREATE TABLE IF NOT EXISTS node (
+    id INTEGER PRIMARY KEY,
+    run INTEGER NOT NULL REFERENCES run(id),
+    name TEXT NOT NULL,
+    kind TEXT NOT NULL,
+    sought TEXT NOT NULL           -- the name or address it was sought by
+);
+CREATE TABLE IF NOT EXISTS channel (
+    relation TEXT PRIMARY KEY,     -- the table that holds its frames
+    samples TEXT,                  -- the table that holds its samples, where it has several a frame
+    kind TEXT NOT NULL,
+    name TEXT NOT NULL,
+    title TEXT NOT NULL,
+    uuid TEXT NOT NULL,
+    layout TEXT NOT NULL           -- tells two versions of a layout apart
+);
+CREATE TABLE IF NOT EXISTS field (
+    relation TEXT NOT NULL,
+    column_name TEXT NOT NULL,
+    position INTEGER NOT NULL,
+    name TEXT NOT NULL,
+    unit TEXT NOT NULL,
+    type TEXT NOT NULL,            -- as in the layout, or "derived"
+    lsb REAL,                      -- weight of one count in the unit
+    low REAL,                      -- limits in the unit
+    high REAL,
+    role TEXT,
+    bits INTEGER,
+    PRIMARY KEY (relation, column_name)
+);
+CREATE TABLE IF NOT EXISTS requirement (
+    run INTEGER NOT NULL REFERENCES run(id),
+    kind TEXT NOT NULL,
+    subject TEXT NOT NULL,
+    figure TEXT NOT NULL,
+    low REAL,
+    high REAL,
+    unit TEXT NOT NULL
+);
+CREATE TABLE IF NOT EXISTS event (
+    id INTEGER PRIMARY KEY,
+    run INTEGER NOT NULL REFERENCES run(id),
+    node INTEGER REFERENCES node(id),
+    t_ns INTEGER NOT NULL,
+    kind TEXT NOT NULL,
+    detail TEXT NOT NULL           -- JSON
+);
+CREATE VIEW IF NOT EXISTS event_utc AS
+    SELECT event.id, event.run, strftime('%Y-%m-%dT%H:%M:%fZ', t_ns / 1e9, 'unixepoch') AS utc,
+           node.name AS node, event.kind, detail
+    FROM event LEFT JOIN node ON node.id = event.node;
+"""
+
+
+def quoted(name: str) -> str:
+    """An SQL identifier; names come from proven plugins, the quotes keep keywords harmless."""
+    return '"' + name.replace('"', '""') + '"'
+
+
+def prepare(connection: sqlite3.Connection) -> None:
+    """Make an empty database a log, or leave a log as it is."""
+    connection.execute("PRAGMA journal_mode = WAL")
+    connection.execute("PRAGMA synchronous = NORMAL")
+    connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    connection.execute(f"PRAGMA user_version = {FORMAT}")
+    connection.executescript(TABLES)
+
+
+def refusal(connection: sqlite3.Connection) -> str:
+    """Why this database is not a log that can be used; "" where it is one, or is empty."""
+    (application,) = connection.execute("PRAGMA application_id").fetchone()
+    (version,) = connection.execute("PRAGMA user_version").fetchone()
+    (objects,) = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    if application != APPLICATION_ID and objects:
+        return "is an SQLite database, but not a gattest log"
+    if version > FORMAT:
+        return f"is a log of format {version}; this version reads up to {FORMAT}"
+    return ""

@@ -1,0 +1,234 @@
+"""One characteristic's relation: its columns, and how payloads become rows. Serves the writer of a live
+run and everything that decodes stored bytes again."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from sqlite_utils import Database
+
+from gateway.decode import derive
+from gateway.layout.columns import Cut, decode_columns
+from gateway.layout.model import Field
+from gateway.log.schema import quoted
+from gateway.plugin import Characteristic, Derived
+
+Constants = Mapping[str, Mapping[str, float]]
+Row = tuple[Any, ...]
+
+
+@dataclass(slots=True)
+class Rows:
+    """Rows ready to insert, the newest values by column, and how many payloads did not fit."""
+
+    frames: list[Row] = field(default_factory=list)
+    samples: list[Row] = field(default_factory=list)
+    newest: dict[str, Any] = field(default_factory=dict)
+    faults: int = 0
+
+
+class ChannelTable:
+    """The relation of one characteristic in one log.
+
+    Args:
+        database: the log.
+        kind: the plugin's kind.
+        item: the characteristic.
+    """
+
+    def __init__(self, database: Database, kind: str, item: Characteristic) -> None:
+        self.item = item
+        self._head = [d for d in item.derived if not d.per_sample]
+        self._inner = [d for d in item.derived if d.per_sample]
+        self.columns = [f.column for f in item.layout.fields] + [d.column for d in self._head]
+        group = item.layout.samples
+        self.sample_columns = [f.column for f in group.fields] + [d.column for d in self._inner] if group else []
+        signature = hashlib.sha256(
+            repr((item.layout, [(d.name, d.formula.text, d.unit) for d in item.derived])).encode()
+        )
+        self.relation = self._claim(database, f"{kind}_{item.name}".replace("-", "_"), kind, signature.hexdigest()[:16])
+        self.samples = f"{self.relation}_sample" if group else None
+        marks = ", ".join("?" * (5 + len(self.columns)))
+        self.insert = f"INSERT INTO {quoted(self.relation)} VALUES ({marks})"  # noqa: S608  proven names
+        self.insert_samples = ""
+        if self.samples:
+            marks = ", ".join("?" * (2 + len(self.sample_columns)))
+            self.insert_samples = f"INSERT INTO {quoted(self.samples)} VALUES ({marks})"  # noqa: S608
+
+    def _claim(self, database: Database, name: str, kind: str, layout: str) -> str:
+        """Find the relation for this layout, or make one; a changed layout gets a relation of its own."""
+        known = {row["relation"]: row["layout"] for row in database["channel"].rows}
+        relation, version = name, 1
+        while relation in known and known[relation] != layout:
+            version += 1
+            relation = f"{name}_{version}"
+        if relation not in known:
+            self._create(database, relation, kind, layout)
+        return relation
+
+    def _create(self, database: Database, relation: str, kind: str, layout: str) -> None:
+        item, group = self.item, self.item.layout.samples
+        types = {f.column: _sql_type(f) for f in item.layout.fields} | {d.column: float for d in self._head}
+        frames = database.table(relation)
+        frames.create(
+            {"id": int, "node": int, "t_ns": int, "raw": bytes, "fault": str} | types,
+            pk="id",
+            not_null={"node", "t_ns", "raw"},
+            foreign_keys=[("node", "node", "id")],
+        )
+        self._view(database, relation, self.columns)
+        if group:
+            inner = {f.column: _sql_type(f) for f in group.fields} | {d.column: float for d in self._inner}
+            table = database.table(f"{relation}_sample")
+            table.create({"frame": int, "position": int} | inner, pk=("frame", "position"))
+            self._sample_view(database, relation)
+        database["channel"].insert(
+            {
+                "relation": relation,
+                "samples": f"{relation}_sample" if group else None,
+                "kind": kind,
+                "name": item.name,
+                "title": item.title,
+                "uuid": item.uuid,
+                "layout": layout,
+            }
+        )
+        database["field"].insert_all(self._field_rows(relation, item.layout.fields, self._head))
+        if group:
+            database["field"].insert_all(self._field_rows(f"{relation}_sample", group.fields, self._inner))
+
+    @staticmethod
+    def _field_rows(relation: str, fields: Sequence[Field], derived: Sequence[Derived]) -> Iterable[dict[str, Any]]:
+        for position, f in enumerate(fields):
+            yield {
+                "relation": relation,
+                "column_name": f.column,
+                "position": position,
+                "name": f.name,
+                "unit": f.unit.symbol,
+                "type": f.kind if f.kind == "boolean" else f"{f.kind}{f.bits}",
+                "lsb": f.scale.num / f.scale.den if f.scale else None,
+                "low": f.low,
+                "high": f.high,
+                "role": f.role,
+                "bits": f.bits,
+            }
+        for position, d in enumerate(derived, len(fields)):
+            yield {
+                "relation": relation,
+                "column_name": d.column,
+                "position": position,
+                "name": d.name,
+                "unit": d.unit.symbol,
+                "type": "derived",
+            }
+
+    @staticmethod
+    def _view(database: Database, relation: str, columns: Sequence[str]) -> None:
+        shown = "".join(f", f.{quoted(column)}" for column in columns)
+        database.create_view(
+            f"{relation}_utc",
+            "SELECT f.id, strftime('%Y-%m-%dT%H:%M:%fZ', f.t_ns / 1e9, 'unixepoch') AS utc, "  # noqa: S608
+            f"node.name AS node{shown}, hex(f.raw) AS raw, f.fault "
+            f"FROM {quoted(relation)} AS f JOIN node ON node.id = f.node",
+        )
+
+    def _sample_view(self, database: Database, relation: str) -> None:
+        group = self.item.layout.samples
+        if group is None:
+            return
+        last = f"(length(f.raw) - {self.item.layout.head}) / {group.size} - 1"
+        moment = f"f.t_ns - ({last} - s.position) * {group.every_ns or 0}"
+        shown = "".join(f", s.{quoted(column)}" for column in self.sample_columns)
+        database.create_view(
+            f"{relation}_sample_utc",
+            f"SELECT s.frame, s.position, {moment} AS t_ns, "  # noqa: S608
+            f"strftime('%Y-%m-%dT%H:%M:%fZ', ({moment}) / 1e9, 'unixepoch') AS utc, node.name AS node{shown} "
+            f"FROM {quoted(relation + '_sample')} AS s JOIN {quoted(relation)} AS f ON f.id = s.frame "
+            "JOIN node ON node.id = f.node",
+        )
+
+    def rows(
+        self, node: int, ids: Sequence[int], t_ns: Sequence[int], raws: Sequence[bytes], constants: Constants
+    ) -> Rows:
+        """Decode payloads into rows.
+
+        Args:
+            node: the node's id in the log.
+            ids, t_ns, raws: frame ids, arrival times and payloads, of one length n.
+            constants: the node's constants, for derived values.
+        """
+        decoded = decode_columns(self.item.layout, raws)
+        out = Rows(faults=len(decoded.faults))
+        for block in decoded.blocks:
+            fields = {f.name: block.fields[f.name] for f in self.item.layout.fields}
+            columns = [cut.to_list() for cut in fields.values()]
+            columns += self._derived(self._head, fields, {}, 1, constants)
+            n = len(block.positions)
+            if n == len(raws):
+                head: Iterable[Row] = zip(ids, [node] * n, t_ns, raws, [None] * n, *columns, strict=True)
+            else:
+                places = block.positions.tolist()
+                picked = ([source[place] for place in places] for source in (ids, t_ns, raws))
+                frame_ids, times, payloads = picked
+                head = zip(frame_ids, [node] * n, times, payloads, [None] * n, *columns, strict=True)
+            out.frames += head
+            if n:
+                out.newest = dict(zip(self.columns, (column[-1] for column in columns), strict=True))
+            if block.count and self.item.layout.samples:
+                self._add_samples(out, block.positions.tolist(), ids, block.count, fields, block.samples, constants)
+        blank = (None,) * len(self.columns)
+        out.frames += [(ids[i], node, t_ns[i], raws[i], reason, *blank) for i, reason in decoded.faults.items()]
+        return out
+
+    def _add_samples(
+        self,
+        out: Rows,
+        places: Sequence[int],
+        ids: Sequence[int],
+        count: int,
+        fields: Mapping[str, Cut],
+        samples: Mapping[str, Cut],
+        constants: Constants,
+    ) -> None:
+        columns = [cut.to_list() for cut in samples.values()]
+        columns += self._derived(self._inner, fields, samples, count, constants)
+        owners = [ids[place] for place in places for _ in range(count)]
+        positions = list(range(count)) * len(places)
+        out.samples += zip(owners, positions, *columns, strict=True)
+        out.newest |= dict(zip(self.sample_columns, (column[-1] for column in columns), strict=True))
+
+    @staticmethod
+    def _derived(
+        wanted: Sequence[Derived],
+        fields: Mapping[str, Cut],
+        samples: Mapping[str, Cut],
+        repeat: int,
+        constants: Constants,
+    ) -> list[list[float | None]]:
+        columns = []
+        for derived in wanted:
+            values: dict[str, npt.NDArray[np.float64]] = {}
+            for source in derived.inputs.values():
+                if source.constant is None:
+                    inner = samples.get(source.field)
+                    own = fields.get(source.field)
+                    values[source.field] = (
+                        inner.floats() if inner else np.repeat(own.floats(), repeat) if own else np.empty(0)
+                    )
+            result = derive(derived, values, constants)
+            columns.append([None if number != number else number for number in np.atleast_1d(result).tolist()])
+        return columns
+
+
+def _sql_type(f: Field) -> type:
+    if f.names is not None:
+        return str
+    if f.kind == "float" or (f.scale is not None and f.scale.den != 1):
+        return float
+    return int

@@ -1,0 +1,300 @@
+"""Fill a log from a run. Records are queued by the event loop and written by one thread in batches, so
+that neither decoding nor the disk ever holds up the radio. When the disk refuses, the queue waits and the
+write is tried again; when it keeps refusing, what is left goes into a second log in the system's folder
+for temporary files, and the run is told to end."""
+
+from __future__ import annotations
+
+import json
+import os
+import platform
+import sqlite3
+import tempfile
+import threading
+import time
+from collections import defaultdict, deque
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from sqlite_utils import Database
+
+from gateway import __version__
+from gateway.errors import LogFileError
+from gateway.log.lock import FileLock
+from gateway.log.schema import prepare, refusal
+from gateway.log.table import ChannelTable
+from gateway.plugin import Plugin
+from gateway.records import EventKind, Frame, LinkEvent
+
+BATCH_INTERVAL_S = 0.1
+BATCH_FRAMES = 20_000
+QUEUE_FRAMES = 2_000_000  # about 300 MB of waiting frames; beyond it they are dropped and counted
+PATIENCE_S = 20.0
+_RETRY_S = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class RunFacts:
+    """What a log keeps of a run besides its records; requirement rows are (kind, subject, figure, low, high, unit)."""
+
+    title: str
+    started_ns: int
+    radio: str
+    run_file: str
+    run_text: str
+    nodes: Mapping[str, tuple[Plugin, str]]  # by name: what it is, and what it is sought by
+    requirements: Sequence[tuple[str, str, str, float | None, float | None, str]] = ()
+
+
+@dataclass(slots=True)
+class ChannelStatus:
+    """What a live display shows of a node's channel."""
+
+    frames: int = 0
+    faults: int = 0
+    t_ns: int = 0
+    newest: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class WriterStatus:
+    """How the writing goes. ``trouble`` is set while the disk refuses, ``failed`` once that is final."""
+
+    path: Path
+    frames: int = 0
+    dropped: int = 0
+    trouble: str = ""
+    failed: str = ""
+    channels: dict[tuple[str, str], ChannelStatus] = field(default_factory=lambda: defaultdict(ChannelStatus))
+
+
+class _Store:
+    """The open file and what was looked up in it: ids of run and nodes, tables of channels."""
+
+    def __init__(self, path: Path, facts: RunFacts) -> None:
+        self.path = path
+        self.connection = sqlite3.connect(path, timeout=10, isolation_level=None, check_same_thread=False)
+        try:
+            self._open(facts)
+        except BaseException:
+            self.connection.close()
+            raise
+
+    def _open(self, facts: RunFacts) -> None:
+        if reason := refusal(self.connection):
+            raise LogFileError(f"{self.path} {reason}; give another file name")
+        prepare(self.connection)
+        database = Database(self.connection)
+        self.connection.execute("BEGIN IMMEDIATE")
+        try:
+            self.run, self.next_frame = self._add_run(facts)
+            self.nodes: dict[str, int] = {}
+            self.tables: dict[tuple[str, str], ChannelTable] = {}
+            for name, (plugin, sought) in facts.nodes.items():
+                added = self.connection.execute(
+                    "INSERT INTO node (run, name, kind, sought) VALUES (?, ?, ?, ?)",
+                    (self.run, name, plugin.kind, sought),
+                )
+                self.nodes[name] = added.lastrowid or 0
+                self.connection.execute(
+                    "INSERT OR IGNORE INTO plugin VALUES (?, ?, ?, ?)",
+                    (self.run, plugin.kind, plugin.title, plugin.text),
+                )
+                for channel in (*plugin.constants, *plugin.channels):
+                    item = plugin.characteristics[channel]
+                    self.tables[name, channel] = ChannelTable(database, plugin.kind, item)
+            self.connection.executemany(
+                "INSERT INTO requirement VALUES (?, ?, ?, ?, ?, ?, ?)", [(self.run, *row) for row in facts.requirements]
+            )
+            self.connection.execute("COMMIT")
+        except BaseException:
+            if self.connection.in_transaction:
+                self.connection.execute("ROLLBACK")
+            raise
+
+    def _add_run(self, facts: RunFacts) -> tuple[int, int]:
+        relations = [row[0] for row in self.connection.execute("SELECT relation FROM channel")]
+        highest = [self.connection.execute(f'SELECT max(id) FROM "{name}"').fetchone()[0] for name in relations]  # noqa: S608
+        first = max((number for number in highest if number), default=0) + 1
+        added = self.connection.execute(
+            "INSERT INTO run (title, started_ns, first_frame, radio, host, system, software, run_file, run_text) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                facts.title,
+                facts.started_ns,
+                first,
+                facts.radio,
+                platform.node(),
+                platform.platform(),
+                f"gattest {__version__}, Python {platform.python_version()}, SQLite {sqlite3.sqlite_version}",
+                facts.run_file,
+                facts.run_text,
+            ),
+        )
+        return added.lastrowid or 0, first
+
+
+class LogWriter:
+    """A `Sink` that is a file. Delivery: every record accepted is in the file, or counted in
+    ``status.dropped``, once `close` has returned.
+
+    Args:
+        path: the log; an existing one gets a new run beside those it has.
+        facts: what to keep of the run.
+
+    Raises:
+        LogFileError: not a log, in use, or the folder is missing or can't be written.
+    """
+
+    def __init__(self, path: Path, facts: RunFacts) -> None:
+        self._facts = facts
+        self._lock = FileLock(path)
+        try:
+            self._store = _open_store(path, facts)
+        except BaseException:
+            self._lock.release()
+            raise
+        self.run = self._store.run
+        self.status = WriterStatus(path)
+        self._frames: deque[Frame] = deque()
+        self._events: deque[LinkEvent] = deque()
+        self._constants: dict[str, dict[str, dict[str, float]]] = defaultdict(dict)
+        self._constant_channels = {(n, c) for n, (plugin, _) in facts.nodes.items() for c in plugin.constants}
+        self._ended: tuple[int, str] | None = None
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._work, name="log writer", daemon=True)
+        self._thread.start()
+
+    def frame(self, frame: Frame) -> None:
+        """Queue a frame; one that finds the queue full is counted."""
+        if len(self._frames) >= QUEUE_FRAMES:
+            self.status.dropped += 1
+        else:
+            self._frames.append(frame)
+
+    def event(self, event: LinkEvent) -> None:
+        """Queue an event."""
+        self._events.append(event)
+
+    def close(self, t_ns: int, how: str) -> None:
+        """Write what is queued, note when and how the run ended, and let go of the file. Blocks."""
+        if self.status.dropped:
+            self.event(LinkEvent(t_ns, None, EventKind.OVERFLOW, {"frames": self.status.dropped}))
+        self._ended = (t_ns, how)
+        self._stop.set()
+        self._thread.join()
+        self._store.connection.close()
+        self._lock.release()
+
+    # The writing thread
+
+    def _work(self) -> None:
+        stopping = False
+        while not stopping:
+            stopping = self._stop.wait(BATCH_INTERVAL_S)
+            while self._frames or self._events:
+                count = min(len(self._frames), BATCH_FRAMES)
+                frames = [self._frames.popleft() for _ in range(count)]
+                events = [self._events.popleft() for _ in range(len(self._events))]
+                self._persist(frames, events)
+        self._persist([], [], self._ended)
+
+    def _persist(self, frames: list[Frame], events: list[LinkEvent], ended: tuple[int, str] | None = None) -> None:
+        """Write a batch, with patience; after that elsewhere."""
+        patience_ends = time.monotonic() + PATIENCE_S
+        while True:
+            try:
+                self._write(frames, events, ended)
+                self.status.trouble = ""
+                return
+            except sqlite3.Error as error:
+                self.status.trouble = str(error)
+                if time.monotonic() >= patience_ends or (self._stop.is_set() and not self.status.failed):
+                    if self.status.failed or not self._move(error):
+                        self.status.dropped += len(frames)
+                        return
+                    patience_ends = time.monotonic() + PATIENCE_S
+                time.sleep(_RETRY_S)
+
+    def _move(self, error: sqlite3.Error) -> bool:
+        """Continue in a log of its own in the folder for temporary files; False where that fails too."""
+        rescue = Path(tempfile.gettempdir()) / f"{self._store.path.stem}-rest-{os.getpid()}.db"
+        where = f"{self._store.path} could not be written: {error}"
+        try:
+            store = _Store(rescue, self._facts)
+        except (sqlite3.Error, OSError):
+            self.status.failed = f"{where}; {rescue.parent} could not be written either. Free space and run again"
+            return False
+        self._store.connection.close()
+        self._store = store
+        self.status.failed = f"{where}. The rest of the run is in {rescue}. Free space, then run again"
+        return True
+
+    def _write(self, frames: list[Frame], events: list[LinkEvent], ended: tuple[int, str] | None) -> None:
+        store = self._store
+        groups: dict[tuple[str, str], tuple[list[int], list[int], list[bytes]]] = {}
+        for number, (t_ns, node, channel, raw) in enumerate(frames, store.next_frame):
+            group = groups.get((node, channel))
+            if group is None:
+                group = groups[node, channel] = ([], [], [])
+            group[0].append(number)
+            group[1].append(t_ns)
+            group[2].append(raw)
+        connection = store.connection
+        connection.execute("BEGIN IMMEDIATE")
+        try:
+            connection.executemany(
+                "INSERT INTO event (run, node, t_ns, kind, detail) VALUES (?, ?, ?, ?, ?)",
+                [(store.run, store.nodes.get(e.node or ""), e.t_ns, e.kind, json.dumps(e.detail)) for e in events],
+            )
+            seen = []
+            for key in sorted(groups, key=lambda key: key not in self._constant_channels):
+                table, (ids, times, raws) = store.tables[key], groups[key]
+                rows = table.rows(store.nodes[key[0]], ids, times, raws, self._constants[key[0]])
+                if key in self._constant_channels and rows.newest:
+                    self._remember(key, table)(rows.newest)
+                connection.executemany(table.insert, rows.frames)
+                if rows.samples:
+                    connection.executemany(table.insert_samples, rows.samples)
+                seen.append((key, len(raws), rows.faults, times[-1], rows.newest))
+            if ended is not None:
+                connection.execute("UPDATE run SET ended_ns = ?, ended_how = ? WHERE id = ?", (*ended, store.run))
+            connection.execute("COMMIT")
+        except BaseException:
+            if connection.in_transaction:
+                connection.execute("ROLLBACK")
+            raise
+        store.next_frame += len(frames)
+        self.status.frames += len(frames)
+        for key, count, faults, t_ns, newest in seen:
+            channel_status = self.status.channels[key]
+            channel_status.frames += count
+            channel_status.faults += faults
+            channel_status.t_ns = t_ns
+            channel_status.newest = newest or channel_status.newest
+
+    def _remember(self, key: tuple[str, str], table: ChannelTable) -> Any:
+        """Keep a constant's values for the formulas of its node."""
+        node, channel = key
+
+        def keep(newest: Mapping[str, Any]) -> None:
+            names = [f.name for f in table.item.layout.fields]
+            values = [newest[f.column] for f in table.item.layout.fields]
+            self._constants[node][channel] = {
+                name: float(value) for name, value in zip(names, values, strict=True) if isinstance(value, int | float)
+            }
+
+        return keep
+
+
+def _open_store(path: Path, facts: RunFacts) -> _Store:
+    if not path.parent.is_dir():
+        raise LogFileError(f"{path}: there is no folder {path.parent}; make it, or give another path")
+    try:
+        return _Store(path, facts)
+    except sqlite3.DatabaseError as error:
+        if "not a database" in str(error):
+            raise LogFileError(f"{path} is not an SQLite database; give another file name") from None
+        raise LogFileError(f"{path} can't be written: {error}; check permissions and free space") from None

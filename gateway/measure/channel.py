@@ -1,0 +1,136 @@
+"""How a channel's values came: rate, gaps, loss, duplicates, and what could not be decoded or lies outside
+its limits."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from gateway.log.reader import ChannelInfo, FieldInfo, Log, NodeInfo, RunInfo
+from gateway.log.schema import quoted
+from gateway.measure.link import History
+from gateway.records import Measure
+from gateway.spec import CHANNEL_FIGURES
+
+Ints = npt.NDArray[np.int64]
+
+
+def measure_channel(log: Log, run: RunInfo, node: NodeInfo, channel: ChannelInfo, history: History) -> list[Measure]:
+    """The figures of one channel of one node."""
+    counter = next((field for field in channel.fields if field.role == "sequence"), None)
+    times, counts = _arrivals(log, run, node, channel, counter)
+    faults, outside, silent = _content(log, run, node, channel)
+    span = _span_of(times, history)
+    linked = int(np.count_nonzero(span >= 0))
+    linked_s, run_s = history.linked_ns / 1e9, (history.end_ns - history.start_ns) / 1e9
+    gaps_s = _gaps(times, span) / 1e9
+    edges_s = _edges(times, history) / 1e9
+    values: dict[str, tuple[float | None, int]] = {
+        "rate": (linked / linked_s if linked_s > 0 else None, linked),
+        "rate_whole_run": (len(times) / run_s if run_s > 0 else None, len(times)),
+        "gap_median": (float(np.median(gaps_s)) if len(gaps_s) else None, len(gaps_s)),
+        "gap_p99": (float(np.percentile(gaps_s, 99)) if len(gaps_s) else None, len(gaps_s)),
+        "gap_longest": (
+            float(max(gaps_s.max(initial=0), edges_s.max(initial=0))) if linked_s > 0 else None,
+            len(gaps_s),
+        ),
+        "undecoded": (faults, len(times)),
+        "outside_limits": (outside, len(times) - faults),
+        "no_reading": (100 * silent / (len(times) - faults) if len(times) > faults else None, len(times) - faults),
+    }
+    if counter is not None:
+        lost, duplicates = _loss(counts, span, 1 << (counter.bits or 16))
+        values["loss"] = (100 * lost / (linked + lost) if linked + lost else None, linked + lost)
+        values["duplicates"] = (duplicates, linked)
+    return [
+        Measure(node.name, channel.name, name, values[name][0], figure.unit, values[name][1], figure.basis)
+        for name, figure in CHANNEL_FIGURES.items()
+        if name in values
+    ]
+
+
+def _arrivals(
+    log: Log, run: RunInfo, node: NodeInfo, channel: ChannelInfo, counter: FieldInfo | None
+) -> tuple[Ints, Ints]:
+    """Arrival times (ns) of every frame, and its sequence counter, -1 where there is none."""
+    column = quoted(counter.column) if counter else "NULL"
+    times, counts = [np.empty(0, np.int64)], [np.empty(0, np.int64)]
+    for chunk in log.rows(run, node, channel.relation, f"t_ns, ifnull({column}, -1)"):
+        both = np.array(chunk, dtype=np.int64)
+        times.append(both[:, 0])
+        counts.append(both[:, 1])
+    return np.concatenate(times), np.concatenate(counts)
+
+
+def _content(log: Log, run: RunInfo, node: NodeInfo, channel: ChannelInfo) -> tuple[int, int, int]:
+    """How many frames did not decode, values lie outside limits, and frames have a field without a reading."""
+    own = [quoted(field.column) for field in channel.fields if field.bits is not None]
+    blank = " OR ".join(f"{column} IS NULL" for column in own) or "0"
+    columns = f"total(fault IS NOT NULL), total(fault IS NULL AND ({blank})), {_outside(channel.fields, '')}"
+    faults, silent, outside = _one(log.rows(run, node, channel.relation, columns))
+    if channel.samples and any(field.low is not None or field.high is not None for field in channel.sample_fields):
+        (more,) = _one(log.sample_rows(run, node, channel, _outside(channel.sample_fields, "s.")))
+        outside += more
+    return int(faults), int(outside), int(silent)
+
+
+def _one(chunks: Any) -> tuple[float, ...]:
+    return tuple(next(iter(chunks))[0])
+
+
+def _outside(fields: tuple[FieldInfo, ...], owner: str) -> str:
+    """SQL that counts values outside their limits."""
+    parts = ["0"]
+    for field in fields:
+        column = owner + quoted(field.column)
+        if field.low is not None:
+            parts.append(f"total({column} < {field.low!r})")
+        if field.high is not None:
+            parts.append(f"total({column} > {field.high!r})")
+    return " + ".join(parts)
+
+
+def _span_of(times: Ints, history: History) -> Ints:
+    """The index of the link span in which each frame came, -1 for none."""
+    if not history.spans:
+        return np.full(len(times), -1, np.int64)
+    starts = np.array([start for start, _ in history.spans])
+    ends = np.array([end for _, end in history.spans])
+    index = np.searchsorted(starts, times, side="right") - 1
+    return np.where((index >= 0) & (times <= ends[index]), index, -1).astype(np.int64)
+
+
+def _gaps(times: Ints, span: Ints) -> Ints:
+    """Nanoseconds between neighbouring frames of one span."""
+    same = (span[1:] == span[:-1]) & (span[1:] >= 0)
+    gaps: Ints = np.diff(times)[same]
+    return gaps
+
+
+def _edges(times: Ints, history: History) -> Ints:
+    """Nanoseconds from each span's start to its first frame, and from its last frame to its end."""
+    edges: list[int] = []
+    for start, end in history.spans:
+        first, after = np.searchsorted(times, start), np.searchsorted(times, end, side="right")
+        edges += [int(times[first]) - start, end - int(times[after - 1])] if after > first else [end - start]
+    return np.array(edges, dtype=np.int64)
+
+
+def _loss(counts: Ints, span: Ints, modulus: int) -> tuple[int, int]:
+    """Values missing from the counter within spans, and counters that did not advance.
+
+    A step of more than half the counter's range is taken for a restart or for reordering, not for loss.
+    Payloads that did not decode have come all the same: each takes one missing number away.
+    """
+    kept = np.flatnonzero((counts >= 0) & (span >= 0))
+    if len(kept) < 2:
+        return 0, 0
+    step = np.diff(counts[kept]) % modulus
+    between = np.diff(kept) - 1
+    same = span[kept][1:] == span[kept][:-1]
+    duplicates = int(np.count_nonzero(same & (step == 0)))
+    counted = same & (step > 0) & (step <= modulus // 2)
+    missing = np.maximum(step - 1 - between, 0)
+    return int(missing[counted].sum()), duplicates

@@ -1,0 +1,79 @@
+"""A `Radio` whose air is in this process: a bumble host with a controller on an `Air`, where simulated
+nodes live."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from types import TracebackType
+from typing import Self
+
+from bleak import BleakClient, BleakScanner
+from bleak.backends.device import BLEDevice
+from bumble.device import ConnectionParametersPreferences, Device, DeviceConfiguration
+from bumble.hci import Address
+from bumble.host import Host
+
+from gateway.config import AirConfig
+from gateway.radio import Seen
+from gateway.radio.air import Air, AirController
+from gateway.radio.stack import StackClient, StackScanner
+
+_CONNECT_TIMEOUT_S = 10.0
+
+
+def make_host(air: Air, name: str, address: str, **options: object) -> tuple[Device, AirController]:
+    """A powered-off bumble host with its own controller on ``air``; ``options`` are those of a device."""
+    controller = AirController(name, air)
+    config = DeviceConfiguration(name=name, address=Address(address), **options)
+    return Device(config=config, host=Host(controller, controller)), controller
+
+
+class VirtualRadio:
+    """The central on a virtual air; enter it before use."""
+
+    name = "virtual"
+
+    def __init__(self, config: AirConfig) -> None:
+        self._config = config
+        self.air = Air(config)
+        self.host, self.controller = make_host(self.air, "gattest", "F0:00:00:00:00:01")
+
+    async def __aenter__(self) -> Self:
+        await self.host.power_on()
+        return self
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        await self.host.power_off()
+
+    def scanner(self, seen: Seen) -> BleakScanner:
+        return BleakScanner(seen, backend=StackScanner, host=self.host)
+
+    def client(self, device: BLEDevice, lost: Callable[[], None]) -> BleakClient:
+        interval_ms = self._config.interval_ns / 1e6
+        preferences = ConnectionParametersPreferences(
+            connection_interval_min=interval_ms,
+            connection_interval_max=interval_ms,
+            supervision_timeout=self._config.supervision_ns // 1_000_000,
+        )
+        return BleakClient(
+            device,
+            lambda _: lost(),
+            timeout=_CONNECT_TIMEOUT_S,
+            backend=StackClient,
+            host=self.host,
+            preferences=preferences,
+        )
+
+    def link_facts(self, client: BleakClient) -> dict[str, object]:
+        return {
+            "att_mtu_bytes": client.mtu_size,
+            "connection_interval_ms": self._config.interval_ns / 1e6,
+            "supervision_timeout_ms": self._config.supervision_ns / 1e6,
+            "phy_mbit_per_s": self._config.mbit,
+        }
+
+    def loss_reason(self, client: BleakClient) -> str:
+        backend = client._backend  # bleak has no other way to an own backend's facts
+        return backend.loss_reason if isinstance(backend, StackClient) else ""

@@ -1,0 +1,142 @@
+"""The records that pass between the stages: what came over the air, what happened to a link, and what
+was found. They hold plain values with their unit in the name, know nothing of each other's makers, and
+never change once made."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import NamedTuple, Protocol
+
+
+class Frame(NamedTuple):
+    """One received value. A NamedTuple because one is made for every notification.
+
+    Attributes:
+        t_ns: arrival, nanoseconds UTC from the run's anchored monotonic clock.
+        node: the node's name in the run file.
+        channel: the characteristic's name in the plugin.
+        raw: the bytes as they came.
+    """
+
+    t_ns: int
+    node: str
+    channel: str
+    raw: bytes
+
+
+class EventKind(StrEnum):
+    """What can happen to a node, to its link or to the run."""
+
+    FOUND = "found"
+    NOT_FOUND = "not found"
+    CONNECTED = "connected"
+    CONNECT_FAILED = "connect failed"
+    CONSTANT = "constant read"
+    SETTING = "setting written"
+    SETTING_DIFFERS = "setting differs"
+    SUBSCRIBED = "subscribed"
+    READY = "ready"
+    SILENT = "silent"
+    LOST = "lost"
+    BACK = "back"
+    UNFIT = "unfit"
+    POLL_FAILED = "poll failed"
+    LATE_CALLBACK = "late callback"
+    OVERFLOW = "frames dropped"
+    CLOCK_STEP = "wall clock stepped"
+    RADIO = "radio trouble"
+
+
+@dataclass(frozen=True, slots=True)
+class LinkEvent:
+    """Something that happened, with its details as JSON-able values."""
+
+    t_ns: int
+    node: str | None
+    kind: EventKind
+    detail: Mapping[str, object] = field(default_factory=dict)
+
+
+class Sink(Protocol):
+    """Where a session's records go. Both calls return at once and never raise: a sink that can't keep
+    a record counts it, and says so when it is closed. Records of one sender keep their order."""
+
+    def frame(self, frame: Frame) -> None: ...
+
+    def event(self, event: LinkEvent) -> None: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One decoded value.
+
+    Attributes:
+        name: the field's path, ``climate.temperature`` style without the characteristic.
+        raw: the transmitted integer (or float), None where it is no number.
+        value: the engineering value in ``unit``, a name for an enumeration, or None for no reading.
+        unit: the unit's symbol, "" for a plain number.
+        bit: offset of the field's first bit in the payload.
+        bits: the field's width.
+        reason: why there is no value, "" where there is one.
+    """
+
+    name: str
+    raw: int | float | None
+    value: int | float | str | None
+    unit: str
+    bit: int
+    bits: int
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """One figure worked out from a log.
+
+    Attributes:
+        node: the node's name.
+        subject: a channel's name, or "link".
+        name: the measure's name, for example ``rate``.
+        value: the figure in ``unit``; None where there was nothing to work it out from.
+        unit: symbol, "" for a count.
+        n: how many observations it rests on.
+        basis: what the observations are, for example ``frames while linked``.
+    """
+
+    node: str
+    subject: str
+    name: str
+    value: float | None
+    unit: str
+    n: int
+    basis: str
+
+
+class Outcome(StrEnum):
+    """ISO/IEC 9646 test verdicts."""
+
+    PASS = "pass"  # noqa: S105  a verdict, not a password
+    FAIL = "fail"
+    INCONCLUSIVE = "inconclusive"
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """A requirement held against a measure.
+
+    Attributes:
+        measure: the figure.
+        low, high: the requirement's bounds in the measure's unit; None for no bound.
+        outcome: pass, fail or inconclusive.
+        margin: distance to the nearer bound in the measure's unit, negative when outside.
+        why: one line of explanation, "" for a plain pass.
+    """
+
+    measure: Measure
+    low: float | None
+    high: float | None
+    outcome: Outcome
+    margin: float | None
+    why: str = ""

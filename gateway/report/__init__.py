@@ -1,0 +1,1 @@
+"""What a person reads: tables in a terminal."""

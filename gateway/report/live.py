@@ -1,0 +1,118 @@
+"""A run as it happens: a table that redraws in place on a terminal, a line now and then elsewhere."""
+
+from __future__ import annotations
+
+from collections import defaultdict, deque
+from dataclasses import dataclass
+from types import TracebackType
+from typing import Self
+
+from rich.console import Console, Group
+from rich.live import Live
+from rich.table import Table
+from rich.text import Text
+
+from gateway.log.writer import WriterStatus
+from gateway.session.node import NodeSession, State
+
+RATE_WINDOW_S = 5.0
+LINE_EVERY_S = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class RunView:
+    """A run in progress, to be looked at; nothing in it may be changed. Times in seconds."""
+
+    title: str
+    elapsed_s: float
+    length_s: float | None
+    sessions: tuple[NodeSession, ...]
+    status: WriterStatus
+
+
+def clock_text(seconds: float) -> str:
+    """Hours, minutes and seconds, with days in front from the first day on."""
+    days, rest = divmod(int(seconds), 86400)
+    text = f"{rest // 3600:02d}:{rest // 60 % 60:02d}:{rest % 60:02d}"
+    return f"{days} d {text}" if days else text
+
+
+class LiveDisplay:
+    """Shows a `RunView` each time it is called; a context manager."""
+
+    def __init__(self, console: Console) -> None:
+        self._console = console
+        self._live = Live(console=console, auto_refresh=False, transient=True) if console.is_terminal else None
+        self._seen: dict[tuple[str, str], deque[tuple[float, int]]] = defaultdict(deque)
+        self._next_line_s = 0.0
+
+    def __enter__(self) -> Self:
+        if self._live:
+            self._live.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._live:
+            self._live.stop()
+
+    def __call__(self, view: RunView) -> None:
+        rates = {key: self._rate(key, view.elapsed_s, status.frames) for key, status in view.status.channels.items()}
+        if self._live:
+            self._live.update(self._table(view, rates), refresh=True)
+        elif view.elapsed_s >= self._next_line_s:
+            self._next_line_s += LINE_EVERY_S if view.elapsed_s < 300 else 3600.0
+            self._console.print(self._line(view, rates), soft_wrap=True, highlight=False)
+
+    def _rate(self, key: tuple[str, str], now_s: float, frames: int) -> float | None:
+        """Values a second over the last few seconds."""
+        seen = self._seen[key]
+        seen.append((now_s, frames))
+        while len(seen) > 2 and seen[0][0] < now_s - RATE_WINDOW_S:
+            seen.popleft()
+        passed = now_s - seen[0][0]
+        return (frames - seen[0][1]) / passed if passed > 0 else None
+
+    @staticmethod
+    def _times(view: RunView) -> str:
+        left = "" if view.length_s is None else f" of {clock_text(view.length_s)}"
+        return f"{clock_text(view.elapsed_s)}{left}"
+
+    def _line(self, view: RunView, rates: dict[tuple[str, str], float | None]) -> str:
+        parts = []
+        for session in view.sessions:
+            own = [(c, s) for (node, c), s in view.status.channels.items() if node == session.node.name]
+            heard = ", ".join(f"{c} {rates[session.node.name, c] or 0:.1f}/s" for c, _ in own)
+            parts.append(f"{session.node.name} {session.state}" + (f" ({heard})" if heard else ""))
+        trouble = f"; log: {view.status.trouble}" if view.status.trouble else ""
+        return f"{self._times(view)}  {'; '.join(parts)}; {view.status.frames} values in the log{trouble}"
+
+    def _table(self, view: RunView, rates: dict[tuple[str, str], float | None]) -> Group:
+        table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
+        for name in ("node", "channel"):
+            table.add_column(name, no_wrap=True)
+        for name in ("per s", "values", "bad"):
+            table.add_column(name, justify="right", no_wrap=True)
+        table.add_column("newest", no_wrap=True, overflow="ellipsis")
+        for session in view.sessions:
+            name = session.node.name
+            style = "" if session.state is State.LISTENING else "yellow"
+            lost = f", lost {session.losses}x" if session.losses else ""
+            table.add_row(Text(name, "bold"), Text(f"{session.state}{lost}", style), "", "", "", session.unfit)
+            for (owner, channel), status in sorted(view.status.channels.items()):
+                if owner == name:
+                    rate = rates[owner, channel]
+                    newest = ", ".join(_short(column, value) for column, value in status.newest.items())
+                    bad = Text(str(status.faults), "red") if status.faults else Text("0")
+                    table.add_row(
+                        "", channel, f"{rate:.1f}" if rate is not None else "", str(status.frames), bad, newest
+                    )
+        trouble = f"  log: {view.status.trouble}" if view.status.trouble else ""
+        head = Text(f"{view.title}  {self._times(view)}  {view.status.frames} values in the log{trouble}")
+        return Group(head, table)
+
+
+def _short(column: str, value: object) -> str:
+    shown = "-" if value is None else f"{value:.5g}" if isinstance(value, float) else str(value)
+    return f"{column} {shown}"

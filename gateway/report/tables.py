@@ -1,0 +1,88 @@
+"""Tables of verdicts and of decoded values, made to fit 80 columns."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from rich.table import Table
+from rich.text import Text
+
+from gateway.records import Outcome, Reading, Verdict
+
+_STYLE = {Outcome.PASS: "green", Outcome.FAIL: "bold red", Outcome.INCONCLUSIVE: "yellow"}
+_WORD = {Outcome.PASS: "pass", Outcome.FAIL: "FAIL", Outcome.INCONCLUSIVE: "inconclusive"}
+
+
+_SHORT = {"percent": "%", "1/s": "/s"}
+
+
+def number(value: float | None, unit: str = "") -> str:
+    """A figure with four significant digits and its unit."""
+    if value is None:
+        return "-"
+    text = f"{value:.0f}" if value == int(value) and abs(value) < 1e6 else f"{value:.4g}"
+    return f"{text} {_SHORT.get(unit, unit)}".strip()
+
+
+def outcome_text(outcome: Outcome) -> Text:
+    """The verdict as a word, in colour as well."""
+    return Text(_WORD[outcome], style=_STYLE[outcome])
+
+
+def required(verdict: Verdict) -> str:
+    """The requirement with its unit."""
+    unit = verdict.measure.unit
+    if verdict.low is not None and verdict.high is not None:
+        return f"{number(verdict.low)} to {number(verdict.high, unit)}"
+    return f"≥ {number(verdict.low, unit)}" if verdict.low is not None else f"≤ {number(verdict.high, unit)}"
+
+
+def verdict_table(verdicts: Sequence[Verdict]) -> Table:
+    """One row a requirement: what was found, what was asked, by how much, and the verdict."""
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
+    for name in ("node", "of", "figure"):
+        table.add_column(name, no_wrap=True)
+    for name in ("found", "required", "margin"):
+        table.add_column(name, justify="right", no_wrap=True)
+    table.add_column("verdict", no_wrap=True)
+    last = subject = ""
+    for verdict in verdicts:
+        m = verdict.measure
+        table.add_row(
+            m.node if m.node != last else "",
+            m.subject if (m.node, m.subject) != (last, subject) else "",
+            m.name,
+            number(m.value, m.unit),
+            required(verdict),
+            number(verdict.margin),
+            outcome_text(verdict.outcome),
+        )
+        last, subject = m.node, m.subject
+    return table
+
+
+def reading_table(readings: Iterable[Reading], raw: bytes) -> Table:
+    """One row a value: where it stands in the payload, its bits, and what they mean."""
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
+    table.add_column("field", no_wrap=True)
+    table.add_column("at", justify="right")
+    table.add_column("bits", justify="right")
+    table.add_column("bytes")
+    table.add_column("raw", justify="right")
+    table.add_column("value", justify="right")
+    for r in readings:
+        place = f"{r.bit // 8}" if r.bit % 8 == 0 else f"{r.bit // 8}.{r.bit % 8}"
+        touched = raw[r.bit // 8 : -(-(r.bit + r.bits) // 8)]
+        value = (
+            f"({r.reason})"
+            if r.value is None
+            else f"{r.value:.10g} {r.unit}"
+            if isinstance(r.value, float)
+            else f"{r.value} {r.unit}"
+        )
+        derived = r.bits == 0
+        shown = "" if r.raw is None else f"{r.raw:g}" if isinstance(r.raw, float) else str(r.raw)
+        table.add_row(
+            r.name, "" if derived else place, "" if derived else str(r.bits), touched.hex(" "), shown, value.strip()
+        )
+    return table

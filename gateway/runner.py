@@ -1,0 +1,251 @@
+"""Carry out a run: radio, simulated nodes, sessions and log joined together, from the first scan to the
+closing of the file. Holds no logic of its own beyond the order in which they start and stop."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import signal
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from bleak.backends.device import BLEDevice
+from bleak.backends.scanner import AdvertisementData
+
+from gateway.clock import Clock
+from gateway.config import RunConfig
+from gateway.judge import judge
+from gateway.log.reader import Log, RunInfo
+from gateway.log.writer import LogWriter, RunFacts, WriterStatus
+from gateway.measure import measure_run
+from gateway.radio import Radio
+from gateway.records import Verdict
+from gateway.report.live import RunView
+from gateway.session.deadline import within
+from gateway.session.node import REQUEST_S
+from gateway.session.seek import check_adapter
+from gateway.session.supervisor import Supervisor
+from gateway.spec import figures_of
+
+LOOK_EVERY_S = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class RunResult:
+    """How a run went.
+
+    Attributes:
+        failed: why it had to end, "" where it did not.
+        unfit: what is wrong with each node that could not be used.
+    """
+
+    log: Path
+    run: int
+    how: str
+    failed: str
+    unfit: tuple[str, ...]
+    frames: int
+    dropped: int
+
+
+async def execute(
+    config: RunConfig,
+    log: Path,
+    length_ns: int | None,
+    look: Callable[[RunView], None],
+    clock: Clock | None = None,
+) -> RunResult:
+    """Carry out a run until its length has passed, a signal asks for its end, or it can't go on.
+
+    Args:
+        config: the proven run file.
+        log: where to write.
+        length_ns: how long, None until asked to stop.
+        look: called twice a second with the run's state.
+        clock: stamps the records.
+
+    Raises:
+        AdapterError: Bluetooth can't be used.
+        LogFileError: the log can't be used.
+    """
+    clock = clock or Clock()
+    loop = asyncio.get_running_loop()
+    stop = asyncio.Event()
+    how = "its length has passed"
+    async with _radio(config) as (radio, twins):
+        await check_adapter(radio)
+        writer = LogWriter(log, _facts(config, radio, clock))
+        begun = loop.time()
+        try:
+            supervisor = Supervisor(config, radio, writer, clock)
+            with _signals(loop, stop) as received:
+                async with asyncio.TaskGroup() as group:
+                    helpers = [group.create_task(twin, name="simulated node") for twin in twins]
+                    helpers.append(
+                        group.create_task(_look(look, config.title, supervisor, writer.status, length_ns, stop))
+                    )
+                    if length_ns is not None:
+                        helpers.append(group.create_task(_set_after(length_ns / 1e9, stop), name="run length"))
+                    await supervisor.run(stop)
+                    for helper in helpers:
+                        helper.cancel()
+                if received:
+                    how = f"stopped by {received[0].name}"
+                elif writer.status.failed:
+                    how = "the disk refused the log"
+                elif not stop.is_set():
+                    how = "no node was left that could be used"
+        except BaseException as error:
+            how = f"broken off: {error!r}"
+            raise
+        finally:
+            await asyncio.to_thread(writer.close, clock.now_ns(), how)
+        elapsed = loop.time() - begun
+        look(
+            RunView(
+                config.title, elapsed, length_ns / 1e9 if length_ns else None, tuple(supervisor.sessions), writer.status
+            )
+        )
+    unfit = tuple(session.unfit for session in supervisor.sessions if session.unfit)
+    return RunResult(log, writer.run, how, writer.status.failed, unfit, writer.status.frames, writer.status.dropped)
+
+
+def verdicts_of(log: Path, run: int | None, spec: RunConfig | None) -> tuple[RunInfo, list[Verdict]]:
+    """Judge a run of a log against its own spec, or against another run file's.
+
+    Raises:
+        LogFileError: the log can't be used.
+    """
+    with Log(log) as opened:
+        info = opened.run(run)
+        rules = info.requirements
+        if spec is not None:
+            rules = tuple((r.kind, r.subject, r.figure, r.low, r.high) for r in spec.requirements)
+        return info, judge(rules, {node.name: node.kind for node in info.nodes}, measure_run(opened, info))
+
+
+@contextlib.asynccontextmanager
+async def _radio(config: RunConfig):  # type: ignore[no-untyped-def]  # the two radios are imported only when used
+    """The radio a run file asks for, with the lives of its simulated nodes, not yet started."""
+    if config.radio == "virtual":
+        from gateway.radio.virtual import VirtualRadio
+        from gateway.twin import Twin
+
+        async with VirtualRadio(config.air) as radio:
+            nodes = [
+                Twin(node.plugin, node.find_name or node.name.upper(), config.twins[name], radio.air, config.air.seed)
+                for name, node in config.nodes.items()
+            ]
+            yield radio, [node.run() for node in nodes]
+    else:
+        from gateway.radio.system import SystemRadio
+
+        async with SystemRadio() as radio:
+            yield radio, []
+
+
+def _facts(config: RunConfig, radio: Radio, clock: Clock) -> RunFacts:
+    return RunFacts(
+        config.title,
+        clock.now_ns(),
+        radio.name,
+        str(config.path),
+        config.text,
+        {name: (node.plugin, node.find_name or node.find_address or "") for name, node in config.nodes.items()},
+        [
+            (r.kind, r.subject, r.figure, r.low, r.high, figures_of(r.subject)[r.figure].unit)
+            for r in config.requirements
+        ],
+    )
+
+
+async def _set_after(seconds: float, event: asyncio.Event) -> None:
+    await asyncio.sleep(seconds)
+    event.set()
+
+
+async def _look(
+    look: Callable[[RunView], None],
+    title: str,
+    supervisor: Supervisor,
+    status: WriterStatus,
+    length_ns: int | None,
+    stop: asyncio.Event,
+) -> None:
+    """Show the run now and then; end it when the log can't be written."""
+    loop = asyncio.get_running_loop()
+    begun = loop.time()
+    while True:
+        elapsed = loop.time() - begun
+        look(RunView(title, elapsed, length_ns / 1e9 if length_ns else None, tuple(supervisor.sessions), status))
+        if status.failed:
+            stop.set()
+        await asyncio.sleep(LOOK_EVERY_S)
+
+
+@contextlib.contextmanager
+def _signals(loop: asyncio.AbstractEventLoop, stop: asyncio.Event) -> Iterator[list[signal.Signals]]:
+    """Ctrl-C and SIGTERM ask for the end of the run; a second one breaks it off."""
+    received: list[signal.Signals] = []
+    task = asyncio.current_task()
+
+    def ask(number: signal.Signals) -> None:
+        received.append(number)
+        stop.set()
+        if len(received) > 1 and task is not None:
+            task.cancel()
+
+    previous = {}
+    for number in (signal.SIGINT, signal.SIGTERM):
+        try:
+            previous[number] = signal.signal(number, lambda n, _: loop.call_soon_threadsafe(ask, signal.Signals(n)))
+        except ValueError:  # not in the main thread: whoever runs the loop there handles signals
+            break
+    try:
+        yield received
+    finally:
+        for number, handler in previous.items():
+            signal.signal(number, handler)
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """A node that advertised; the strongest signal heard in dBm, and how many advertisements."""
+
+    address: str
+    name: str
+    rssi_dbm: int
+    count: int
+    services: tuple[str, ...]
+
+
+async def scan_nodes(config: RunConfig, seconds: float) -> list[Heard]:
+    """Listen for advertisements, strongest first.
+
+    Raises:
+        AdapterError: Bluetooth can't be used.
+    """
+    heard: dict[str, Heard] = {}
+
+    def seen(device: BLEDevice, data: AdvertisementData) -> None:
+        before = heard.get(device.address)
+        heard[device.address] = Heard(
+            device.address,
+            data.local_name or device.name or (before.name if before else ""),
+            max(data.rssi, before.rssi_dbm) if before else data.rssi,
+            before.count + 1 if before else 1,
+            tuple(sorted({*data.service_uuids, *(before.services if before else ())})),
+        )
+
+    async with _radio(config) as (radio, twins):
+        await check_adapter(radio)
+        async with asyncio.TaskGroup() as group:
+            helpers = [group.create_task(twin, name="simulated node") for twin in twins]
+            scanner = radio.scanner(seen)
+            await within(REQUEST_S, "starting a scan", scanner.start())
+            await asyncio.sleep(seconds)
+            await within(REQUEST_S, "stopping the scan", scanner.stop())
+            for helper in helpers:
+                helper.cancel()
+    return sorted(heard.values(), key=lambda node: -node.rssi_dbm)

@@ -1,0 +1,257 @@
+"""One node's life: seek, link, set up, listen until the link is lost or silent for too long, and again,
+with growing pauses where it keeps failing. All that happens goes to the sink, stamped where it happens."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+from collections.abc import Awaitable, Callable
+from enum import StrEnum
+from functools import partial
+from typing import Any, TypeVar
+
+from bleak import BleakClient
+from bleak.backends.characteristic import BleakGATTCharacteristic
+
+from gateway.clock import Clock
+from gateway.config import NodeConfig
+from gateway.errors import NodeError, RadioError
+from gateway.radio import Radio
+from gateway.records import EventKind, Frame, LinkEvent, Sink
+from gateway.session.deadline import within
+from gateway.session.seek import Seeker, Sighting
+from gateway.session.setup import resolve, wanted_channels, write_settings
+
+CONNECT_S = 20.0
+REQUEST_S = 10.0
+PROBE_S = 5.0
+DISCONNECT_S = 5.0
+NOT_FOUND_EVERY_S = 30.0
+BACKOFF_FIRST_S = 0.5
+BACKOFF_MOST_S = 30.0
+T = TypeVar("T")
+
+
+class State(StrEnum):
+    """What a node is doing, for people."""
+
+    SEEKING = "seeking"
+    LINKING = "linking"
+    SETTING_UP = "setting up"
+    LISTENING = "listening"
+    PAUSING = "pausing"
+    UNFIT = "unfit"
+    ENDED = "ended"
+
+
+class _Link:
+    """One link; callbacks that carry an earlier one are late."""
+
+    def __init__(self) -> None:
+        self.lost = asyncio.Event()
+        self.lost_ns: int | None = None
+        self.last_ns = 0
+        self.why = ""
+
+
+class NodeSession:
+    """Keeps one node listened to.
+
+    Args:
+        node: what to do with it.
+        radio: where clients come from.
+        seeker: finds it.
+        gate: held while connecting.
+        sink: takes frames and events.
+        clock: stamps them.
+        chance: jitter of the pauses.
+    """
+
+    def __init__(
+        self,
+        node: NodeConfig,
+        radio: Radio,
+        seeker: Seeker,
+        gate: asyncio.Lock,
+        sink: Sink,
+        clock: Clock,
+        chance: random.Random,
+    ) -> None:
+        self.node = node
+        self.state = State.SEEKING
+        self.rssi_dbm: int | None = None
+        self.losses = 0
+        self.late_callbacks = 0
+        self.unfit = ""
+        self._radio, self._seeker, self._gate = radio, seeker, gate
+        self._sink, self._clock, self._chance = sink, clock, chance
+        self._link: _Link | None = None
+        self._lost_ns: int | None = None
+
+    async def run(self) -> None:
+        """Live until cancelled, or until the node turns out to be unfit for its plugin."""
+        failures = 0
+        try:
+            while True:
+                try:
+                    await self._once()
+                    failures = 0
+                except NodeError as error:
+                    self.unfit = str(error)
+                    self._tell(EventKind.UNFIT, reason=str(error))
+                    return
+                except RadioError as error:
+                    failures += 1
+                    self._tell(EventKind.CONNECT_FAILED, state=self.state.value, reason=str(error))
+                self.state = State.PAUSING
+                most = min(BACKOFF_MOST_S, BACKOFF_FIRST_S * 2 ** min(failures, 10))
+                await asyncio.sleep(self._chance.uniform(BACKOFF_FIRST_S / 2, most))
+        finally:
+            self.state = State.UNFIT if self.unfit else State.ENDED
+            if self.late_callbacks:
+                self._tell(EventKind.LATE_CALLBACK, count=self.late_callbacks)
+
+    def _tell(self, kind: EventKind, **detail: object) -> None:
+        self._tell_at(self._clock.now_ns(), kind, **detail)
+
+    def _tell_at(self, t_ns: int, kind: EventKind, **detail: object) -> None:
+        self._sink.event(LinkEvent(t_ns, self.node.name, kind, detail))
+
+    async def _once(self) -> None:
+        """One link, from seeking to its loss.
+
+        Raises:
+            NodeError: the node can't be used as declared.
+            RadioError: it could not be linked or set up.
+        """
+        self.state = State.SEEKING
+        sighting = await self._find()
+        self.rssi_dbm = sighting.rssi_dbm
+        self._tell(EventKind.FOUND, address=sighting.device.address, name=sighting.name, rssi_dbm=sighting.rssi_dbm)
+        self.state = State.LINKING
+        link = _Link()
+        client = self._radio.client(sighting.device, partial(self._ended, link))
+        try:
+            async with self._gate:
+                await within(CONNECT_S, "connecting", client.connect(), link.lost)
+            self._tell(EventKind.CONNECTED, **self._radio.link_facts(client))
+            self._link = link
+            self.state = State.SETTING_UP
+            await self._set_up(client, link)
+            self._ready()
+            self.state = State.LISTENING
+            await self._listen(client, link)
+            self._loss(link, self._radio.loss_reason(client))
+        finally:
+            self._link = None
+            await self._let_go(client)
+
+    async def _find(self) -> Sighting:
+        while True:
+            try:
+                async with asyncio.timeout(NOT_FOUND_EVERY_S):
+                    return await self._seeker.find(self.node)
+            except TimeoutError:
+                self._tell(EventKind.NOT_FOUND, sought=self.node.find_name or self.node.find_address)
+
+    def _ended(self, link: _Link) -> None:
+        """The stack says that a link ended."""
+        if link.lost_ns is None:
+            link.lost_ns = self._clock.now_ns()
+            link.lost.set()
+
+    def _ready(self) -> None:
+        now_ns = self._clock.now_ns()
+        if self._link is not None:
+            self._link.last_ns = now_ns
+        self._tell_at(now_ns, EventKind.READY)
+        if self._lost_ns is not None:
+            self._tell_at(now_ns, EventKind.BACK, after_s=(now_ns - self._lost_ns) / 1e9)
+            self._lost_ns = None
+
+    def _loss(self, link: _Link, reason: str) -> None:
+        self.losses += 1
+        self._lost_ns = link.lost_ns or self._clock.now_ns()
+        self._tell_at(self._lost_ns, EventKind.LOST, reason=link.why or reason or "not told by the system")
+
+    async def _let_go(self, client: BleakClient) -> None:
+        if client.is_connected:
+            try:
+                await within(DISCONNECT_S, "disconnecting", client.disconnect())
+            except RadioError as error:
+                self._tell(EventKind.RADIO, reason=str(error))
+
+    async def _set_up(self, client: BleakClient, link: _Link) -> None:
+        table = resolve(client, self.node)
+
+        def do(what: str, work: Awaitable[T]) -> Awaitable[T]:
+            return within(REQUEST_S, what, work, link.lost)
+
+        for name in self.node.plugin.constants:
+            raw = bytes(await do(f"reading {name}", client.read_gatt_char(table[name])))
+            self._sink.frame(Frame(self._clock.now_ns(), self.node.name, name, raw))
+            self._tell(EventKind.CONSTANT, characteristic=name, raw=raw.hex())
+        await write_settings(client, self.node, table, do, self._tell)
+        for name in wanted_channels(self.node)[0]:
+            await do(f"subscribing to {name}", client.start_notify(table[name], self._receiver(link, name)))
+            way = "notify" if "notify" in table[name].properties else "indicate"
+            self._tell(EventKind.SUBSCRIBED, channel=name, way=way)
+        self._table = table
+
+    def _receiver(self, link: _Link, channel: str) -> Callable[[BleakGATTCharacteristic, bytearray], None]:
+        """The callback for one channel: stamp, queue, return."""
+        now_ns, push, name = self._clock.now_ns, self._sink.frame, self.node.name
+
+        def received(_: BleakGATTCharacteristic, data: bytearray) -> None:
+            if link is not self._link:
+                self.late_callbacks += 1
+                return
+            link.last_ns = t_ns = now_ns()
+            push(Frame(t_ns, name, channel, bytes(data)))
+
+        return received
+
+    async def _listen(self, client: BleakClient, link: _Link) -> None:
+        """Poll and watch until the link is lost or given up."""
+        tasks: list[asyncio.Task[Any]] = []
+        async with asyncio.TaskGroup() as group:
+            for name in wanted_channels(self.node)[1]:
+                tasks.append(group.create_task(self._poll(client, link, name), name=f"{self.node.name} poll {name}"))
+            tasks.append(group.create_task(self._watch(client, link), name=f"{self.node.name} watch"))
+            await link.lost.wait()
+            for task in tasks:
+                task.cancel()
+
+    async def _poll(self, client: BleakClient, link: _Link, channel: str) -> None:
+        """Read a channel on its period; a read that fails is an event."""
+        loop = asyncio.get_running_loop()
+        received = self._receiver(link, channel)
+        target, period_s = self._table[channel], self.node.poll_ns[channel] / 1e9
+        due = loop.time()
+        while True:
+            try:
+                received(
+                    target, await within(REQUEST_S, f"reading {channel}", client.read_gatt_char(target), link.lost)
+                )
+            except RadioError as error:
+                self._tell(EventKind.POLL_FAILED, channel=channel, reason=str(error))
+            due = max(due + period_s, loop.time())
+            await asyncio.sleep(due - loop.time())
+
+    async def _watch(self, client: BleakClient, link: _Link) -> None:
+        """Give up a link that is up but silent for longer than it may be."""
+        allowed_ns = self.node.silent_after_ns
+        while (quiet_ns := self._clock.now_ns() - link.last_ns) < allowed_ns:  # noqa: ASYNC110  each frame moves the end
+            await asyncio.sleep(max((allowed_ns - quiet_ns) / 1e9, 0.01))
+        readable = next((c for c in self._table.values() if "read" in c.properties), None)
+        answer = "nothing readable to probe with"
+        if readable is not None:
+            try:
+                await within(PROBE_S, "probing", client.read_gatt_char(readable), link.lost)
+                answer = "it answers a read"
+            except RadioError as error:
+                answer = str(error)
+        if not link.lost.is_set():
+            self._tell(EventKind.SILENT, silent_s=quiet_ns / 1e9, probe=answer)
+            link.why = f"silent for {quiet_ns / 1e9:.1f} s, given up ({answer})"
+            self._ended(link)

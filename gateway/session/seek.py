@@ -1,0 +1,115 @@
+"""One scan for all the nodes that are away. Scanning and connecting take turns through the gate, because
+some stacks can't do both; a scan ends as soon as a node is seen, so that it can be connected to."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from bleak.backends.device import BLEDevice
+from bleak.backends.scanner import AdvertisementData
+
+from gateway.config import NodeConfig
+from gateway.errors import AdapterError, RadioError
+from gateway.radio import Radio
+from gateway.session.deadline import within
+
+SCAN_SLICE_S = 10.0
+START_S = 10.0
+RETRY_S = 5.0
+STALE_RSSI_DBM = -127  # a remembered entry, not one just heard
+
+
+@dataclass(frozen=True, slots=True)
+class Sighting:
+    """A node as it was seen on the air; signal strength in dBm."""
+
+    device: BLEDevice
+    name: str
+    rssi_dbm: int
+
+
+def matches(node: NodeConfig, device: BLEDevice, heard: AdvertisementData) -> bool:
+    """Whether an advertisement is this node's."""
+    if node.find_address is not None:
+        return device.address.upper() == node.find_address
+    return node.find_name in (heard.local_name, device.name)
+
+
+async def check_adapter(radio: Radio) -> None:
+    """Start and stop a scan.
+
+    Raises:
+        AdapterError: that did not work; the text says why and what to do.
+    """
+    scanner = radio.scanner(lambda device, heard: None)
+    try:
+        await within(START_S, "starting a scan", scanner.start())
+        await within(START_S, "stopping the scan", scanner.stop())
+    except RadioError as error:
+        raise AdapterError(
+            f"Bluetooth can't be used: {error}; check that there is an adapter, that it is on and that this "
+            "user may use it, or try the virtual air with --radio virtual"
+        ) from error
+
+
+class Seeker:
+    """Scans while somebody waits for a node.
+
+    Args:
+        radio: where scanners come from.
+        gate: held while scanning; whoever connects holds it too.
+        trouble: told when the scan itself fails.
+    """
+
+    def __init__(self, radio: Radio, gate: asyncio.Lock, trouble: Callable[[str], None]) -> None:
+        self._radio = radio
+        self._gate = gate
+        self._trouble = trouble
+        self._waiting: dict[str, tuple[NodeConfig, asyncio.Future[Sighting]]] = {}
+        self._wanted = asyncio.Event()
+        self._sighted = asyncio.Event()
+
+    async def find(self, node: NodeConfig) -> Sighting:
+        """Wait until the node is seen."""
+        future: asyncio.Future[Sighting] = asyncio.get_running_loop().create_future()
+        self._waiting[node.name] = (node, future)
+        self._wanted.set()
+        try:
+            return await future
+        finally:
+            self._waiting.pop(node.name, None)
+
+    async def run(self) -> None:
+        """Scan whenever somebody waits, until cancelled."""
+        while True:
+            await self._wanted.wait()
+            try:
+                async with self._gate:
+                    await self._scan()
+            except RadioError as error:
+                self._trouble(str(error))
+                await asyncio.sleep(RETRY_S)
+            if not self._waiting:
+                self._wanted.clear()
+
+    async def _scan(self) -> None:
+        self._sighted.clear()
+        scanner = self._radio.scanner(self._seen)
+        await within(START_S, "starting a scan", scanner.start())
+        try:
+            async with asyncio.timeout(SCAN_SLICE_S):
+                await self._sighted.wait()
+        except TimeoutError:
+            pass
+        finally:
+            await within(START_S, "stopping the scan", scanner.stop())
+
+    def _seen(self, device: BLEDevice, heard: AdvertisementData) -> None:
+        if heard.rssi == STALE_RSSI_DBM:
+            return
+        for node, future in list(self._waiting.values()):
+            if not future.done() and matches(node, device, heard):
+                future.set_result(Sighting(device, heard.local_name or device.name or "", heard.rssi))
+                self._sighted.set()

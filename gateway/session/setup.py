@@ -1,0 +1,125 @@
+"""Set a node up after connecting: hold its GATT table against what the plugin needs, read its constants,
+write its settings and read them back."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable, Mapping
+from fractions import Fraction
+from typing import Protocol, TypeVar
+
+from bleak import BleakClient
+from bleak.backends.characteristic import BleakGATTCharacteristic
+
+from gateway.config import NodeConfig
+from gateway.errors import DecodeError, NodeError, RadioError, RefusedError
+from gateway.layout.codec import Value
+from gateway.plugin import Setting
+from gateway.records import EventKind
+from gateway.units import parse_unit
+
+T = TypeVar("T")
+Tell = Callable[..., None]
+
+
+class Do(Protocol):
+    """Awaits one request of the node, with a deadline, and says what was being done when it fails."""
+
+    def __call__(self, what: str, work: Awaitable[T]) -> Awaitable[T]: ...
+
+
+def wanted_channels(node: NodeConfig) -> tuple[list[str], list[str]]:
+    """The channels to subscribe to, and those to read: a channel that the run file polls is only read,
+    the data of a sensor that is switched off is left alone."""
+    off = {node.plugin.sensors[name].data for name, use in node.sensors.items() if not use.on}
+    pushed = [
+        name
+        for name in node.plugin.channels
+        if node.plugin.characteristics[name].pushed and name not in node.poll_ns and name not in off
+    ]
+    return pushed, [name for name in node.poll_ns if name not in off]
+
+
+def resolve(client: BleakClient, node: NodeConfig) -> dict[str, BleakGATTCharacteristic]:
+    """Find every characteristic that this run needs.
+
+    Raises:
+        NodeError: one is missing, or lacks a property that is needed; the text names them all.
+    """
+    pushed, read = wanted_channels(node)
+    needed = {name: {"notify", "indicate"} for name in pushed} | {name: {"read"} for name in read}
+    needed |= {name: {"read"} for name in node.plugin.constants}
+    needed |= {name: {"write", "write-without-response"} for name in planned_settings(node)}
+    found: dict[str, BleakGATTCharacteristic] = {}
+    wrong: list[str] = []
+    for name, properties in needed.items():
+        item = node.plugin.characteristics[name]
+        same = [c for service in client.services for c in service.characteristics if c.uuid == item.uuid]
+        own = [c for c in same if c.service_uuid == item.service] or same
+        if not own:
+            wrong.append(f"no characteristic {name} ({item.uuid})")
+        elif not properties & set(own[0].properties):
+            has = ", ".join(own[0].properties) or "none"
+            wrong.append(f"{name} needs {' or '.join(sorted(properties))}, the node offers {has}")
+        else:
+            found[name] = own[0]
+    if wrong:
+        raise NodeError(f"{node.name} is not the {node.plugin.kind} that its plugin declares: {'; '.join(wrong)}")
+    return found
+
+
+def planned_settings(node: NodeConfig) -> dict[str, dict[str, Value]]:
+    """The field values to write, by characteristic."""
+    planned: dict[str, dict[str, Value]] = {}
+
+    def plan(setting: Setting, value: Value) -> None:
+        planned.setdefault(setting.characteristic, {})[setting.field.name] = value
+
+    for name, use in node.sensors.items():
+        sensor = node.plugin.sensors[name]
+        if sensor.period is not None and use.period_ns is not None:
+            gain, zero = parse_unit("ns").to(sensor.period.field.unit)
+            plan(sensor.period, use.period_ns * gain + zero)
+    for name, use in node.sensors.items():
+        sensor = node.plugin.sensors[name]
+        if sensor.enable is not None:
+            raw, scale = (sensor.on if use.on else sensor.off), sensor.enable.field.scale
+            plan(sensor.enable, scale.apply(raw) if scale else raw)
+    return planned
+
+
+async def write_settings(
+    client: BleakClient, node: NodeConfig, table: Mapping[str, BleakGATTCharacteristic], do: Do, tell: Tell
+) -> None:
+    """Write each planned setting and read it back; a refusal or a difference is an event, not an error.
+
+    Fields of the same characteristic that the run file does not mention keep what they have.
+
+    Raises:
+        RadioError: the link was lost, or the node did not answer.
+    """
+    for name, values in planned_settings(node).items():
+        item, target = node.plugin.characteristics[name], table[name]
+        readable = "read" in target.properties
+        current: dict[str, Value] = {field.name: 0 for field in item.layout.fields}
+        if readable and len(current) > len(values):
+            before = await do(f"reading {name}", client.read_gatt_char(target))
+            try:
+                current |= {r.name: r.value for r in item.codec.read(bytes(before))}
+            except DecodeError as error:
+                raise RadioError(str(error)) from error
+        raw = item.codec.build(current | values)
+        facts: dict[str, object] = {
+            "characteristic": name,
+            "written": raw.hex(),
+            **{key: float(v) if isinstance(v, Fraction) else v for key, v in values.items()},
+        }
+        try:
+            await do(f"writing {name}", client.write_gatt_char(target, raw, response="write" in target.properties))
+            back = bytes(await do(f"reading {name} back", client.read_gatt_char(target))) if readable else raw
+        except RefusedError as error:
+            tell(EventKind.SETTING_DIFFERS, **facts, refused=str(error))
+            continue
+        if back == raw:
+            tell(EventKind.SETTING, **facts, read_back=readable)
+        else:
+            tell(EventKind.SETTING_DIFFERS, **facts, read=back.hex())

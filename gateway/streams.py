@@ -1,0 +1,110 @@
+"""A plugin's recorded streams against the values expected of them. Beside ``streams/NAME.capture`` stands
+``streams/NAME.expected.toml`` with one ``[[frame]]`` for each frame of the capture, in order: its ``line``,
+and for each field its value as text (``"24.14 degC"``, a name, ``"no reading"``), a list for samples; or
+``refused = true`` for a payload that must not decode."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+from gateway.capture import read_capture
+from gateway.decode import as_constants, read_all
+from gateway.errors import DecodeError, Problem, ProblemsError, UnitError
+from gateway.plugin import Plugin
+from gateway.records import Reading
+from gateway.toml import read_toml
+from gateway.units import parse_quantity, parse_unit
+
+NO_READING = "no reading"
+_RELATIVE = Fraction(1, 10**6)  # derived values are floats; fields are exact and meet it easily
+
+
+def check_streams(plugin: Plugin) -> tuple[int, list[Problem]]:
+    """How many recorded payloads were checked, and everything that differs."""
+    checked, problems = 0, []
+    for capture in sorted((plugin.path / "streams").glob("*.capture")):
+        expected = capture.with_name(capture.stem + ".expected.toml")
+        try:
+            count, found = _check(plugin, capture, expected)
+        except ProblemsError as error:
+            count, found = 0, list(error.problems)
+        checked += count
+        problems += found
+    return checked, problems
+
+
+def _check(plugin: Plugin, capture: Path, expected: Path) -> tuple[int, list[Problem]]:
+    frames = read_capture(capture)
+    wanted = read_toml(expected)[1].get("frame", [])
+    problems: list[Problem] = []
+    constants: dict[str, dict[str, float]] = {}
+    if len(wanted) != len(frames):
+        problems.append(
+            Problem(str(expected), "", f"{len(wanted)} frames", f"{len(frames)}, one for each of {capture.name}")
+        )
+    for (line, frame), want in zip(frames, wanted, strict=False):
+        place = f"line {line}"
+        item = plugin.characteristics.get(frame.channel)
+        if item is None:
+            problems.append(
+                Problem(
+                    str(capture),
+                    place,
+                    f"no characteristic {frame.channel!r}",
+                    f"one of {', '.join(plugin.characteristics)}",
+                )
+            )
+            continue
+        if want.get("line") != line:
+            problems.append(
+                Problem(str(expected), place, f"line = {want.get('line')}", f"line = {line}, in the capture's order")
+            )
+        try:
+            readings = read_all(item, frame.raw, constants)
+        except DecodeError as error:
+            if not want.get("refused"):
+                problems.append(Problem(str(capture), place, str(error), "a payload that fits, or refused = true"))
+            continue
+        if frame.channel in plugin.constants:
+            constants[frame.channel] = as_constants(readings)
+        if want.get("refused"):
+            problems.append(
+                Problem(str(capture), place, "the payload decodes", "refused = true stands in the expected values")
+            )
+            continue
+        problems += [Problem(str(expected), f"{place}.{key}", *text) for key, text in _differences(readings, want)]
+    return len(frames), problems
+
+
+def _differences(readings: list[Reading], want: dict[str, Any]) -> list[tuple[str, tuple[str, str]]]:
+    found: dict[str, list[Reading]] = {}
+    for reading in readings:
+        found.setdefault(reading.name.partition("].")[2] or reading.name, []).append(reading)
+    differences = []
+    keys = set(want) - {"line", "refused"}
+    for key in sorted(set(found) - keys):
+        differences.append((key, ("missing", f"decoded as {', '.join(map(_text, found[key]))}")))
+    for key in sorted(keys):
+        values = want[key] if isinstance(want[key], list) else [want[key]]
+        got = found.get(key, [])
+        if len(values) != len(got) or not all(_same(r, str(v)) for r, v in zip(got, values, strict=False)):
+            differences.append(
+                (key, (f"{want[key]!r} expected", f"decoded as {', '.join(map(_text, got)) or 'nothing'}"))
+            )
+    return differences
+
+
+def _same(reading: Reading, text: str) -> bool:
+    if reading.value is None or isinstance(reading.value, str):
+        return text == (NO_READING if reading.value is None else reading.value)
+    try:
+        value = parse_quantity(text).in_unit(parse_unit(reading.unit))
+    except UnitError:
+        return False
+    return abs(Fraction(reading.value) - value) <= abs(value) * _RELATIVE + Fraction(1, 10**9)
+
+
+def _text(reading: Reading) -> str:
+    return NO_READING if reading.value is None else f"{reading.value} {reading.unit}".strip()

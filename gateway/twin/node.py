@@ -1,0 +1,318 @@
+"""A simulated node on a virtual air: the GATT table of its plugin served by bumble's server, sensors
+that obey their enable and period settings, and faults on demand."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+from collections.abc import Mapping
+from typing import Any
+
+from bumble import att
+from bumble.core import UUID, AdvertisingData
+from bumble.device import Connection
+from bumble.gatt import Characteristic as Served
+from bumble.gatt import CharacteristicValue, Descriptor, Service
+
+from gateway.assigned import PRESENTATION_FORMAT, USER_DESCRIPTION, presentation_format
+from gateway.config import TwinConfig
+from gateway.errors import DecodeError
+from gateway.layout.codec import Value
+from gateway.layout.model import Field
+from gateway.plugin import Characteristic, Plugin, Sensor, within
+from gateway.radio.air import Air
+from gateway.radio.virtual import make_host
+from gateway.twin.signal import Source, fitted, make_source, resting_value
+from gateway.units import parse_unit
+
+_ADVERTISING_INTERVAL_MS = 100.0
+_WAITING_PACKETS = 8  # notifications a small firmware keeps waiting before it drops one
+_JUMP = 10  # values skipped by the sequence fault
+_SECOND = parse_unit("s")
+_PROPERTIES = {
+    "read": Served.Properties.READ,
+    "write": Served.Properties.WRITE,
+    "write-without-response": Served.Properties.WRITE_WITHOUT_RESPONSE,
+    "notify": Served.Properties.NOTIFY,
+    "indicate": Served.Properties.INDICATE,
+}
+
+
+class _Pace:
+    """A sensor's state: whether it is on, its period, and a flag raised when either changes."""
+
+    def __init__(self, sensor: Sensor) -> None:
+        self.sensor = sensor
+        self.on = sensor.enable is None
+        self.period_s = (sensor.default_period_ns or 1_000_000_000) / 1e9
+        self.changed = asyncio.Event()
+
+
+class Twin:
+    """A simulated node.
+
+    Args:
+        plugin: what it is.
+        name: the local name it advertises.
+        config: address, signals, constants and faults.
+        air: where it lives.
+        seed: of its noise and of its losses.
+
+    Raises:
+        InputError: a signal's csv file can't be used.
+    """
+
+    def __init__(self, plugin: Plugin, name: str, config: TwinConfig, air: Air, seed: int) -> None:
+        self.plugin = plugin
+        self.name = name
+        self.air = air
+        self._config = config
+        self._faults = config.faults
+        self._chance = random.Random(f"{seed} {config.address}")  # noqa: S311  repeatable, not secret
+        self._sources: dict[str, Source] = {key: make_source(s, self._chance) for key, s in config.signals.items()}
+        self._frozen: Value = None
+        self._counts = dict.fromkeys(plugin.characteristics, 0)
+        self._sequence = dict.fromkeys(plugin.characteristics, 0)
+        self._paces = {sensor.name: _Pace(sensor) for sensor in plugin.sensors.values()}
+        self._settings = {name: self._first_setting(name) for name in plugin.settings}
+        self.device, self.controller = make_host(air, name, config.address)
+        self._served: dict[str, Served[bytes]] = {}
+        self._link: Connection | None = None
+        self._linked = asyncio.Event()
+        self._start = 0.0
+        self._build()
+
+    @property
+    def _now(self) -> float:
+        return asyncio.get_running_loop().time() - self._start
+
+    # The GATT table
+
+    def _build(self) -> None:
+        services: dict[str, list[Served[bytes]]] = {}
+        for item in self.plugin.characteristics.values():
+            properties = Served.Properties(0)
+            for name in item.properties:
+                properties |= _PROPERTIES[name]
+            descriptors = [Descriptor(UUID.from_16_bits(USER_DESCRIPTION), Descriptor.READABLE, item.title.encode())]
+            lone = item.layout.fields[0] if len(item.layout.fields) == 1 and not item.layout.samples else None
+            if lone is not None and (form := presentation_format(lone)) is not None:
+                descriptors.append(Descriptor(UUID.from_16_bits(PRESENTATION_FORMAT), Descriptor.READABLE, form))
+            served: Served[bytes] = Served(
+                UUID(item.uuid),
+                properties,
+                Served.READABLE | Served.WRITEABLE,
+                CharacteristicValue(read=self._reader(item), write=self._writer(item)),
+                descriptors,
+            )
+            self._served[item.name] = served
+            services.setdefault(item.service, []).append(served)
+        for uuid, served_items in services.items():
+            self.device.add_service(Service(UUID(uuid), served_items))
+        self.device.on("connection", self._connected)
+
+    def _reader(self, item: Characteristic) -> Any:
+        def read(_: Connection) -> bytes:
+            if item.name in self._settings:
+                return item.codec.build(self._settings[item.name])
+            return self._payload(item, advance=not item.pushed)
+
+        return read
+
+    def _writer(self, item: Characteristic) -> Any:
+        def write(_: Connection, raw: bytes) -> None:
+            try:
+                values, _samples = item.codec.parse(bytes(raw))
+            except DecodeError:
+                raise att.ATT_Error(att.ATT_INVALID_ATTRIBUTE_LENGTH_ERROR) from None
+            fields = {field.name: field for field in item.layout.fields}
+            for pace in self._paces.values():
+                self._check(pace.sensor, item.name, values)
+            self._settings[item.name] = {
+                name: field.scale.apply(values[name]) if field.scale else values[name] for name, field in fields.items()
+            }
+            for pace in self._paces.values():
+                self._apply(pace, item.name, values)
+
+        return write
+
+    @staticmethod
+    def _check(sensor: Sensor, name: str, values: Mapping[str, Any]) -> None:
+        """Refuse what this sensor can't be set to.
+
+        Error codes: Core Specification, Vol 3, Part F, 3.4.1.1, and its Supplement for those from 0xE0 on.
+        """
+        enable, period = sensor.enable, sensor.period
+        if enable and enable.characteristic == name and values[enable.field.name] not in (sensor.on, sensor.off):
+            raise att.ATT_Error(att.ErrorCode.VALUE_NOT_ALLOWED)
+        if period and period.characteristic == name and not within(period.field, _period_ns(period.field, values)):
+            raise att.ATT_Error(att.ErrorCode.OUT_OF_RANGE)
+
+    @staticmethod
+    def _apply(pace: _Pace, name: str, values: Mapping[str, Any]) -> None:
+        enable, period = pace.sensor.enable, pace.sensor.period
+        if enable and enable.characteristic == name:
+            pace.on = values[enable.field.name] == pace.sensor.on
+            pace.changed.set()
+        if period and period.characteristic == name:
+            pace.period_s = _period_ns(period.field, values) / 1e9
+            pace.changed.set()
+
+    def _first_setting(self, name: str) -> dict[str, Value]:
+        values: dict[str, Value] = {field.name: 0 for field in self.plugin.characteristics[name].layout.fields}
+        for sensor in self.plugin.sensors.values():
+            if sensor.enable and sensor.enable.characteristic == name:
+                field = sensor.enable.field
+                values[field.name] = field.scale.apply(sensor.off) if field.scale else sensor.off
+            if sensor.period and sensor.period.characteristic == name and sensor.default_period_ns:
+                values[sensor.period.field.name] = _in_field(sensor.period.field, sensor.default_period_ns)
+        return values
+
+    # Values
+
+    def _payload(self, item: Characteristic, advance: bool) -> bytes:
+        """The value now; ``advance`` counts it as a new one."""
+        count = self._counts[item.name]
+        if advance:
+            self._counts[item.name] += 1
+            self._sequence[item.name] += 1
+            every = self._faults.jump_sequence_every
+            if every and self._counts[item.name] % every == 0:
+                self._sequence[item.name] += _JUMP
+        now = self._now
+        constants = self._config.constants.get(item.name, {})
+        values = {f.name: constants.get(f.name, self._value(item, f, now, count)) for f in item.layout.fields}
+        group = item.layout.samples
+        if group is None:
+            return item.codec.build(values)
+        n = self._sample_count(item)
+        every_s = (group.every_ns or 0) / 1e9
+        samples = [
+            {f.name: self._value(item, f, now - (n - 1 - i) * every_s, count * n + i) for f in group.fields}
+            for i in range(n)
+        ]
+        return item.codec.build(values, samples)
+
+    def _sample_count(self, item: Characteristic) -> int:
+        group = item.layout.samples
+        if group is None or group.count is not None:
+            return group.count or 0 if group else 0
+        pace = next((pace for pace in self._paces.values() if pace.sensor.data == item.name), None)
+        wanted = round(pace.period_s * 1e9 / group.every_ns) if pace and group.every_ns else 1
+        room = (self._link.att_mtu if self._link else att.ATT_DEFAULT_MTU) - 3 - item.layout.head
+        return int(max(1, min(wanted, room // group.size)))
+
+    def _value(self, item: Characteristic, field: Field, now: float, count: int) -> Value:
+        key = f"{item.name}.{field.name}"
+        if field.role == "sequence":
+            return self._sequence[item.name] & (1 << field.bits) - 1
+        if field.role == "node time":
+            return _in_field(field, int(max(now, 0) * 1e9))
+        source = self._sources.get(key)
+        value = fitted(field, source(now, count) if source else resting_value(field))
+        if key == self._faults.freeze:
+            self._frozen = value if self._frozen is None else self._frozen
+            return self._frozen
+        return value
+
+    # Life
+
+    def _connected(self, link: Connection) -> None:
+        self._link = link
+        self._linked.set()
+        link.on("disconnection", self._lost)
+
+    def _lost(self, _: int) -> None:
+        self._link = None
+        self._linked.clear()
+
+    async def run(self) -> None:
+        """Live on the air until cancelled."""
+        self._start = asyncio.get_running_loop().time()
+        await self.device.power_on()
+        self.device.advertising_data = self._advertisement()
+        await self.device.start_advertising(
+            auto_restart=True,
+            advertising_interval_min=_ADVERTISING_INTERVAL_MS,
+            advertising_interval_max=_ADVERTISING_INTERVAL_MS,
+        )
+        async with asyncio.TaskGroup() as group:
+            for pace in self._paces.values():
+                if self.plugin.characteristics[pace.sensor.data].pushed:
+                    group.create_task(self._sense(pace), name=f"{self.name} {pace.sensor.name}")
+            if self._faults.drop_link_ns is not None:
+                group.create_task(self._drop_links(self._faults.drop_link_ns / 1e9), name=f"{self.name} dropping links")
+
+    def _advertisement(self) -> bytes:
+        """Flags, name and, where it fits 31 bytes, the first own service."""
+        parts = [(AdvertisingData.FLAGS, b"\x06"), (AdvertisingData.COMPLETE_LOCAL_NAME, self.name.encode())]
+        own = next(
+            (UUID(c.service) for c in self.plugin.characteristics.values() if not c.service.startswith("0000")),
+            None,
+        )
+        whole = [*parts, (AdvertisingData.COMPLETE_LIST_OF_128_BIT_SERVICE_CLASS_UUIDS, bytes(own))] if own else parts
+        data = bytes(AdvertisingData(whole))
+        return data if len(data) <= 31 else bytes(AdvertisingData(parts))
+
+    async def _sense(self, pace: _Pace) -> None:
+        """Produce this sensor's values on its period for as long as it is on and somebody listens."""
+        loop = asyncio.get_running_loop()
+        item = self.plugin.characteristics[pace.sensor.data]
+        due = loop.time()
+        while True:
+            period = pace.period_s * self._faults.slow
+            due += period
+            if due < loop.time():
+                due = loop.time() + period
+            pace.changed.clear()
+            try:
+                async with asyncio.timeout_at(due):
+                    await pace.changed.wait()
+                due = loop.time()
+                continue
+            except TimeoutError:
+                pass
+            if pace.on and self._listener(item):
+                await self._push(item, self._payload(item, advance=True))
+
+    def _listener(self, item: Characteristic) -> bool:
+        subscribers = self.device.gatt_server.subscribers.get(self._link, {})
+        return any(subscribers.get(self._served[item.name].handle, b""))
+
+    async def _push(self, item: Characteristic, payload: bytes) -> None:
+        short = self._faults.wrong_length_every
+        if short and self._counts[item.name] % short == 0:
+            payload = payload[:-1]
+        if self._faults.lose and self._chance.random() < self._faults.lose:
+            return
+        queue = self.device.host.le_acl_packet_queue
+        if self._link is None or (queue is not None and queue.pending >= _WAITING_PACKETS):
+            return
+        if "notify" in item.properties:
+            await self.device.notify_subscriber(self._link, self._served[item.name], payload)
+        else:
+            await self.device.indicate_subscriber(self._link, self._served[item.name], payload)
+
+    async def _drop_links(self, after_s: float) -> None:
+        while True:
+            await self._linked.wait()
+            await asyncio.sleep(after_s)
+            if self._link is not None:
+                await self._link.disconnect()
+
+
+def _period_ns(field: Field, values: Mapping[str, Any]) -> int:
+    """The period that a transmitted setting stands for, nanoseconds."""
+    raw = values[field.name]
+    gain, zero = field.unit.to(_SECOND)
+    value = field.scale.apply(raw) if field.scale else raw
+    return round((value * float(gain) + float(zero)) * 1e9)
+
+
+def _in_field(field: Field, nanoseconds: int) -> Value:
+    """A length of time in the field's unit, wrapped to what it can carry."""
+    gain, _ = _SECOND.to(field.unit)
+    value = nanoseconds * gain / 1_000_000_000
+    if field.scale is None:
+        return float(value)
+    return field.scale.apply(field.scale.invert(value) & (1 << field.bits) - 1)
