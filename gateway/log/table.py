@@ -4,16 +4,16 @@ run and everything that decodes stored bytes again."""
 from __future__ import annotations
 
 import hashlib
+import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 from sqlite_utils import Database
 
 from gateway.decode import derive
-from gateway.layout.columns import Cut, decode_columns
+from gateway.layout.columns import Block, Cut, decode_columns
 from gateway.layout.model import Field
 from gateway.log.schema import quoted
 from gateway.plugin import Characteristic, Derived
@@ -24,12 +24,18 @@ Row = tuple[Any, ...]
 
 @dataclass(slots=True)
 class Rows:
-    """Rows ready to insert, the newest values by column, and how many payloads did not fit."""
+    """Rows ready to insert and the newest values by column.
+
+    Attributes:
+        frames: (id, t_ns, raw, then a value for each column).
+        refused: (id, t_ns, raw, why the payload does not fit).
+        samples: (id, position, then a value for each sample column).
+    """
 
     frames: list[Row] = field(default_factory=list)
+    refused: list[Row] = field(default_factory=list)
     samples: list[Row] = field(default_factory=list)
     newest: dict[str, Any] = field(default_factory=dict)
-    faults: int = 0
 
 
 class ChannelTable:
@@ -53,12 +59,6 @@ class ChannelTable:
         )
         self.relation = self._claim(database, f"{kind}_{item.name}".replace("-", "_"), kind, signature.hexdigest()[:16])
         self.samples = f"{self.relation}_sample" if group else None
-        marks = ", ".join("?" * (5 + len(self.columns)))
-        self.insert = f"INSERT INTO {quoted(self.relation)} VALUES ({marks})"  # noqa: S608  proven names
-        self.insert_samples = ""
-        if self.samples:
-            marks = ", ".join("?" * (2 + len(self.sample_columns)))
-            self.insert_samples = f"INSERT INTO {quoted(self.samples)} VALUES ({marks})"  # noqa: S608
 
     def _claim(self, database: Database, name: str, kind: str, layout: str) -> str:
         """Find the relation for this layout, or make one; a changed layout gets a relation of its own."""
@@ -153,54 +153,49 @@ class ChannelTable:
             "JOIN node ON node.id = f.node",
         )
 
-    def rows(
-        self, node: int, ids: Sequence[int], t_ns: Sequence[int], raws: Sequence[bytes], constants: Constants
-    ) -> Rows:
+    def rows(self, ids: Sequence[int], t_ns: Sequence[int], raws: Sequence[bytes], constants: Constants) -> Rows:
         """Decode payloads into rows.
 
         Args:
-            node: the node's id in the log.
             ids, t_ns, raws: frame ids, arrival times and payloads, of one length n.
             constants: the node's constants, for derived values.
         """
         decoded = decode_columns(self.item.layout, raws)
-        out = Rows(faults=len(decoded.faults))
+        out = Rows(refused=[(ids[i], t_ns[i], raws[i], reason) for i, reason in decoded.faults.items()])
         for block in decoded.blocks:
-            fields = {f.name: block.fields[f.name] for f in self.item.layout.fields}
-            columns = [cut.to_list() for cut in fields.values()]
-            columns += self._derived(self._head, fields, {}, 1, constants)
-            n = len(block.positions)
-            if n == len(raws):
-                head: Iterable[Row] = zip(ids, [node] * n, t_ns, raws, [None] * n, *columns, strict=True)
-            else:
-                places = block.positions.tolist()
-                picked = ([source[place] for place in places] for source in (ids, t_ns, raws))
-                frame_ids, times, payloads = picked
-                head = zip(frame_ids, [node] * n, times, payloads, [None] * n, *columns, strict=True)
-            out.frames += head
-            if n:
-                out.newest = dict(zip(self.columns, (column[-1] for column in columns), strict=True))
-            if block.count and self.item.layout.samples:
-                self._add_samples(out, block.positions.tolist(), ids, block.count, fields, block.samples, constants)
-        blank = (None,) * len(self.columns)
-        out.frames += [(ids[i], node, t_ns[i], raws[i], reason, *blank) for i, reason in decoded.faults.items()]
+            columns = [cut.to_list() for cut in block.fields.values()]
+            columns += self._derived(self._head, block.fields, {}, 1, constants)
+            places = block.positions.tolist()
+            whole = len(places) == len(raws)
+            stamps = [source if whole else [source[place] for place in places] for source in (ids, t_ns, raws)]
+            out.frames += zip(*stamps, *columns, strict=True)
+            out.newest = dict(zip(self.columns, (column[-1] for column in columns), strict=True))
+            if block.count:
+                self._add_samples(out, [ids[place] for place in places], block, constants)
         return out
 
-    def _add_samples(
-        self,
-        out: Rows,
-        places: Sequence[int],
-        ids: Sequence[int],
-        count: int,
-        fields: Mapping[str, Cut],
-        samples: Mapping[str, Cut],
-        constants: Constants,
-    ) -> None:
-        columns = [cut.to_list() for cut in samples.values()]
-        columns += self._derived(self._inner, fields, samples, count, constants)
-        owners = [ids[place] for place in places for _ in range(count)]
-        positions = list(range(count)) * len(places)
-        out.samples += zip(owners, positions, *columns, strict=True)
+    def insert(self, connection: sqlite3.Connection, node: int, rows: Rows) -> None:
+        """Add the rows of one node, inside the caller's transaction."""
+        marks = ", ?" * len(self.columns)
+        # what is the same for all rows is not bound for each: it is the insert that limits a log's rate
+        connection.executemany(
+            f"INSERT INTO {quoted(self.relation)} VALUES (?, {node}, ?, ?, NULL{marks})",  # noqa: S608
+            rows.frames,
+        )
+        if rows.refused:
+            connection.executemany(
+                f"INSERT INTO {quoted(self.relation)} (id, node, t_ns, raw, fault) VALUES (?, {node}, ?, ?, ?)",  # noqa: S608
+                rows.refused,
+            )
+        if self.samples and rows.samples:
+            marks = ", ?" * len(self.sample_columns)
+            connection.executemany(f"INSERT INTO {quoted(self.samples)} VALUES (?, ?{marks})", rows.samples)  # noqa: S608
+
+    def _add_samples(self, out: Rows, ids: Sequence[int], block: Block, constants: Constants) -> None:
+        columns = [cut.to_list() for cut in block.samples.values()]
+        columns += self._derived(self._inner, block.fields, block.samples, block.count, constants)
+        owners = [number for number in ids for _ in range(block.count)]
+        out.samples += zip(owners, list(range(block.count)) * len(ids), *columns, strict=True)
         out.newest |= dict(zip(self.sample_columns, (column[-1] for column in columns), strict=True))
 
     @staticmethod
@@ -213,16 +208,12 @@ class ChannelTable:
     ) -> list[list[float | None]]:
         columns = []
         for derived in wanted:
-            values: dict[str, npt.NDArray[np.float64]] = {}
-            for source in derived.inputs.values():
-                if source.constant is None:
-                    inner = samples.get(source.field)
-                    own = fields.get(source.field)
-                    values[source.field] = (
-                        inner.floats() if inner else np.repeat(own.floats(), repeat) if own else np.empty(0)
-                    )
+            values = {}
+            for name in (source.field for source in derived.inputs.values() if source.constant is None):
+                inner = samples.get(name)
+                values[name] = inner.floats() if inner else np.repeat(fields[name].floats(), repeat)
             result = derive(derived, values, constants)
-            columns.append([None if number != number else number for number in np.atleast_1d(result).tolist()])
+            columns.append([None if number != number else number for number in result.tolist()])
         return columns
 
 

@@ -252,13 +252,11 @@ class LogWriter:
             seen = []
             for key in sorted(groups, key=lambda key: key not in self._constant_channels):
                 table, (ids, times, raws) = store.tables[key], groups[key]
-                rows = table.rows(store.nodes[key[0]], ids, times, raws, self._constants[key[0]])
+                rows = table.rows(ids, times, raws, self._constants[key[0]])
                 if key in self._constant_channels and rows.newest:
-                    self._remember(key, table)(rows.newest)
-                connection.executemany(table.insert, rows.frames)
-                if rows.samples:
-                    connection.executemany(table.insert_samples, rows.samples)
-                seen.append((key, len(raws), rows.faults, times[-1], rows.newest))
+                    self._remember(key, table, rows.newest)
+                table.insert(connection, store.nodes[key[0]], rows)
+                seen.append((key, len(raws), len(rows.refused), times[-1], rows.newest))
             if ended is not None:
                 connection.execute("UPDATE run SET ended_ns = ?, ended_how = ? WHERE id = ?", (*ended, store.run))
             connection.execute("COMMIT")
@@ -275,18 +273,12 @@ class LogWriter:
             channel_status.t_ns = t_ns
             channel_status.newest = newest or channel_status.newest
 
-    def _remember(self, key: tuple[str, str], table: ChannelTable) -> Any:
+    def _remember(self, key: tuple[str, str], table: ChannelTable, newest: Mapping[str, Any]) -> None:
         """Keep a constant's values for the formulas of its node."""
-        node, channel = key
-
-        def keep(newest: Mapping[str, Any]) -> None:
-            names = [f.name for f in table.item.layout.fields]
-            values = [newest[f.column] for f in table.item.layout.fields]
-            self._constants[node][channel] = {
-                name: float(value) for name, value in zip(names, values, strict=True) if isinstance(value, int | float)
-            }
-
-        return keep
+        values = {f.name: newest[f.column] for f in table.item.layout.fields}
+        self._constants[key[0]][key[1]] = {
+            name: float(value) for name, value in values.items() if isinstance(value, int | float)
+        }
 
 
 def _open_store(path: Path, facts: RunFacts) -> _Store:
