@@ -52,7 +52,7 @@ class Block:
         positions: their indices among the payloads given, shape (n,).
         count: samples in each.
         fields: a cut of n for each field of the value.
-        samples: a cut of n * count for each field of a sample, payload after payload.
+        samples: a cut of n * count for each field of a sample, payload after payload; none where count is 0.
     """
 
     positions: npt.NDArray[np.intp]
@@ -84,7 +84,7 @@ def decode_columns(layout: Layout, payloads: Sequence[bytes]) -> Decoded:
         n = len(positions)
         fields = {field.name: _cut(field, joined, 0, (n,), (length,)) for field in layout.fields}
         samples = {}
-        if layout.samples:
+        if layout.samples and count:
             size = layout.samples.size
             samples = {
                 field.name: _cut(field, joined, layout.head, (n, count), (length, size))

@@ -1,0 +1,153 @@
+"""What tests share: an event loop on virtual time, a run on a virtual air with the simulated nodes at hand,
+and short ways to make plugins and run files."""
+
+from __future__ import annotations
+
+import asyncio
+import selectors
+import time
+from collections.abc import Awaitable, Callable, Coroutine
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+from gateway.clock import Clock
+from gateway.config import RunConfig, load_run
+from gateway.log.reader import Log, RunInfo
+from gateway.log.writer import LogWriter, RunFacts
+from gateway.measure import measure_run
+from gateway.radio.virtual import VirtualRadio
+from gateway.records import EventKind, LinkEvent, Measure
+from gateway.session.supervisor import Supervisor
+from gateway.twin import Twin
+
+T = TypeVar("T")
+EPOCH_NS = 1_767_225_600_000_000_000  # 2026-01-01T00:00:00Z
+
+
+class _Jumping(selectors.DefaultSelector):
+    """Instead of waiting for a timer, moves the loop's time to it."""
+
+    loop: VirtualTimeLoop
+
+    def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
+        ready = super().select(0 if timeout is None or timeout > 0 else timeout)
+        if not ready and timeout is not None:
+            self.loop.now_s += max(timeout, 0)
+        elif not ready:
+            ready = super().select(0.01)  # only threads are left to wait for
+        return ready
+
+
+class VirtualTimeLoop(asyncio.SelectorEventLoop):
+    """An event loop in which a week of waiting takes as long as its work."""
+
+    def __init__(self) -> None:
+        selector = _Jumping()
+        selector.loop = self
+        self.now_s = 0.0
+        super().__init__(selector)
+
+    def time(self) -> float:
+        return self.now_s
+
+
+def virtual_clock(loop: asyncio.AbstractEventLoop) -> Clock:
+    """The loop's time as UTC, beginning at 2026-01-01."""
+    return Clock(lambda: round(loop.time() * 1e9), lambda: EPOCH_NS + round(loop.time() * 1e9))
+
+
+def on_virtual_time(work: Callable[[], Coroutine[Any, Any, T]]) -> T:
+    """Run a coroutine to its end on a loop of its own."""
+    with asyncio.Runner(loop_factory=VirtualTimeLoop) as runner:
+        return runner.run(work())
+
+
+@dataclass
+class Bench:
+    """A run in progress."""
+
+    radio: VirtualRadio
+    twins: dict[str, Twin]
+    supervisor: Supervisor
+    stop: asyncio.Event
+
+
+def run_bench(
+    config: RunConfig, log: Path, seconds: float, script: Callable[[Bench], Awaitable[None]] | None = None
+) -> None:
+    """A run on a virtual air in virtual time; ``script`` acts on it meanwhile."""
+
+    async def run() -> None:
+        loop = asyncio.get_running_loop()
+        clock = virtual_clock(loop)
+        async with VirtualRadio(config.air) as radio:
+            twins = {
+                name: Twin(node.plugin, node.find_name or name, config.twins[name], radio.air, config.air.seed)
+                for name, node in config.nodes.items()
+            }
+            facts = RunFacts(
+                config.title,
+                clock.now_ns(),
+                radio.name,
+                str(config.path),
+                config.text,
+                {name: (node.plugin, node.find_name or "") for name, node in config.nodes.items()},
+            )
+            writer = LogWriter(log, facts)
+            bench = Bench(radio, twins, Supervisor(config, radio, writer, clock), asyncio.Event())
+            try:
+                async with asyncio.TaskGroup() as group:
+                    tasks = [group.create_task(twin.run()) for twin in twins.values()]
+                    if script is not None:
+                        tasks.append(group.create_task(script(bench)))  # type: ignore[arg-type]
+                    loop.call_later(seconds, bench.stop.set)
+                    await bench.supervisor.run(bench.stop)
+                    for task in tasks:
+                        task.cancel()
+            finally:
+                writer.close(clock.now_ns(), "test")
+
+    on_virtual_time(run)
+
+
+def run_file(folder: Path, text: str, name: str = "run.toml") -> RunConfig:
+    """A proven run file of this text."""
+    path = folder / name
+    path.write_text(text, encoding="utf-8")
+    return load_run(path)
+
+
+def plugin_folder(folder: Path, text: str, kind: str = "probe") -> Path:
+    """A plugin folder of this text."""
+    path = folder / "plugins" / kind
+    path.mkdir(parents=True, exist_ok=True)
+    (path / "plugin.toml").write_text(text, encoding="utf-8")
+    return path
+
+
+def figures(log: Path) -> dict[tuple[str, str, str], Measure]:
+    """The figures of a log's newest run by node, subject and name."""
+    with Log(log) as opened:
+        return {(m.node, m.subject, m.name): m for m in measure_run(opened, opened.run())}
+
+
+def events(log: Path, kind: EventKind | None = None) -> list[LinkEvent]:
+    """The events of a log's newest run."""
+    with Log(log) as opened:
+        return [e for e in opened.events(opened.run()) if kind is None or e.kind is kind]
+
+
+def run_info(log: Path) -> RunInfo:
+    """The newest run of a log."""
+    with Log(log) as opened:
+        return opened.run()
+
+
+def wait_for(condition: Callable[[], bool], seconds: float = 20.0) -> None:
+    """Wait in real time for another process."""
+    end = time.monotonic() + seconds
+    while not condition():
+        if time.monotonic() > end:
+            raise AssertionError(f"did not happen within {seconds} s")
+        time.sleep(0.05)

@@ -1,0 +1,60 @@
+"""The formula language: what it knows, what it refuses, and what it answers where there is no answer."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from gateway.errors import InputError
+from gateway.layout.formula import Formula
+
+
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [
+        ("a + 2*b - 1", 2 + 2 * 3 - 1),
+        ("-a**2", -4),
+        ("(a + b) / 4", 1.25),
+        ("sqrt(a**2 + b**2)", math.hypot(2, 3)),
+        ("exp(ln(b))", 3),
+        ("log10(1000)", 3),
+        ("max(a, min(b, 2.5)) + abs(-1)", 3.5),
+    ],
+)
+def test_arithmetic(text: str, value: float) -> None:
+    assert Formula(text, {"a", "b"})({"a": np.float64(2), "b": np.float64(3)}) == pytest.approx(value)
+
+
+def test_it_works_on_columns() -> None:
+    result = Formula("a * 2", {"a"})({"a": np.array([1.0, 2.0])})
+    assert list(result) == [2.0, 4.0]  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("text", ["1/0", "1/(a-2)", "ln(0 - 1)", "ln(0)", "sqrt(0-a)", "10**(10**10)", "exp(10**6)", "(0-8)**0.5"])
+def test_where_there_is_no_answer_the_result_is_no_value(text: str) -> None:
+    assert math.isnan(Formula(text, {"a"})({"a": np.float64(2)}))
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "", "a +", "b", "a.real", "a[0]", "[a]", "a if a else a", "lambda: a", "__import__('os')", "a and a", "'text'",
+        "True", "sqrt(a, a)", "sqrt(x=a)", "max(*[a])", "(a := 2)", "1e999 + a if a else 1", "f'{a}'", "a" * 501,
+        "-" * 100 + "a", "9" * 400, "1j", "a; a", "a\x00",
+    ],
+)  # fmt: skip
+def test_what_is_not_of_the_language_is_refused(text: str) -> None:
+    with pytest.raises(InputError, match="formula"):
+        Formula(text, {"a"})
+
+
+@given(st.text(alphabet="ab0123456789.+-*/() ,sqrtexpln", max_size=60))
+def test_any_text_is_a_formula_or_refused(text: str) -> None:
+    try:
+        Formula(text, {"a", "b"})({"a": np.float64(2), "b": np.float64(0)})
+    except InputError:
+        pass
