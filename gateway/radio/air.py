@@ -24,6 +24,7 @@ from gateway.radio.airtime import DATA_OCTETS, exchange_us
 
 _ADV_DELAY_MAX_S = 0.010  # advDelay: Core Specification, Vol 6, Part B, 4.4.2.2.1
 _BUFFERS = 8  # ACL packets a controller takes from its host; common practice for small LE controllers
+_REFILL_S = 0.0001  # within which a host that was told of a sent packet hands over the next
 _UNITS_INTERVAL_S = 0.00125
 _UNITS_TIMEOUT_S = 0.010
 
@@ -146,30 +147,42 @@ class _Link:
             self.timer = self.loop.call_at(self.next_anchor(), self.event)
 
     def event(self) -> None:
-        """One connection event: exchanges until both sides are empty, one is lost, or the time is up."""
-        self.timer = None
+        """A connection event begins."""
+        if self.air.flawless(self):
+            self.central.heard = self.peripheral.heard = self.loop.time()
+        budget = self.interval / self.air.links_of(self.central.controller)
+        self.exchange(self.anchor, 0.0, budget)
+
+    def exchange(self, start: float, used: float, budget: float) -> None:
+        """A packet each way, and another exchange after it while both hear, somebody has more, and it fits.
+
+        Args:
+            start: time of the event's anchor, seconds of the loop's clock.
+            used: seconds of the event already spent.
+            budget: seconds the event may take.
+        """
         if not self.open:
             return
+        down, up = self.central.next_octets, self.peripheral.next_octets
+        took = exchange_us(down, up, self.air.config.mbit) / 1e6
+        if used and (used + took > budget or not (down or up)):
+            self.close_event()
+            return
+        used += took
+        if self.carry(self.central, down, start + used) and self.carry(self.peripheral, up, start + used):
+            after = start + used + _REFILL_S
+            self.timer = self.loop.call_at(after, self.exchange, start, used, budget)
+        else:
+            self.close_event()
+
+    def close_event(self) -> None:
+        """A connection event is over: plan the next, or die of silence."""
+        self.timer = None
         now = self.loop.time()
-        if self.air.flawless(self):
-            self.central.heard = self.peripheral.heard = now
-        budget = self.interval / self.air.links_of(self.central.controller)
-        used = 0.0
-        while self.open:
-            down, up = self.central.next_octets, self.peripheral.next_octets
-            took = exchange_us(down, up, self.air.config.mbit) / 1e6
-            if used and used + took > budget:
-                break
-            used += took
-            if not (self.carry(self.central, down, now + used) and self.carry(self.peripheral, up, now + used)):
-                break
-            if not (self.central.queue or self.peripheral.queue):
-                break
-        for end in (self.central, self.peripheral):
-            if now - end.heard > self.timeout:
-                self.die()
-                return
-        self.plan()
+        if any(now - end.heard > self.timeout for end in (self.central, self.peripheral)):
+            self.die()
+        else:
+            self.plan()
 
     def carry(self, sender: _End, octets: int, when: float) -> bool:
         """Send one packet of ``octets`` (0 for an empty one); False when it was lost."""

@@ -105,6 +105,7 @@ class Twin:
                 CharacteristicValue(read=self._reader(item), write=self._writer(item)),
                 descriptors,
             )
+            served.on(served.EVENT_SUBSCRIPTION, self._wake)
             self._served[item.name] = served
             services.setdefault(item.service, []).append(served)
         for uuid, served_items in services.items():
@@ -225,6 +226,12 @@ class Twin:
     def _lost(self, _: int) -> None:
         self._link = None
         self._linked.clear()
+        self._wake()
+
+    def _wake(self, *_: object) -> None:
+        """Somebody came, went, subscribed or unsubscribed."""
+        for pace in self._paces.values():
+            pace.changed.set()
 
     async def run(self) -> None:
         """Live on the air until cancelled."""
@@ -260,20 +267,17 @@ class Twin:
         item = self.plugin.characteristics[pace.sensor.data]
         due = loop.time()
         while True:
+            active = pace.on and self._listener(item)
             period = pace.period_s * self._faults.slow
-            due += period
-            if due < loop.time():
-                due = loop.time() + period
-            pace.changed.clear()
+            due = max(due + period, loop.time())
             try:
-                async with asyncio.timeout_at(due):
+                async with asyncio.timeout_at(due if active else None):
                     await pace.changed.wait()
+                pace.changed.clear()
                 due = loop.time()
-                continue
             except TimeoutError:
-                pass
-            if pace.on and self._listener(item):
-                await self._push(item, self._payload(item, advance=True))
+                if pace.on and self._listener(item):
+                    await self._push(item, self._payload(item, advance=True))
 
     def _listener(self, item: Characteristic) -> bool:
         subscribers = self.device.gatt_server.subscribers.get(self._link, {})
