@@ -1,0 +1,73 @@
+"""Verdicts: pass only on enough data, fail only on proof, inconclusive otherwise."""
+
+from __future__ import annotations
+
+import pytest
+
+from gateway.judge import judge, overall
+from gateway.records import Measure, Outcome, Verdict
+from gateway.spec import CHANNEL_FIGURES, LINK_FIGURES
+
+
+def verdict(figure: str, value: float | None, n: int, low: float | None = None, high: float | None = None, *more: Measure) -> Verdict:
+    subject = "link" if figure in LINK_FIGURES else "climate"
+    unit = (LINK_FIGURES if subject == "link" else CHANNEL_FIGURES)[figure].unit
+    measures = [Measure("a", subject, figure, value, unit, n, "things"), *more]
+    (one,) = judge([("crate", subject, figure, low, high)], {"a": "crate"}, measures)
+    return one
+
+
+@pytest.mark.parametrize(
+    ("figure", "value", "n", "low", "high", "outcome"),
+    [
+        ("rate", 10.0, 1000, 9.9, 10.1, Outcome.PASS),
+        ("rate", 9.0, 1000, 9.9, 10.1, Outcome.FAIL),
+        ("rate", 10.0, 19, 9.0, 11.0, Outcome.INCONCLUSIVE),
+        ("rate", 9.91, 100, 9.9, 10.1, Outcome.INCONCLUSIVE),  # one value more or less decides
+        ("rate", None, 0, 9.0, 11.0, Outcome.INCONCLUSIVE),
+        ("gap_p99", 0.1, 99, None, 1.0, Outcome.INCONCLUSIVE),
+        ("gap_p99", 0.1, 100, None, 1.0, Outcome.PASS),
+        ("gap_longest", 0.5, 1000, None, 1.0, Outcome.PASS),
+        ("gap_longest", 1.5, 3, None, 1.0, Outcome.FAIL),  # one long gap is proof
+        ("loss", 0.0, 100, None, 1.0, Outcome.INCONCLUSIVE),  # rule of three: 300 are needed
+        ("loss", 0.0, 300, None, 1.0, Outcome.PASS),
+        ("loss", 5.0, 100, None, 1.0, Outcome.FAIL),
+        ("undecoded", 0, 10, None, 0, Outcome.INCONCLUSIVE),
+        ("undecoded", 0, 50, None, 0, Outcome.PASS),
+        ("undecoded", 1, 5, None, 0, Outcome.FAIL),
+        ("losses", 0, 0, None, 0, Outcome.INCONCLUSIVE),  # never linked at all
+        ("losses", 0, 1, None, 0, Outcome.PASS),
+        ("linked", 100.0, 5, 99.0, None, Outcome.INCONCLUSIVE),
+        ("linked", 98.0, 3600, 99.0, None, Outcome.FAIL),
+        ("settings_differ", 0, 0, None, 0, Outcome.INCONCLUSIVE),
+    ],
+)
+def test_outcomes(figure: str, value: float | None, n: int, low: float | None, high: float | None, outcome: Outcome) -> None:
+    assert verdict(figure, value, n, low, high).outcome is outcome
+
+
+def test_returning_is_met_by_a_link_that_was_never_lost_but_not_by_one_that_never_was() -> None:
+    for links, outcome in ((1, Outcome.PASS), (0, Outcome.INCONCLUSIVE)):
+        losses = Measure("a", "link", "losses", 0, "", links, "links")
+        assert verdict("return_longest", None, 0, None, 5.0, losses).outcome is outcome
+
+
+def test_the_margin_is_to_the_nearer_bound_and_negative_outside() -> None:
+    assert verdict("rate", 10.0, 1000, 9.5, 11.0).margin == pytest.approx(0.5)
+    assert verdict("rate", 12.0, 1000, 9.5, 11.0).margin == pytest.approx(-1.0)
+
+
+def test_an_inconclusive_verdict_says_what_is_missing() -> None:
+    assert verdict("loss", 0.0, 100, None, 1.0).why == "100 things, at least 300 are needed"
+
+
+def test_nothing_required_is_nothing_passed() -> None:
+    assert overall([]) is Outcome.INCONCLUSIVE
+
+
+def test_one_failure_fails_the_whole_and_one_doubt_holds_back_a_pass() -> None:
+    passed, failed = verdict("losses", 0, 1, None, 0), verdict("losses", 1, 1, None, 0)
+    doubt = verdict("losses", 0, 0, None, 0)
+    assert overall([passed, passed]) is Outcome.PASS
+    assert overall([passed, doubt]) is Outcome.INCONCLUSIVE
+    assert overall([passed, doubt, failed]) is Outcome.FAIL

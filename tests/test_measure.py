@@ -1,0 +1,127 @@
+"""Figures from logs whose truth is known by construction."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from gateway.log.writer import LogWriter, RunFacts
+from gateway.measure.link import link_history
+from gateway.plugin import find_plugin
+from gateway.records import EventKind, Frame, LinkEvent, Measure
+from tests.support import figures
+
+SECOND = 10**9
+
+
+def climate(sequence: int, temperature: float = 20.0) -> bytes:
+    return struct.pack("<HhH", sequence & 0xFFFF, round(temperature * 100), 5000) + (100_000).to_bytes(3, "little")
+
+
+def log_of(path: Path, frames: list[Frame], spans: list[tuple[float, float]], end_s: float) -> dict[str, Measure]:
+    """The climate figures of a run from 0 to ``end_s`` whose link was up in ``spans`` (seconds)."""
+    writer = LogWriter(path, RunFacts("t", 0, "none", "", "", {"a": (find_plugin("loan-crate"), "A")}))
+    for start, end in spans:
+        writer.event(LinkEvent(round(start * SECOND), "a", EventKind.READY))
+        if end < end_s:
+            writer.event(LinkEvent(round(end * SECOND), "a", EventKind.LOST, {"reason": "test"}))
+    for frame in frames:
+        writer.frame(frame)
+    writer.close(round(end_s * SECOND), "test")
+    return {name: m for (_, subject, name), m in figures(path).items() if subject in ("climate", "link")}
+
+
+def steady(sequence: Callable[[int], int], count: int, period_s: float = 0.1, start_s: float = 0.0) -> list[Frame]:
+    return [Frame(round((start_s + i * period_s) * SECOND), "a", "climate", climate(sequence(i))) for i in range(count)]
+
+
+def test_rate_counts_over_the_time_linked_and_over_the_whole_run(tmp_path: Path) -> None:
+    found = log_of(tmp_path / "x.db", steady(lambda i: i, 100, 0.1), [(0, 10)], 20)
+    assert found["rate"].value == pytest.approx(10)
+    assert found["rate_whole_run"].value == pytest.approx(5)
+    assert found["linked"].value == pytest.approx(50)
+    assert found["losses"].value == 1
+
+
+def test_gaps_are_those_inside_a_link(tmp_path: Path) -> None:
+    frames = steady(lambda i: i, 50, 0.1) + steady(lambda i: 50 + i, 50, 0.1, start_s=60)
+    found = log_of(tmp_path / "x.db", frames, [(0, 5), (60, 65)], 65)
+    assert found["gap_median"].value == pytest.approx(0.1)
+    assert found["gap_longest"].value == pytest.approx(0.1)
+    assert found["return_longest"].value == pytest.approx(55)
+
+
+def test_the_longest_gap_includes_a_link_that_stays_silent(tmp_path: Path) -> None:
+    found = log_of(tmp_path / "x.db", steady(lambda i: i, 50, 0.1), [(0, 30)], 30)
+    assert found["gap_longest"].value == pytest.approx(30 - 4.9)
+
+
+def test_a_link_still_away_at_the_end_counts_as_it_stands(tmp_path: Path) -> None:
+    found = log_of(tmp_path / "x.db", steady(lambda i: i, 50), [(0, 5)], 100)
+    assert found["return_longest"].value == pytest.approx(95)
+    assert found["return_median"].value is None
+
+
+@pytest.mark.parametrize(
+    ("sequences", "lost", "duplicates"),
+    [
+        ([0, 1, 2, 3], 0, 0),
+        ([0, 1, 4, 5], 2, 0),
+        ([65534, 65535, 0, 1], 0, 0),
+        ([65534, 1], 2, 0),
+        ([5, 5, 6], 0, 1),
+        ([500, 501, 0, 1], 0, 0),  # a restart, not 65035 lost values
+        ([5, 4, 6], 1, 0),  # reordered: 4 steps back, then 5 seems missing
+    ],
+)
+def test_loss_by_the_sequence_counter(tmp_path: Path, sequences: list[int], lost: int, duplicates: int) -> None:
+    found = log_of(tmp_path / "x.db", steady(lambda i: sequences[i], len(sequences)), [(0, 10)], 10)
+    assert found["loss"].n == len(sequences) + lost
+    assert found["loss"].value == pytest.approx(100 * lost / (len(sequences) + lost))
+    assert found["duplicates"].value == duplicates
+
+
+def test_what_was_missed_while_the_link_was_down_is_not_loss(tmp_path: Path) -> None:
+    frames = steady(lambda i: i, 10) + steady(lambda i: 500 + i, 10, start_s=20)
+    assert log_of(tmp_path / "x.db", frames, [(0, 5), (20, 25)], 25)["loss"].value == 0
+
+
+def test_an_undecodable_payload_is_no_loss(tmp_path: Path) -> None:
+    frames = steady(lambda i: i, 10)
+    frames[4] = frames[4]._replace(raw=b"short")
+    found = log_of(tmp_path / "x.db", frames, [(0, 10)], 10)
+    assert (found["undecoded"].value, found["loss"].value) == (1, 0)
+
+
+def test_values_outside_limits_are_counted(tmp_path: Path) -> None:
+    frames = [Frame(i * SECOND, "a", "climate", climate(i, t)) for i, t in enumerate([20, -41, 86, 85, -40])]
+    assert log_of(tmp_path / "x.db", frames, [(0, 10)], 10)["outside_limits"].value == 2
+
+
+def test_fields_without_a_reading_are_counted(tmp_path: Path) -> None:
+    frames = [Frame(i * SECOND, "a", "climate", climate(i, -327.68 if i % 4 == 0 else 20)) for i in range(40)]
+    assert log_of(tmp_path / "x.db", frames, [(0, 50)], 50)["no_reading"].value == 25
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(0, 65535), st.lists(st.integers(1, 200), min_size=1, max_size=40))
+def test_loss_is_exact_whatever_the_start_and_the_wraps(start: int, steps: list[int]) -> None:
+    import tempfile
+
+    numbers = [start]
+    for step in steps:
+        numbers.append(numbers[-1] + step)
+    with tempfile.TemporaryDirectory() as folder:
+        found = log_of(Path(folder) / "x.db", steady(lambda i: numbers[i], len(numbers)), [(0, 100)], 100)
+    lost = sum(step - 1 for step in steps)
+    assert found["loss"].value == pytest.approx(100 * lost / (lost + len(numbers)))
+
+
+def test_history_of_an_interrupted_run_ends_with_its_last_record() -> None:
+    history = link_history([LinkEvent(10, "a", EventKind.READY)], 0, 50)
+    assert history.spans == ((10, 50),)
