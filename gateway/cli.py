@@ -76,9 +76,8 @@ def demo(
     log = into / "demo.db"
     _run(config, log, seconds * 1_000_000_000, console)
     console.print(
-        "crate-b was made to fail: it loses notifications, ends its link and sends payloads that are\n"
-        f"a byte short. All of it is in {log}; the same verdict again: gattest judge {log}",
-        soft_wrap=True,
+        "\ncrate-b was made to fail: it loses notifications, ends its link and sends payloads "
+        f"that are a byte short. Every byte is in {log}. The same verdict again: gattest judge {log}"
     )
 
 

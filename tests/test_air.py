@@ -21,7 +21,9 @@ from gateway.radio.airtime import exchange_us, packet_us
 from gateway.radio.virtual import VirtualRadio, make_host
 from tests.support import on_virtual_time
 
-TRUTH: dict[str, Any] = json.loads((Path(__file__).parent / "truth" / "vectors.json").read_text("utf-8"))["le_airtime_us"]
+TRUTH: dict[str, Any] = json.loads((Path(__file__).parent / "truth" / "vectors.json").read_text("utf-8"))[
+    "le_airtime_us"
+]
 UUID = "b1c7ffff-5d1e-4c1b-9a77-2f0d3c6e0001"
 INTERVAL_S = 0.015
 
@@ -130,7 +132,9 @@ def test_a_link_that_hears_nothing_dies_at_its_supervision_timeout_with_the_righ
         node.radio.air.silence(node.controller, True)
         await node.lost.wait()
         assert loop.time() - gone == pytest.approx(1.0, abs=2 * INTERVAL_S)
-        assert node.radio.loss_reason(node.client) == "CONNECTION_TIMEOUT_ERROR"  # 0x08, Core Specification, Vol 1, Part F
+        assert (
+            node.radio.loss_reason(node.client) == "CONNECTION_TIMEOUT_ERROR"
+        )  # 0x08, Core Specification, Vol 1, Part F
         assert not node.client.is_connected
 
     linked(AirConfig(supervision_ns=1_000_000_000), work)

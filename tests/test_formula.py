@@ -34,7 +34,9 @@ def test_it_works_on_columns() -> None:
     assert list(result) == [2.0, 4.0]  # type: ignore[arg-type]
 
 
-@pytest.mark.parametrize("text", ["1/0", "1/(a-2)", "ln(0 - 1)", "ln(0)", "sqrt(0-a)", "10**(10**10)", "exp(10**6)", "(0-8)**0.5"])
+@pytest.mark.parametrize(
+    "text", ["1/0", "1/(a-2)", "ln(0 - 1)", "ln(0)", "sqrt(0-a)", "10**(10**10)", "exp(10**6)", "(0-8)**0.5"]
+)
 def test_where_there_is_no_answer_the_result_is_no_value(text: str) -> None:
     assert math.isnan(Formula(text, {"a"})({"a": np.float64(2)}))
 

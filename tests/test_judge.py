@@ -9,7 +9,9 @@ from gateway.records import Measure, Outcome, Verdict
 from gateway.spec import CHANNEL_FIGURES, LINK_FIGURES
 
 
-def verdict(figure: str, value: float | None, n: int, low: float | None = None, high: float | None = None, *more: Measure) -> Verdict:
+def verdict(
+    figure: str, value: float | None, n: int, low: float | None = None, high: float | None = None, *more: Measure
+) -> Verdict:
     subject = "link" if figure in LINK_FIGURES else "climate"
     unit = (LINK_FIGURES if subject == "link" else CHANNEL_FIGURES)[figure].unit
     measures = [Measure("a", subject, figure, value, unit, n, "things"), *more]
@@ -42,7 +44,9 @@ def verdict(figure: str, value: float | None, n: int, low: float | None = None, 
         ("settings_differ", 0, 0, None, 0, Outcome.INCONCLUSIVE),
     ],
 )
-def test_outcomes(figure: str, value: float | None, n: int, low: float | None, high: float | None, outcome: Outcome) -> None:
+def test_outcomes(
+    figure: str, value: float | None, n: int, low: float | None, high: float | None, outcome: Outcome
+) -> None:
     assert verdict(figure, value, n, low, high).outcome is outcome
 
 

@@ -46,9 +46,15 @@ def query(path: Path, sql: str) -> list[tuple[object, ...]]:
 def test_values_are_plain_columns_with_their_unit_in_the_name(tmp_path: Path) -> None:
     log = tmp_path / "x.db"
     write(log, [Frame(5, "a", "climate", CLIMATE)])
-    assert query(log, "SELECT temperature_degC, humidity_percent, pressure_hPa FROM loan_crate_climate") == [(24.14, 50.0, 1013.25)]
-    assert query(log, "SELECT utc, node, raw FROM loan_crate_climate_utc") == [("1970-01-01T00:00:00.000Z", "a", CLIMATE.hex().upper())]
-    assert query(log, "SELECT unit, low, high FROM field WHERE column_name = 'temperature_degC'") == [("degC", -40.0, 85.0)]
+    assert query(log, "SELECT temperature_degC, humidity_percent, pressure_hPa FROM loan_crate_climate") == [
+        (24.14, 50.0, 1013.25)
+    ]
+    assert query(log, "SELECT utc, node, raw FROM loan_crate_climate_utc") == [
+        ("1970-01-01T00:00:00.000Z", "a", CLIMATE.hex().upper())
+    ]
+    assert query(log, "SELECT unit, low, high FROM field WHERE column_name = 'temperature_degC'") == [
+        ("degC", -40.0, 85.0)
+    ]
 
 
 def test_samples_get_their_own_times(tmp_path: Path) -> None:
@@ -61,7 +67,9 @@ def test_samples_get_their_own_times(tmp_path: Path) -> None:
 
 def test_a_payload_that_does_not_decode_is_kept_with_its_reason(tmp_path: Path) -> None:
     log = tmp_path / "x.db"
-    write(log, [Frame(1, "a", "climate", CLIMATE), Frame(2, "a", "climate", b"\x01"), Frame(3, "a", "climate", CLIMATE)])
+    write(
+        log, [Frame(1, "a", "climate", CLIMATE), Frame(2, "a", "climate", b"\x01"), Frame(3, "a", "climate", CLIMATE)]
+    )
     assert query(log, "SELECT id, hex(raw), fault, sequence FROM loan_crate_climate ORDER BY id") == [
         (1, CLIMATE.hex().upper(), None, 1),
         (2, "01", "1 bytes, expected 9 bytes", None),
@@ -71,7 +79,10 @@ def test_a_payload_that_does_not_decode_is_kept_with_its_reason(tmp_path: Path) 
 
 def test_no_reading_is_null_and_names_are_text(tmp_path: Path) -> None:
     log = tmp_path / "x.db"
-    write(log, [Frame(1, "a", "climate", bytes.fromhex("01000080ffffcd8b01")), Frame(2, "a", "light", bytes.fromhex("ff5f"))])
+    write(
+        log,
+        [Frame(1, "a", "climate", bytes.fromhex("01000080ffffcd8b01")), Frame(2, "a", "light", bytes.fromhex("ff5f"))],
+    )
     assert query(log, "SELECT temperature_degC, humidity_percent FROM loan_crate_climate") == [(None, None)]
     assert query(log, "SELECT illuminance_lux, lid FROM loan_crate_light") == [(None, "open")]
 
@@ -83,7 +94,9 @@ def test_a_second_run_is_added_beside_the_first(tmp_path: Path) -> None:
     with Log(log) as opened:
         runs = [opened.run(run) for run in opened.run_ids()]
         assert [run.title for run in runs] == ["one", "two"]
-        counts = [sum(len(chunk) for chunk in opened.rows(run, run.nodes[0], "loan_crate_climate", "id")) for run in runs]
+        counts = [
+            sum(len(chunk) for chunk in opened.rows(run, run.nodes[0], "loan_crate_climate", "id")) for run in runs
+        ]
     assert counts == [1, 2]
 
 
@@ -109,7 +122,10 @@ def test_the_log_explains_itself(tmp_path: Path) -> None:
     assert query(log, "SELECT title, radio, run_text, ended_how FROM run") == [("test", "none", "text", "test")]
     (text,) = query(log, "SELECT text FROM plugin")[0]
     assert text == find_plugin("loan-crate").text
-    assert query(log, "SELECT t_ns, kind, detail FROM event ORDER BY id") == [(7, "lost", '{"reason": "x"}'), (8, "radio trouble", "{}")]
+    assert query(log, "SELECT t_ns, kind, detail FROM event ORDER BY id") == [
+        (7, "lost", '{"reason": "x"}'),
+        (8, "radio trouble", "{}"),
+    ]
 
 
 @pytest.mark.parametrize("content", [b"", b"not a database at all, but long enough to look at" * 20])
@@ -185,7 +201,9 @@ CHILD = """
 
 def test_kill_9_loses_at_most_the_last_moment_and_leaves_a_sound_log(tmp_path: Path) -> None:
     log = tmp_path / "x.db"
-    child = subprocess.Popen([sys.executable, "-c", textwrap.dedent(CHILD), str(log)], stdout=subprocess.PIPE, text=True)
+    child = subprocess.Popen(
+        [sys.executable, "-c", textwrap.dedent(CHILD), str(log)], stdout=subprocess.PIPE, text=True
+    )
     assert child.stdout is not None
     told = 0
     end = time.monotonic() + 30
@@ -233,7 +251,13 @@ def test_a_full_disk_keeps_what_was_written_and_puts_the_rest_elsewhere(tmp_path
     log = tmp_path / "x.db"
     (tmp_path / "spare").mkdir()
     environment = os.environ | {"TMPDIR": str(tmp_path / "spare")}
-    child = subprocess.run([sys.executable, "-c", textwrap.dedent(FULL), str(log), "full"], capture_output=True, text=True, env=environment, timeout=60)
+    child = subprocess.run(
+        [sys.executable, "-c", textwrap.dedent(FULL), str(log), "full"],
+        capture_output=True,
+        text=True,
+        env=environment,
+        timeout=60,
+    )
     message, counts = child.stdout.strip().splitlines()
     assert "could not be written" in message and "Free space" in message, child.stderr
     assert query(log, "PRAGMA integrity_check") == [("ok",)]

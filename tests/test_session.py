@@ -37,7 +37,14 @@ pressure = {{ constant = "1000 hPa" }}
 
 
 def crate(tmp_path: Path, **changes: str) -> Any:
-    values = {"errors": "0 percent", "supervision": "2 s", "silent": "30 s", "period": "1 s", "faults": "", "shock": "false"}
+    values = {
+        "errors": "0 percent",
+        "supervision": "2 s",
+        "silent": "30 s",
+        "period": "1 s",
+        "faults": "",
+        "shock": "false",
+    }
     return run_file(tmp_path, CRATE.format(**values | changes))
 
 
@@ -49,7 +56,10 @@ def rows(log: Path, sql: str) -> list[tuple[Any, ...]]:
 def test_every_value_is_decoded_and_kept_with_its_bytes(tmp_path: Path) -> None:
     log = tmp_path / "run.db"
     run_bench(crate(tmp_path), log, 60)
-    got = rows(log, "SELECT sequence, temperature_degC, humidity_percent, pressure_hPa, length(raw), fault FROM loan_crate_climate ORDER BY id")
+    got = rows(
+        log,
+        "SELECT sequence, temperature_degC, humidity_percent, pressure_hPa, length(raw), fault FROM loan_crate_climate ORDER BY id",
+    )
     assert got[0] == (1, 21.5, 50.0, 1000.0, 9, None)
     assert [row[0] for row in got] == list(range(1, len(got) + 1))
     assert len(got) in (57, 58, 59)
@@ -87,7 +97,9 @@ def test_each_sensor_is_switched_and_paced_on_its_own(tmp_path: Path) -> None:
         ('drop_link_every = "10 s"', "link", "losses", 4, 6),
     ],
 )
-def test_a_fault_shows_in_its_figure(tmp_path: Path, faults: str, channel: str, figure: str, low: float, high: float) -> None:
+def test_a_fault_shows_in_its_figure(
+    tmp_path: Path, faults: str, channel: str, figure: str, low: float, high: float
+) -> None:
     log = tmp_path / "run.db"
     run_bench(crate(tmp_path, period="0.25 s", faults=faults), log, 60)
     value = figures(log)["a", channel, figure].value
@@ -98,9 +110,14 @@ def test_a_frozen_value_stays_while_the_counter_runs(tmp_path: Path) -> None:
     log = tmp_path / "run.db"
     config = run_file(
         tmp_path,
-        CRATE.format(errors="0 percent", supervision="2 s", silent="30 s", period="1 s", shock="false", faults='freeze = "climate.temperature"').replace(
-            '{ constant = "21.5 degC" }', '{ ramp = ["0 degC", "50 degC", "1 min"] }'
-        ),
+        CRATE.format(
+            errors="0 percent",
+            supervision="2 s",
+            silent="30 s",
+            period="1 s",
+            shock="false",
+            faults='freeze = "climate.temperature"',
+        ).replace('{ constant = "21.5 degC" }', '{ ramp = ["0 degC", "50 degC", "1 min"] }'),
     )
     run_bench(config, log, 30)
     assert len(rows(log, "SELECT DISTINCT temperature_degC FROM loan_crate_climate")) == 1
@@ -119,7 +136,11 @@ def test_the_link_comes_back_and_how_long_it_took_is_measured(tmp_path: Path) ->
     run_bench(crate(tmp_path, faults='drop_link_every = "10 s"'), log, 60)
     found = figures(log)
     back = events(log, EventKind.BACK)
-    assert found["a", "link", "losses"].value == len(events(log, EventKind.LOST)) == len(back) + (found["a", "link", "return_longest"].n - len(back))
+    assert (
+        found["a", "link", "losses"].value
+        == len(events(log, EventKind.LOST))
+        == len(back) + (found["a", "link", "return_longest"].n - len(back))
+    )
     assert {e.detail["reason"] for e in events(log, EventKind.LOST)} == {"REMOTE_USER_TERMINATED_CONNECTION_ERROR"}
     assert 0.3 < (found["a", "link", "return_median"].value or 0) < 4
     assert found["a", "climate", "rate"].value == pytest.approx(1, abs=0.15)
@@ -151,7 +172,12 @@ def test_a_link_that_is_up_but_silent_is_probed_given_up_and_made_again(tmp_path
         twin = bench.twins["a"]
         twin.device.gatt_server.subscribers.clear()  # firmware that forgets its subscribers
 
-    config = run_file(tmp_path, CRATE.format(errors="0 percent", supervision="2 s", silent="5 s", period="1 s", shock="false", faults="").replace('poll = { battery = "10 s" }', 'poll = { battery = "10 min" }'))
+    config = run_file(
+        tmp_path,
+        CRATE.format(
+            errors="0 percent", supervision="2 s", silent="5 s", period="1 s", shock="false", faults=""
+        ).replace('poll = { battery = "10 s" }', 'poll = { battery = "10 min" }'),
+    )
     run_bench(config, log, 60, script)
     (silent,) = events(log, EventKind.SILENT)
     assert silent.detail["probe"] == "it answers a read"
@@ -212,7 +238,11 @@ def test_a_node_without_an_expected_characteristic_is_unfit_and_the_run_ends(tmp
             for item in service.characteristics:
                 if item is bench.twins["a"]._served["climate"]:
                     item.uuid = type(item.uuid)("b1c7ffff-5d1e-4c1b-9a77-2f0d3c6e0001")
-                    declaration = next(a for a in bench.twins["a"].device.gatt_server.attributes if getattr(a, "characteristic", None) is item)
+                    declaration = next(
+                        a
+                        for a in bench.twins["a"].device.gatt_server.attributes
+                        if getattr(a, "characteristic", None) is item
+                    )
                     declaration.value = declaration.value[:3] + bytes(item.uuid)
 
     run_bench(config, log, 600, script)
@@ -224,7 +254,12 @@ def test_a_node_without_an_expected_characteristic_is_unfit_and_the_run_ends(tmp
 
 def test_two_nodes_share_the_air_and_one_that_fails_does_not_disturb_the_other(tmp_path: Path) -> None:
     text = CRATE.format(errors="1 percent", supervision="2 s", silent="30 s", period="0.1 s", shock="true", faults="")
-    text += text[text.index("[node.a]") :].replace(".a", ".b").replace('"A"', '"B"').replace("faults = {  }", 'faults = { drop_link_every = "5 s" }')
+    text += (
+        text[text.index("[node.a]") :]
+        .replace(".a", ".b")
+        .replace('"A"', '"B"')
+        .replace("faults = {  }", 'faults = { drop_link_every = "5 s" }')
+    )
     log = tmp_path / "run.db"
     run_bench(run_file(tmp_path, text), log, 60)
     found = figures(log)
@@ -276,7 +311,11 @@ def test_a_weather_day_played_by_a_node_is_read_back_exactly(tmp_path: Path) -> 
     plugin_folder(tmp_path, WEATHER_PLUGIN, "station")
     signals = "\n".join(
         f'{field} = {{ csv = "{day.as_posix()}", column = "{column}", unit = "{unit}" }}'
-        for field, column, unit in [("temperature", "temp", "degC"), ("humidity", "rh", "percent"), ("pressure", "pressure", "hPa")]
+        for field, column, unit in [
+            ("temperature", "temp", "degC"),
+            ("humidity", "rh", "percent"),
+            ("pressure", "pressure", "hPa"),
+        ]
     )
     config = run_file(
         tmp_path,
@@ -345,13 +384,18 @@ def test_bumbles_own_battery_and_heart_rate_services_are_read_through_a_session(
     run_bench(config, log, 25, script)
     (frame,) = rows(log, "SELECT DISTINCT hex(raw), rate_bpm, energy_kJ FROM strap_heart")
     assert frame == ("1E64050000026602", 100, 5)
-    assert rows(log, "SELECT DISTINCT position, rr_s FROM strap_heart_sample ORDER BY position") == [(0, 0.5), (1, 614 / 1024)]
+    assert rows(log, "SELECT DISTINCT position, rr_s FROM strap_heart_sample ORDER BY position") == [
+        (0, 0.5),
+        (1, 614 / 1024),
+    ]
     assert rows(log, "SELECT DISTINCT battery_level_percent FROM strap_battery") == [(87,)]
 
 
 def test_a_week_passes_in_virtual_time_without_drift(tmp_path: Path) -> None:
     """Common practice for soaks; here a week at one value a minute."""
-    text = CRATE.format(errors="0 percent", supervision="6 s", silent="10 min", period="1 min", shock="false", faults="").replace('battery = "10 s"', 'battery = "6 h"')
+    text = CRATE.format(
+        errors="0 percent", supervision="6 s", silent="10 min", period="1 min", shock="false", faults=""
+    ).replace('battery = "10 s"', 'battery = "6 h"')
     log = tmp_path / "run.db"
     run_bench(run_file(tmp_path, text), log, 7 * 86400)
     found = figures(log)
@@ -370,4 +414,6 @@ def test_characteristic_properties_are_checked_too(tmp_path: Path) -> None:
         declaration.value = bytes([int(Characteristic.Properties.READ)]) + declaration.value[1:]
 
     run_bench(crate(tmp_path), log, 60, script)
-    assert "climate needs indicate or notify, the node offers read" in str(events(log, EventKind.UNFIT)[0].detail["reason"])
+    assert "climate needs indicate or notify, the node offers read" in str(
+        events(log, EventKind.UNFIT)[0].detail["reason"]
+    )

@@ -52,6 +52,7 @@ class ChannelTable:
         self._head = [d for d in item.derived if not d.per_sample]
         self._inner = [d for d in item.derived if d.per_sample]
         self.columns = [f.column for f in item.layout.fields] + [d.column for d in self._head]
+        self.counters = frozenset(f.column for f in item.layout.fields if f.role == "sequence")
         group = item.layout.samples
         self.sample_columns = [f.column for f in group.fields] + [d.column for d in self._inner] if group else []
         signature = hashlib.sha256(

@@ -56,6 +56,7 @@ class ChannelStatus:
     faults: int = 0
     t_ns: int = 0
     newest: dict[str, Any] = field(default_factory=dict)
+    counters: frozenset[str] = frozenset()  # columns that only count
 
 
 @dataclass(slots=True)
@@ -149,6 +150,8 @@ class LogWriter:
     """
 
     def __init__(self, path: Path, facts: RunFacts) -> None:
+        if not path.parent.is_dir():
+            raise LogFileError(f"{path}: there is no folder {path.parent}; make it, or give another path")
         self._facts = facts
         self._lock = FileLock(path)
         try:
@@ -272,6 +275,7 @@ class LogWriter:
             channel_status.faults += faults
             channel_status.t_ns = t_ns
             channel_status.newest = newest or channel_status.newest
+            channel_status.counters = store.tables[key].counters
 
     def _remember(self, key: tuple[str, str], table: ChannelTable, newest: Mapping[str, Any]) -> None:
         """Keep a constant's values for the formulas of its node."""
@@ -282,8 +286,6 @@ class LogWriter:
 
 
 def _open_store(path: Path, facts: RunFacts) -> _Store:
-    if not path.parent.is_dir():
-        raise LogFileError(f"{path}: there is no folder {path.parent}; make it, or give another path")
     try:
         return _Store(path, facts)
     except sqlite3.DatabaseError as error:

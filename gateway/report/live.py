@@ -89,12 +89,12 @@ class LiveDisplay:
         return f"{self._times(view)}  {'; '.join(parts)}; {view.status.frames} values in the log{trouble}"
 
     def _table(self, view: RunView, rates: dict[tuple[str, str], float | None]) -> Group:
-        table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
+        table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold", expand=True)
         for name in ("node", "channel"):
             table.add_column(name, no_wrap=True)
         for name in ("per s", "values", "bad"):
             table.add_column(name, justify="right", no_wrap=True)
-        table.add_column("newest", no_wrap=True, overflow="ellipsis")
+        table.add_column("newest", no_wrap=True, overflow="ellipsis", ratio=1)
         for session in view.sessions:
             name = session.node.name
             style = "" if session.state is State.LISTENING else "yellow"
@@ -103,7 +103,9 @@ class LiveDisplay:
             for (owner, channel), status in sorted(view.status.channels.items()):
                 if owner == name:
                     rate = rates[owner, channel]
-                    newest = ", ".join(_short(column, value) for column, value in status.newest.items())
+                    newest = ", ".join(
+                        _short(*item) for item in status.newest.items() if item[0] not in status.counters
+                    )
                     bad = Text(str(status.faults), "red") if status.faults else Text("0")
                     table.add_row(
                         "", channel, f"{rate:.1f}" if rate is not None else "", str(status.frames), bad, newest

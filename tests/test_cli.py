@@ -1,0 +1,217 @@
+"""The command line as a user meets it: real processes, real output, exit codes that mean something."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+
+
+def gattest(*words: str, cwd: Path, timeout: float = 90) -> subprocess.CompletedProcess[str]:
+    environment = os.environ | {"COLUMNS": "80", "PYTHONPATH": str(ROOT)}
+    return subprocess.run(
+        [sys.executable, "-c", "from gateway.cli import main; main()", *words],
+        cwd=cwd,
+        env=environment,
+        capture_output=True,
+        text=True,
+        timeout=timeout,
+    )
+
+
+def verdict_rows(text: str) -> list[str]:
+    return [line.rstrip() for line in text.splitlines() if re.search(r"(pass|FAIL|inconclusive)\s*$", line)]
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, subprocess.CompletedProcess[str]]:
+    """The demo as the README runs it, once for this module."""
+    folder = tmp_path_factory.mktemp("demo")
+    return folder, gattest("demo", "--into", "out", cwd=folder)
+
+
+MADE_TO_FAIL = {
+    ("link", "losses"),
+    ("climate", "loss"),
+    ("climate", "undecoded"),
+    ("shock", "loss"),
+    ("shock", "undecoded"),
+}
+
+
+def test_the_demo_passes_the_sound_crate_and_fails_the_faulty_one_in_what_it_was_made_to_break(
+    demo: tuple[Path, subprocess.CompletedProcess[str]],
+) -> None:
+    from gateway.runner import verdicts_of
+
+    folder, result = demo
+    assert result.returncode == 0, result.stdout + result.stderr
+    _, verdicts = verdicts_of(folder / "out" / "demo.db", None, None)
+    outcomes = {(v.measure.node, v.measure.subject, v.measure.name): v.outcome.value for v in verdicts}
+    assert len(outcomes) == 24
+    for (node, subject, name), outcome in outcomes.items():
+        broken = node == "crate-b" and (subject, name) in MADE_TO_FAIL
+        assert outcome == ("fail" if broken else "pass"), (node, subject, name, outcome)
+
+
+def test_judging_the_demos_log_repeats_its_figures(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
+    folder, result = demo
+    again = gattest("judge", "out/demo.db", cwd=folder)
+    assert again.returncode == 1
+    assert verdict_rows(again.stdout) == verdict_rows(result.stdout)
+    assert len(verdict_rows(result.stdout)) == 26
+
+
+def test_the_demos_output_fits_80_columns_and_has_no_traceback(
+    demo: tuple[Path, subprocess.CompletedProcess[str]],
+) -> None:
+    _, result = demo
+    assert result.stderr == ""
+    table = result.stdout[result.stdout.index("node ") :]
+    assert max(map(len, table.splitlines())) <= 100 and max(map(len, verdict_rows(result.stdout))) <= 80
+
+
+def test_judging_against_another_spec(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
+    folder, _ = demo
+    text = (ROOT / "configs" / "demo.toml").read_text("utf-8")
+    (folder / "loose.toml").write_text(text[: text.index("[spec.")] + "[spec.loan-crate.link]\nlosses = { max = 9 }\n")
+    result = gattest("judge", "out/demo.db", "--spec", "loose.toml", cwd=folder)
+    assert result.returncode == 0, result.stdout + result.stderr
+    assert len(verdict_rows(result.stdout)) == 4
+
+
+def test_a_second_demo_goes_beside_the_first(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
+    folder, _ = demo
+    assert "run 2" in gattest("demo", "--seconds", "2", "--into", "out", cwd=folder).stdout
+    assert gattest("judge", "out/demo.db", "--run", "1", cwd=folder).returncode == 1
+    assert gattest("judge", "out/demo.db", cwd=folder).returncode == 3  # two seconds prove nothing
+    wrong = gattest("judge", "out/demo.db", "--run", "9", cwd=folder)
+    assert wrong.returncode == 2 and "has no run 9; it has 1, 2" in wrong.stderr
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals")
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_a_signal_ends_a_run_cleanly_with_a_verdict(tmp_path: Path, number: signal.Signals) -> None:
+    environment = os.environ | {"PYTHONPATH": str(ROOT)}
+    child = subprocess.Popen(
+        [
+            sys.executable,
+            "-c",
+            "from gateway.cli import main; main()",
+            "run",
+            str(ROOT / "configs" / "demo.toml"),
+            "--for",
+            "10 min",
+        ],
+        cwd=tmp_path,
+        env=environment,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert child.stdout is not None
+    while "listening" not in child.stdout.readline():
+        assert child.poll() is None
+    time.sleep(1)
+    child.send_signal(number)
+    out, err = child.communicate(timeout=30)
+    assert child.returncode in (1, 3) and err == ""
+    assert f"stopped by {number.name}" in out and "requirements met" in out
+    with sqlite3.connect(tmp_path / "demo.db") as connection:
+        assert connection.execute("SELECT ended_how FROM run").fetchone() == (f"stopped by {number.name}",)
+
+
+def test_check_reports_good_and_bad_files(tmp_path: Path) -> None:
+    good = gattest("check", str(ROOT / "plugins"), str(ROOT / "configs"), cwd=tmp_path)
+    assert good.returncode == 0 and good.stdout.count(": good, ") == 5
+    (tmp_path / "bad.toml").write_text('[run]\ntitle = "t"\n[node.a]\nplugin = "nope"\nfind = { name = "A" }\n')
+    (tmp_path / "worse.toml").write_text("[run")
+    bad = gattest("check", "bad.toml", "worse.toml", cwd=tmp_path)
+    assert bad.returncode == 2
+    assert "bad.toml: node.a.plugin" in bad.stdout and "worse.toml: is not TOML" in bad.stdout
+
+
+def test_decode_shows_offset_bits_and_units(tmp_path: Path) -> None:
+    result = gattest("decode", "loan-crate", "light", "0x64", "20", cwd=tmp_path)
+    assert result.returncode == 0
+    assert re.search(r"illuminance\s+0\s+13\s+64 20\s+100\s+200 lux", result.stdout)
+    assert re.search(r"lid\s+1\.5\s+2\s+20\s+1\s+ajar", result.stdout)
+    found = json.loads(gattest("decode", "adopted", "2A6E", "f1d8", "--json", cwd=tmp_path).stdout)
+    assert found[0]["value"] == -99.99 and found[0]["unit"] == "degC"
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["run", "none.toml"], "none.toml: there is no such file"),
+        (["judge", "none.db"], "none.db: there is no such log"),
+        (["judge", "text.db"], "not a gattest log"),
+        (["check", "none"], "1 problem found"),
+        (["decode", "loan-crate", "climate", "010"], "an odd number"),
+        (["decode", "loan-crate", "climate", "01zz"], "'z' at digit 3"),
+        (["decode", "loan-crate", "climate", "0102"], "2 bytes, expected 9 bytes"),
+        (["decode", "loan-crate", "climat", "01"], "no characteristic 'climat'"),
+        (["decode", "loan-cart", "climate", "01"], "'loan-cart' not found"),
+        (["decode", "adopted", "0xFFFF", "01"], "no adopted characteristic"),
+        (["demo", "--into", "text.db"], "can't be used as a folder"),
+        (["demo", "--seconds", "0"], "seconds"),
+        (["run", "good.toml", "--for", "5"], "has no unit"),
+        (["run", "good.toml", "--into", "nowhere/x.db"], "there is no folder"),
+        (["run", "good.toml", "--into", "text.db"], "not an SQLite database"),
+        (["scan", "--seconds", "x"], "seconds"),
+        (["nonsense"], "nonsense"),
+    ],
+)
+def test_bad_input_is_one_clear_message_and_exit_code_2(tmp_path: Path, words: list[str], told: str) -> None:
+    (tmp_path / "text.db").write_text("just some text\n" * 100)
+    (tmp_path / "good.toml").write_text((ROOT / "configs" / "demo.toml").read_text("utf-8"))
+    result = gattest(*words, cwd=tmp_path)
+    assert result.returncode == 2, result.stdout + result.stderr
+    assert told in result.stderr
+    assert "Traceback" not in result.stderr + result.stdout
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems may have an adapter")
+def test_without_an_adapter_the_message_says_what_to_do(tmp_path: Path) -> None:
+    if Path("/sys/class/bluetooth").is_dir() and any(Path("/sys/class/bluetooth").iterdir()):
+        pytest.skip("this machine has a Bluetooth adapter")
+    for words in (["scan"], ["run", str(ROOT / "configs" / "soak.toml")]):
+        result = gattest(*words, cwd=tmp_path)
+        assert result.returncode == 2
+        assert "Bluetooth can't be used" in result.stderr and "--radio virtual" in result.stderr
+        assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.skipif(sys.platform == "win32" or os.geteuid() == 0, reason="root writes everywhere")
+def test_a_read_only_folder_is_named(tmp_path: Path) -> None:
+    tmp_path.chmod(0o555)
+    result = gattest("demo", cwd=tmp_path)
+    tmp_path.chmod(0o755)
+    assert result.returncode == 2 and "can't be written" in result.stderr
+
+
+def test_scan_on_the_virtual_air_lists_the_demos_nodes(tmp_path: Path) -> None:
+    result = gattest("scan", "--radio", "virtual", "--seconds", "1", cwd=tmp_path)
+    assert result.returncode == 0
+    assert "C2:10:00:00:00:0A  CRATE-A" in result.stdout and "CRATE-B" in result.stdout
+
+
+def test_help_answers_at_once_and_imports_nothing_heavy(tmp_path: Path) -> None:
+    code = (
+        "import sys; sys.argv = ['gattest', '--help']\n"
+        "from gateway.cli import main\n"
+        "try: main()\nexcept SystemExit: pass\n"
+        "print([name for name in ('numpy', 'pint', 'bleak', 'bumble', 'construct', 'pydantic') if name in sys.modules])"
+    )
+    result = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, timeout=20)
+    assert result.stdout.strip().endswith("[]")
