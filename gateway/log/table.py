@@ -214,7 +214,7 @@ class ChannelTable:
                 inner = samples.get(name)
                 values[name] = inner.floats() if inner else np.repeat(fields[name].floats(), repeat)
             result = derive(derived, values, constants)
-            columns.append([None if number != number else number for number in result.tolist()])
+            columns.append([None if number != number else number for number in np.atleast_1d(result).tolist()])
         return columns
 
 
