@@ -132,7 +132,7 @@ def test_the_log_explains_itself(tmp_path: Path) -> None:
 def test_a_file_that_is_no_log_is_refused_to_readers(tmp_path: Path, content: bytes) -> None:
     path = tmp_path / "x.db"
     path.write_bytes(content)
-    with pytest.raises(LogFileError, match="x.db"):
+    with pytest.raises(LogFileError, match=r"x\.db"):
         Log(path)
 
 
