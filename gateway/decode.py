@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from gateway.layout.codec import fit
 from gateway.layout.formula import Numbers
 from gateway.plugin import Characteristic, Derived
 from gateway.records import Reading
@@ -40,7 +41,7 @@ def read_all(item: Characteristic, raw: bytes, constants: Constants) -> list[Rea
     """
     readings = item.codec.read(raw)
     values = {r.name: np.float64(r.value) if isinstance(r.value, int | float) else np.float64(np.nan) for r in readings}
-    count = item.layout.sample_count(len(raw)) or 0
+    count = fit(item.layout, raw, item.name).count
     for derived in item.derived:
         for prefix in [f"samples[{i}]." for i in range(count)] if derived.per_sample else [""]:
             inputs = {

@@ -10,7 +10,7 @@ from pathlib import Path
 from gateway.config import load_run
 from gateway.errors import InputError, Problem, ProblemsError
 from gateway.layout.adopted import BASE_UUID, adopted
-from gateway.layout.model import read_layout
+from gateway.layout.declare import read_layout
 from gateway.plugin import Characteristic, find_plugin, load_plugin
 from gateway.streams import check_streams
 from gateway.toml import read_toml

@@ -19,8 +19,9 @@ from gateway import shipped
 from gateway.errors import InputError, Problem, ProblemsError, UnitError
 from gateway.layout.adopted import BASE_UUID, adopted
 from gateway.layout.codec import Codec
+from gateway.layout.declare import NAME, Complain, FieldDecl, SamplesDecl, read_layout
 from gateway.layout.formula import Formula
-from gateway.layout.model import NAME, Complain, Field, FieldDecl, Layout, Order, SamplesDecl, read_layout
+from gateway.layout.model import Field, Layout, Order
 from gateway.toml import read_toml, shape
 from gateway.units import Unit, parse_duration_ns, parse_unit
 

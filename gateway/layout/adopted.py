@@ -9,7 +9,7 @@ from importlib.resources import files
 
 from pydantic import BaseModel, ConfigDict
 
-from gateway.layout.model import FieldDecl, SamplesDecl
+from gateway.layout.declare import FieldDecl, SamplesDecl
 
 BASE_UUID = "0000{:04x}-0000-1000-8000-00805f9b34fb"  # Core Specification, Vol 3, Part B, 2.5.1
 

@@ -5,14 +5,16 @@ values to bytes), which serve settings, simulated nodes, tests and the command l
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any
 
 import construct as con
 
 from gateway.errors import DecodeError, EncodeError
-from gateway.layout.model import Field, Layout
+from gateway.layout import medfloat
+from gateway.layout.model import Block, Condition, Field, Layout
 from gateway.records import Reading
 
 Value = int | float | str | Fraction | None
@@ -63,14 +65,22 @@ def _spans(fields: Sequence[Field], size: int) -> list[Span]:
     return spans
 
 
+_FLOATS = {
+    (16, "little"): con.Float16l,
+    (16, "big"): con.Float16b,
+    (32, "little"): con.Float32l,
+    (32, "big"): con.Float32b,
+    (64, "little"): con.Float64l,
+    (64, "big"): con.Float64b,
+}
+
+
 def _whole(field: Field) -> Any:
+    """The parser of a field of whole bytes."""
     if field.kind == "float":
-        return {
-            (32, "little"): con.Float32l,
-            (32, "big"): con.Float32b,
-            (64, "little"): con.Float64l,
-            (64, "big"): con.Float64b,
-        }[field.bits, field.order]
+        return _FLOATS[field.bits, field.order]
+    if field.kind in ("text", "bytes"):
+        return con.Bytes(field.bits // 8) if field.bits else con.GreedyBytes
     return con.BytesInteger(field.bits // 8, signed=field.kind == "sint", swapped=field.order == "little")
 
 
@@ -91,26 +101,94 @@ def _struct(fields: Sequence[Field], size: int) -> list[Any]:
 def compile_construct(layout: Layout) -> Any:
     """The layout as a `construct.Struct`.
 
-    Whole bytes parse to members named as their fields, fields that share bytes to a member ``bits_N``
-    (N the first bit) that maps names to integers, samples to a list ``samples``. Values are the
-    transmitted integers.
+    A block without condition puts its members beside each other, one with a condition is a member
+    ``block_N`` (None where absent). Whole bytes are members named as their fields, fields that share bytes a
+    member ``bits_N`` (N the first bit) that maps names to integers; samples are a list ``samples``, a tail is
+    a member of its name. Values are the transmitted integers.
     """
-    parts = _struct(layout.fields, layout.head)
+    parts: list[Any] = []
+    for number, block in enumerate(layout.blocks):
+        members = _struct(block.fields, block.size)
+        if block.when is None:
+            parts += [
+                f"{member.name}_{number}" / member if (member.name or "").startswith("bits_") else member
+                for member in members
+            ]
+        else:
+            parts.append(f"block_{number}" / con.If(_there(block.when), con.Struct(*members)))
     if layout.samples:
-        one = con.Struct(*_struct(layout.samples.fields, layout.samples.size))
-        many = con.Array(layout.samples.count, one) if layout.samples.count else con.GreedyRange(one)
-        parts.append("samples" / many)
+        one, count = con.Struct(*_struct(layout.samples.fields, layout.samples.size)), layout.samples.count
+        if isinstance(count, str):
+            parts.append("samples" / con.Array(lambda context: _flat(context)[count], one))
+        else:
+            parts.append("samples" / (con.Array(count, one) if count else con.GreedyRange(one)))
+    if layout.tail is not None:
+        parts.append(layout.tail.name / _whole(layout.tail))
     return con.Struct(*parts, con.Terminated)
 
 
+def _there(when: Condition) -> Callable[[Any], bool]:
+    return lambda context: when.holds(_flat(context).get(when.field))
+
+
 def _flat(container: Mapping[str, Any]) -> dict[str, Any]:
+    """The members of a parsed struct by field name."""
     found: dict[str, Any] = {}
     for name, value in container.items():
         if name.startswith("bits_"):
             found.update(value)
+        elif name.startswith("block_"):
+            found.update(_flat(value) if value is not None else {})
         elif not name.startswith("_") and name != "samples":
             found[name] = value
     return found
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """How a payload fits its layout: the blocks it holds with the byte each starts at, and what follows.
+
+    Attributes:
+        rest: the byte at which samples or tail start.
+        count: samples.
+    """
+
+    blocks: tuple[tuple[Block, int], ...]
+    rest: int
+    count: int
+
+
+def fit(layout: Layout, raw: bytes, where: str) -> Fit:
+    """Find out which blocks a payload holds.
+
+    Raises:
+        DecodeError: the length does not fit.
+    """
+    offset = 0
+    found: list[tuple[Block, int]] = []
+    known: dict[str, int] = {}
+    for block in layout.blocks:
+        if block.when is not None and not block.when.holds(known.get(block.when.field)):
+            continue
+        if offset + block.size > len(raw):
+            raise DecodeError(where, layout.misfit(len(raw)), min(offset, len(raw)))
+        known |= {f.name: integer(f, raw, offset) for f in block.fields if f.name in layout.keys}
+        found.append((block, offset))
+        offset += block.size
+    counter = layout.samples.count if layout.samples else None
+    count = layout.sample_count(len(raw) - offset, known.get(counter) if isinstance(counter, str) else None)
+    if count is None:
+        raise DecodeError(where, layout.misfit(len(raw)), min(offset, len(raw)))
+    return Fit(tuple(found), offset, count)
+
+
+def integer(field: Field, raw: bytes, base: int) -> int:
+    """The transmitted integer of a field whose block starts at byte ``base``."""
+    first, last = base + field.bit // 8, base + (field.bit + field.bits - 1) // 8
+    word, inner = int.from_bytes(raw[first : last + 1], field.order), field.bit % 8
+    shift = inner if field.order == "little" else (last - first + 1) * 8 - inner - field.bits
+    number = word >> shift & (1 << field.bits) - 1
+    return number - (1 << field.bits) if field.kind == "sint" and number >> (field.bits - 1) else number
 
 
 class Codec:
@@ -132,52 +210,77 @@ class Codec:
         Raises:
             DecodeError: the length does not fit.
         """
-        if self.layout.sample_count(len(raw)) is None:
-            raise DecodeError(self.where, length_reason(self.layout, len(raw)), min(len(raw), self.layout.head))
+        fit(self.layout, raw, self.where)
         found = self.construct.parse(raw)
         return _flat(found), [_flat(sample) for sample in found.get("samples") or ()]
 
     def read(self, raw: bytes) -> list[Reading]:
-        """Every field in byte order; the fields of sample i are named ``samples[i].name``.
+        """Every field that is there, in byte order; those of sample i are named ``samples[i].name``.
 
         Example: for a sint16 in 0.01 degC, ``f1 d8`` reads as -99.99 degC.
 
         Raises:
             DecodeError: the length does not fit.
         """
+        held = fit(self.layout, raw, self.where)
         head, samples = self.parse(raw)
-        readings = [reading(field, head[field.name], field.name, 0) for field in self.layout.fields]
+        readings = [
+            reading(field, head[field.name], field.name, start * 8)
+            for block, start in held.blocks
+            for field in block.fields
+        ]
         group = self.layout.samples
         for index, sample in enumerate(samples):
-            base = (self.layout.head + index * group.size) * 8 if group else 0
+            base = (held.rest + index * group.size) * 8 if group else 0
             readings += [
                 reading(field, sample[field.name], f"samples[{index}].{field.name}", base)
                 for field in (group.fields if group else ())
             ]
+        if self.layout.tail is not None:
+            tail = replace(self.layout.tail, bits=(len(raw) - held.rest) * 8)
+            readings.append(reading(tail, head[tail.name], tail.name, held.rest * 8))
         return readings
 
     def build(self, values: Mapping[str, Value], samples: Sequence[Mapping[str, Value]] = ()) -> bytes:
         """The bytes that carry these engineering values; reserved bits are zero.
 
         Args:
-            values: a value in its field's unit for each field; None stands for "no reading".
+            values: a value in its field's unit for each field that is to be there; None stands for "no
+                reading". What flags and counters say decides which fields are sent; values of others are
+                not looked at.
             samples: the same for each sample.
 
         Raises:
             EncodeError: a field without a value, or a value that does not fit.
         """
-        content = self._raw(self.layout.fields, self.layout.head, values)
-        if self.layout.samples:
-            group = self.layout.samples
-            if group.count is not None and len(samples) != group.count:
-                raise EncodeError(f"{self.where}: {len(samples)} samples given, the layout holds {group.count}")
+        layout = self.layout
+        unknown = set(values) - {field.name for field in layout.fields}
+        if unknown:
+            raise EncodeError(f"{self.where}: no field named {', '.join(sorted(unknown))}")
+        content: dict[str, Any] = {}
+        sent: dict[str, Any] = {}
+        for number, block in enumerate(layout.blocks):
+            if block.when is not None and not block.when.holds(sent.get(block.when.field)):
+                content[f"block_{number}"] = None
+                continue
+            made = self._raw(block.fields, block.size, values)
+            sent |= _flat(made)
+            if block.when is None:
+                content |= {f"{key}_{number}" if key.startswith("bits_") else key: item for key, item in made.items()}
+            else:
+                content[f"block_{number}"] = made
+        if layout.samples:
+            group = layout.samples
+            wanted = sent.get(group.count) if isinstance(group.count, str) else group.count
+            if wanted is not None and len(samples) != wanted:
+                raise EncodeError(f"{self.where}: {len(samples)} samples given, the value holds {wanted}")
             content["samples"] = [self._raw(group.fields, group.size, sample) for sample in samples]
+        if layout.tail is not None:
+            content[layout.tail.name] = self._encode(layout.tail, values)
         return bytes(self.construct.build(content))
 
     def _raw(self, fields: Sequence[Field], size: int, values: Mapping[str, Value]) -> dict[str, Any]:
-        unknown = set(values) - {field.name for field in fields}
-        if unknown:
-            raise EncodeError(f"{self.where}: no field named {', '.join(sorted(unknown))}")
+        """What construct builds the bytes of these fields from."""
         content: dict[str, Any] = {}
         run: dict[str, Any] = {}
         start = 0
@@ -195,7 +298,7 @@ class Codec:
                 run = {}
         return content
 
-    def _encode(self, field: Field, values: Mapping[str, Value]) -> int | float:
+    def _encode(self, field: Field, values: Mapping[str, Value]) -> int | float | bytes:
         if field.name not in values:
             raise EncodeError(f"{self.where}.{field.name}: no value given")
         try:
@@ -204,39 +307,41 @@ class Codec:
             raise EncodeError(f"{self.where}.{field.name}: {error}") from None
 
 
-def length_reason(layout: Layout, length: int) -> str:
-    """Why a payload of ``length`` bytes does not fit, in words."""
-    return f"{length} bytes, expected {layout.expected_length}"
-
-
-def reading(field: Field, raw: int | float, name: str, base: int) -> Reading:
+def reading(field: Field, raw: int | float | bytes, name: str, base: int) -> Reading:
     """The reading that a transmitted number stands for; ``base`` is the bit its part starts at."""
-    value: int | float | str | None
-    reason = ""
+    shown, value, reason = meaning(field, raw)
+    return Reading(name, shown, value, field.unit.symbol, base + field.bit, field.bits, reason)
+
+
+def meaning(field: Field, raw: int | float | bytes) -> tuple[int | float | None, int | float | str | None, str]:
+    """Transmitted number, engineering value, and why there is none."""
+    if isinstance(raw, bytes):
+        try:
+            return None, raw.decode() if field.kind == "text" else raw.hex(), ""
+        except UnicodeDecodeError as error:
+            return None, None, f"not UTF-8 at byte {error.start}"
+    if isinstance(raw, float):
+        return raw, (raw if math.isfinite(raw) else None), "" if math.isfinite(raw) else str(raw)
+    if field.kind == "medfloat":
+        why = medfloat.specials(field.bits).get(raw, "")
+        return raw, (None if why else medfloat.to_float(raw, field.bits)), why
     if field.reserved and raw in field.reserved:
-        value, reason = None, field.reserved[int(raw)]
-    elif field.names is not None:
-        value = field.names.get(int(raw), f"unnamed {raw}")
-    elif isinstance(raw, float):
-        value = raw if math.isfinite(raw) else None
-        reason = "" if value is not None else str(raw)
-    else:
-        value = field.scale.apply(raw) if field.scale else raw
-    return Reading(name, raw, value, field.unit.symbol, base + field.bit, field.bits, reason)
+        return raw, None, field.reserved[raw]
+    if field.names is not None:
+        return raw, field.names.get(raw, f"unnamed {raw}"), ""
+    return raw, field.scale.apply(raw) if field.scale else raw, ""
 
 
-def encode(field: Field, value: Value) -> int | float:
+def encode(field: Field, value: Value) -> int | float | bytes:
     """The transmitted number that stands for ``value``.
 
     Raises:
         ValueError: it can't be sent in this field; the text says why.
     """
+    if field.kind in ("text", "bytes"):
+        return _encode_bytes(field, value)
     if value is None:
-        if field.kind == "float":
-            return math.nan
-        if field.reserved:
-            return next(iter(field.reserved))
-        raise ValueError("has no reserved value that means no reading")
+        return _encode_nothing(field)
     if field.names is not None and isinstance(value, str):
         for number, name in field.names.items():
             if name == value:
@@ -249,10 +354,31 @@ def encode(field: Field, value: Value) -> int | float:
     if isinstance(value, float) and not math.isfinite(value):
         raise ValueError(f"{value} is not a finite number")
     exact = Fraction(value)
+    if field.kind == "medfloat":
+        return medfloat.from_number(Fraction(str(value)) if isinstance(value, float) else exact, field.bits)
     raw = field.scale.invert(exact) if field.scale else round(exact)
     low, high = field.raw_range
     if not low <= raw <= high:
-        raise ValueError(
-            f"{float(exact):g} {field.unit.symbol} becomes {raw}, outside {low} to {high}".replace("  ", " ")
-        )
+        shown = f"{float(exact):g} {field.unit.symbol}".strip()
+        raise ValueError(f"{shown} becomes {raw}, outside {low} to {high}")
+    return raw
+
+
+def _encode_nothing(field: Field) -> int | float:
+    if field.kind == "float":
+        return math.nan
+    if field.kind == "medfloat":
+        return (1 << (medfloat.MANTISSA_BITS[field.bits] - 1)) - 1
+    if field.reserved:
+        return next(iter(field.reserved))
+    raise ValueError("has no reserved value that means no reading")
+
+
+def _encode_bytes(field: Field, value: Value) -> bytes:
+    """Text as UTF-8, bytes from hex."""
+    if not isinstance(value, str):
+        raise ValueError(f"{value!r} is not text")
+    raw = value.encode() if field.kind == "text" else bytes.fromhex(value)
+    if field.bits and len(raw) * 8 != field.bits:
+        raise ValueError(f"{len(raw)} bytes given, the field takes {field.bits // 8}")
     return raw

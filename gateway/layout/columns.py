@@ -6,12 +6,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from dataclasses import field as dataclass_field
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from gateway.layout.codec import length_reason
+from gateway.layout import medfloat
+from gateway.layout.codec import meaning
 from gateway.layout.model import Field, Layout
 
 Column = npt.NDArray[Any]
@@ -45,13 +47,13 @@ class Cut:
 
 
 @dataclass(frozen=True, slots=True)
-class Block:
-    """The decoded payloads of one length.
+class Part:
+    """The decoded payloads of one length that hold the same fields.
 
     Attributes:
         positions: their indices among the payloads given, shape (n,).
         count: samples in each.
-        fields: a cut of n for each field of the value.
+        fields: a cut of n for each field that they hold.
         samples: a cut of n * count for each field of a sample, payload after payload; none where count is 0.
     """
 
@@ -63,35 +65,63 @@ class Block:
 
 @dataclass(frozen=True, slots=True)
 class Decoded:
-    """What became of the payloads given: blocks, and the reason for each that did not fit."""
+    """What became of the payloads given: parts, and the reason for each that did not fit."""
 
-    blocks: tuple[Block, ...]
+    parts: tuple[Part, ...]
     faults: Mapping[int, str]
+
+
+@dataclass(slots=True)
+class _Group:
+    """Payloads of one length that have agreed so far, on their way through the layout.
+
+    Attributes:
+        joined: their bytes side by side, with room behind.
+        block: the next block to look at, which starts at byte ``offset``.
+        keys: transmitted integers of the fields that decide what else is there.
+    """
+
+    positions: npt.NDArray[np.intp]
+    length: int
+    joined: bytes
+    block: int = 0
+    offset: int = 0
+    fields: dict[str, Cut] = dataclass_field(default_factory=dict)
+    keys: dict[str, Column] = dataclass_field(default_factory=dict)
+
+    def select(self, chosen: npt.NDArray[np.bool_]) -> _Group:
+        """The payloads chosen, at the same place."""
+        rows = np.frombuffer(self.joined, np.uint8, len(self.positions) * self.length)
+        picked = rows.reshape(-1, self.length)[chosen].tobytes() + _TAIL
+        fields = {
+            name: Cut(cut.values[chosen], None if cut.missing is None else cut.missing[chosen])
+            for name, cut in self.fields.items()
+        }
+        keys = {name: column[chosen] for name, column in self.keys.items()}
+        return _Group(self.positions[chosen], self.length, picked, self.block, self.offset, fields, keys)
 
 
 def decode_columns(layout: Layout, payloads: Sequence[bytes]) -> Decoded:
     """Decode many payloads; never raises, whatever the bytes."""
-    blocks: list[Block] = []
+    parts: list[Part] = []
     faults: dict[int, str] = {}
+    keys = layout.keys
     for length, positions in _by_length(payloads):
-        count = layout.sample_count(length)
-        if count is None:
-            reason = length_reason(layout, length)
-            faults.update((int(position), reason) for position in positions)
-            continue
         same = len(positions) == len(payloads)
         joined = b"".join(payloads if same else [payloads[i] for i in positions.tolist()]) + _TAIL
-        n = len(positions)
-        fields = {field.name: _cut(field, joined, 0, (n,), (length,)) for field in layout.fields}
-        samples = {}
-        if layout.samples and count:
-            size = layout.samples.size
-            samples = {
-                field.name: _cut(field, joined, layout.head, (n, count), (length, size))
-                for field in layout.samples.fields
-            }
-        blocks.append(Block(positions, count, fields, samples))
-    return Decoded(tuple(blocks), faults)
+        waiting = [_Group(positions, length, joined)]
+        while waiting:
+            group = waiting.pop()
+            divided = _advance(layout, keys, group)
+            if divided:
+                waiting += divided
+                continue
+            for one, count in _counted(layout, group) if divided is not None else [(group, None)]:
+                if count is None:
+                    faults.update(dict.fromkeys(one.positions.tolist(), layout.misfit(length)))
+                else:
+                    parts.append(_part(layout, one, count))
+    return Decoded(tuple(parts), faults)
 
 
 def _by_length(payloads: Sequence[bytes]) -> Iterator[tuple[int, npt.NDArray[np.intp]]]:
@@ -100,17 +130,100 @@ def _by_length(payloads: Sequence[bytes]) -> Iterator[tuple[int, npt.NDArray[np.
         yield length, np.flatnonzero(lengths == length)
 
 
-def _cut(field: Field, joined: bytes, base: int, shape: tuple[int, ...], strides: tuple[int, ...]) -> Cut:
-    raw = _raw(field, joined, base, shape, strides).reshape(-1)
+def _advance(layout: Layout, keys: frozenset[str], group: _Group) -> list[_Group] | None:
+    """Take a group through all blocks.
+
+    Returns:
+        Nothing where it has passed them; the groups to go on with where a condition divides it; None where
+        its payloads are too short.
+    """
+    for number in range(group.block, len(layout.blocks)):
+        block = layout.blocks[number]
+        group.block = number
+        if block.when is not None:
+            key = group.keys.get(block.when.field)
+            there = np.zeros(len(group.positions), bool)
+            if key is not None:
+                there = (key == block.when.number) == block.when.equal
+            if there.any() and not there.all():
+                return [group.select(there), group.select(~there)]
+            if not there.any():
+                continue
+        if group.offset + block.size > group.length:
+            return None
+        shape, strides = (len(group.positions),), (group.length,)
+        for field in block.fields:
+            if field.kind in ("text", "bytes"):
+                group.fields[field.name] = _bytes(field, group, field.bits // 8)
+                continue
+            raw = _raw(field, group.joined, group.offset, shape, strides)
+            group.fields[field.name] = _meaning(field, raw)
+            if field.name in keys:
+                group.keys[field.name] = raw
+        group.offset += block.size
+    return []
+
+
+def _counted(layout: Layout, group: _Group) -> Iterator[tuple[_Group, int | None]]:
+    """Divide a group by how many samples its payloads announce; None where that many do not fit."""
+    counter = layout.samples.count if layout.samples else None
+    rest = group.length - group.offset
+    if not isinstance(counter, str):
+        yield group, layout.sample_count(rest)
+        return
+    numbers = group.keys[counter]
+    for number in np.unique(numbers).tolist():
+        yield group.select(numbers == number), layout.sample_count(rest, number)
+
+
+def _part(layout: Layout, group: _Group, count: int) -> Part:
+    """What a group holds, with its ``count`` samples or its tail."""
+    samples = {}
+    if layout.samples and count:
+        shape, strides = (len(group.positions), count), (group.length, layout.samples.size)
+        samples = {
+            field.name: _meaning(field, _raw(field, group.joined, group.offset, shape, strides).reshape(-1))
+            for field in layout.samples.fields
+        }
+    if layout.tail is not None:
+        group.fields[layout.tail.name] = _bytes(layout.tail, group, group.length - group.offset)
+    return Part(group.positions, count, group.fields, samples)
+
+
+def _bytes(field: Field, group: _Group, size: int) -> Cut:
+    """A field of text or bytes, as text."""
+    first = group.offset + field.bit // 8
+    texts = np.empty(len(group.positions), dtype=object)
+    for row in range(len(texts)):
+        start = row * group.length + first
+        texts[row] = meaning(field, group.joined[start : start + size])[1]
+    return Cut(texts, np.array([text is None for text in texts], bool))
+
+
+def _meaning(field: Field, raw: Column) -> Cut:
+    """What transmitted numbers stand for."""
+    if field.kind == "float":
+        finite = np.isfinite(raw)
+        return Cut(raw.astype(np.float64), None if finite.all() else ~finite)
+    if field.kind == "medfloat":
+        return _medfloat(field, raw)
     missing: npt.NDArray[np.bool_] | None = None
     if field.reserved:
         missing = np.isin(raw, np.array(list(field.reserved), dtype=raw.dtype))
     if field.names is not None:
         return Cut(_named(field.names, raw), missing)
-    if field.kind == "float":
-        finite = np.isfinite(raw)
-        return Cut(raw.astype(np.float64), None if finite.all() else ~finite)
     return Cut(_scaled(field, raw), missing)
+
+
+def _medfloat(field: Field, raw: Column) -> Cut:
+    width = medfloat.MANTISSA_BITS[field.bits]
+    mantissa = (raw << (64 - width)) >> (64 - width)
+    exponent = (raw << (64 - field.bits)) >> (64 - field.bits + width)
+    powers = np.array(medfloat.POWERS)
+    values = np.where(
+        exponent >= 0, mantissa * powers[np.maximum(exponent, 0)], mantissa / powers[np.maximum(-exponent, 0)]
+    )
+    return Cut(values, np.isin(raw, list(medfloat.specials(field.bits))))
 
 
 def _raw(field: Field, joined: bytes, base: int, shape: tuple[int, ...], strides: tuple[int, ...]) -> Column:

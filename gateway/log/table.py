@@ -13,7 +13,7 @@ import numpy as np
 from sqlite_utils import Database
 
 from gateway.decode import derive
-from gateway.layout.columns import Block, Cut, decode_columns
+from gateway.layout.columns import Cut, Part, decode_columns
 from gateway.layout.model import Field
 from gateway.log.schema import quoted
 from gateway.plugin import Characteristic, Derived
@@ -112,7 +112,7 @@ class ChannelTable:
                 "position": position,
                 "name": f.name,
                 "unit": f.unit.symbol,
-                "type": f.kind if f.kind == "boolean" else f"{f.kind}{f.bits}",
+                "type": f"{f.kind}{f.bits}" if f.bits > 1 or f.kind in ("uint", "sint") else f.kind,
                 "lsb": f.scale.num / f.scale.den if f.scale else None,
                 "low": f.low,
                 "high": f.high,
@@ -144,6 +144,8 @@ class ChannelTable:
         if group is None:
             return
         last = f"(length(f.raw) - {self.item.layout.head}) / {group.size} - 1"
+        if self.item.layout.conditional:
+            last = f"(SELECT max(l.position) FROM {quoted(relation + '_sample')} AS l WHERE l.frame = f.id)"  # noqa: S608
         moment = f"f.t_ns - ({last} - s.position) * {group.every_ns or 0}"
         shown = "".join(f", s.{quoted(column)}" for column in self.sample_columns)
         database.create_view(
@@ -163,16 +165,18 @@ class ChannelTable:
         """
         decoded = decode_columns(self.item.layout, raws)
         out = Rows(refused=[(ids[i], t_ns[i], raws[i], reason) for i, reason in decoded.faults.items()])
-        for block in decoded.blocks:
-            columns = [cut.to_list() for cut in block.fields.values()]
-            columns += self._derived(self._head, block.fields, {}, 1, constants)
-            places = block.positions.tolist()
+        for part in decoded.parts:
+            absent = [None] * len(part.positions)
+            held = [part.fields.get(f.name) for f in self.item.layout.fields]
+            columns = [absent if cut is None else cut.to_list() for cut in held]
+            places = part.positions.tolist()
+            columns += self._derived(self._head, part.fields, {}, len(places), 1, constants)
             whole = len(places) == len(raws)
             stamps = [source if whole else [source[place] for place in places] for source in (ids, t_ns, raws)]
             out.frames += zip(*stamps, *columns, strict=True)
             out.newest = dict(zip(self.columns, (column[-1] for column in columns), strict=True))
-            if block.count:
-                self._add_samples(out, [ids[place] for place in places], block, constants)
+            if part.count:
+                self._add_samples(out, [ids[place] for place in places], part, constants)
         return out
 
     def insert(self, connection: sqlite3.Connection, node: int, rows: Rows) -> None:
@@ -192,11 +196,11 @@ class ChannelTable:
             marks = ", ?" * len(self.sample_columns)
             connection.executemany(f"INSERT INTO {quoted(self.samples)} VALUES (?, ?{marks})", rows.samples)  # noqa: S608
 
-    def _add_samples(self, out: Rows, ids: Sequence[int], block: Block, constants: Constants) -> None:
-        columns = [cut.to_list() for cut in block.samples.values()]
-        columns += self._derived(self._inner, block.fields, block.samples, block.count, constants)
-        owners = [number for number in ids for _ in range(block.count)]
-        out.samples += zip(owners, list(range(block.count)) * len(ids), *columns, strict=True)
+    def _add_samples(self, out: Rows, ids: Sequence[int], part: Part, constants: Constants) -> None:
+        columns = [cut.to_list() for cut in part.samples.values()]
+        columns += self._derived(self._inner, part.fields, part.samples, len(ids), part.count, constants)
+        owners = [number for number in ids for _ in range(part.count)]
+        out.samples += zip(owners, list(range(part.count)) * len(ids), *columns, strict=True)
         out.newest |= dict(zip(self.sample_columns, (column[-1] for column in columns), strict=True))
 
     @staticmethod
@@ -204,6 +208,7 @@ class ChannelTable:
         wanted: Sequence[Derived],
         fields: Mapping[str, Cut],
         samples: Mapping[str, Cut],
+        n: int,
         repeat: int,
         constants: Constants,
     ) -> list[list[float | None]]:
@@ -212,15 +217,17 @@ class ChannelTable:
             values = {}
             for name in (source.field for source in derived.inputs.values() if source.constant is None):
                 inner = samples.get(name)
-                values[name] = inner.floats() if inner else np.repeat(fields[name].floats(), repeat)
+                own = fields.get(name)
+                values[name] = inner.floats() if inner else np.repeat(own.floats(), repeat) if own else np.nan
             result = derive(derived, values, constants)
-            columns.append([None if number != number else number for number in np.atleast_1d(result).tolist()])
+            whole = np.broadcast_to(result, (n * repeat,))
+            columns.append([None if number != number else number for number in whole.tolist()])
         return columns
 
 
 def _sql_type(f: Field) -> type:
-    if f.names is not None:
+    if f.names is not None or f.kind in ("text", "bytes"):
         return str
-    if f.kind == "float" or (f.scale is not None and f.scale.den != 1):
+    if f.kind in ("float", "medfloat") or (f.scale is not None and f.scale.den != 1):
         return float
     return int

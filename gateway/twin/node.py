@@ -186,7 +186,7 @@ class Twin:
         group = item.layout.samples
         if group is None:
             return item.codec.build(values)
-        n = self._sample_count(item)
+        n = self._sample_count(item, values)
         every_s = (group.every_ns or 0) / 1e9
         samples = [
             {f.name: self._value(item, f, now - (n - 1 - i) * every_s, count * n + i) for f in group.fields}
@@ -194,10 +194,14 @@ class Twin:
         ]
         return item.codec.build(values, samples)
 
-    def _sample_count(self, item: Characteristic) -> int:
+    def _sample_count(self, item: Characteristic, values: Mapping[str, Value]) -> int:
+        """As many as the value announces, or else as the period and the room in a notification allow."""
         group = item.layout.samples
-        if group is None or group.count is not None:
-            return group.count or 0 if group else 0
+        if group is None:
+            return 0
+        if group.count is not None:
+            announced = values[group.count] if isinstance(group.count, str) else group.count
+            return int(announced) if isinstance(announced, int | float) else 0
         pace = next((pace for pace in self._paces.values() if pace.sensor.data == item.name), None)
         wanted = round(pace.period_s * 1e9 / group.every_ns) if pace and group.every_ns else 1
         room = (self._link.att_mtu if self._link else att.ATT_DEFAULT_MTU) - 3 - item.layout.head

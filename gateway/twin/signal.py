@@ -65,6 +65,8 @@ def _read(signal: Signal) -> list[float]:
 
 def resting_value(field: Field) -> Value:
     """What a field without a signal shows: the first name, a full battery, the middle of its limits, or zero."""
+    if field.kind in ("text", "bytes"):
+        return "00" * (field.bits // 8) if field.kind == "bytes" else ""
     if field.names:
         return next(iter(field.names.values()))
     if field.role == "battery" and field.high is not None:
@@ -76,7 +78,7 @@ def resting_value(field: Field) -> Value:
 
 def fitted(field: Field, value: Value) -> Value:
     """``value``, or the end of what the field can carry where it lies beyond."""
-    if not isinstance(value, int | float) or field.kind == "float":
+    if not isinstance(value, int | float) or field.kind in ("float", "medfloat"):
         return value
     try:
         encode(field, value)
