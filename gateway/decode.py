@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import warnings
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from gateway.layout.codec import fit
 from gateway.layout.formula import Numbers
@@ -13,6 +15,23 @@ from gateway.plugin import Characteristic, Derived
 from gateway.records import Reading
 
 Constants = Mapping[str, Mapping[str, float]]  # by constant characteristic, by field
+
+
+_OVER: dict[str, Callable[..., Any]] = {"max": np.fmax.reduce, "min": np.fmin.reduce, "mean": np.nanmean}
+
+
+def over_samples(derived: Derived, values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Make one value for each of n payloads of its count samples, shape (n, count) to (n,).
+
+    Samples without a value are left out; NaN where none is left.
+    """
+    if not values.shape[1]:
+        return np.full(len(values), np.nan)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # the mean of nothing is NaN
+
+        result: npt.NDArray[np.float64] = _OVER[derived.over_samples or "max"](values, axis=1)
+    return result
 
 
 def derive(derived: Derived, values: Mapping[str, Any], constants: Constants) -> Numbers:
@@ -43,28 +62,25 @@ def read_all(item: Characteristic, raw: bytes, constants: Constants) -> list[Rea
     values = {r.name: np.float64(r.value) if isinstance(r.value, int | float) else np.float64(np.nan) for r in readings}
     count = fit(item.layout, raw, item.name).count
     for derived in item.derived:
-        for prefix in [f"samples[{i}]." for i in range(count)] if derived.per_sample else [""]:
-            inputs = {
-                source.field: values.get(prefix + source.field, values.get(source.field, np.float64(np.nan)))
-                for source in derived.inputs.values()
-                if source.constant is None
-            }
-            result = float(derive(derived, inputs, constants))
-            missing = [s.constant for s in derived.inputs.values() if s.constant and s.constant not in constants]
-            reason = f"needs {missing[0]} of the node" if missing else "no answer"
+        results = [
+            (prefix + derived.name, float(derive(derived, _inputs(derived, values, prefix), constants)))
+            for prefix in ([f"samples[{i}]." for i in range(count)] if derived.per_sample else [""])
+        ]
+        if derived.over_samples is not None:
+            results = [(derived.name, float(over_samples(derived, np.array([[v for _, v in results]]))[0]))]
+        missing = [s.constant for s in derived.inputs.values() if s.constant and s.constant not in constants]
+        reason = f"needs {missing[0]} of the node" if missing else "no answer"
+        for name, result in results:
             known = result == result
-            readings.append(
-                Reading(
-                    prefix + derived.name,
-                    None,
-                    result if known else None,
-                    derived.unit.symbol,
-                    0,
-                    0,
-                    "" if known else reason,
-                )
-            )
+            value, why = (result, "") if known else (None, reason)
+            readings.append(Reading(name, None, value, derived.unit.symbol, 0, 0, why))
     return readings
+
+
+def _inputs(derived: Derived, values: Mapping[str, np.float64], prefix: str) -> dict[str, np.float64]:
+    """The fields a formula uses: those of a sample, or else of the value."""
+    names = [source.field for source in derived.inputs.values() if source.constant is None]
+    return {name: values.get(prefix + name, values.get(name, np.float64(np.nan))) for name in names}
 
 
 def as_constants(readings: list[Reading]) -> dict[str, float]:

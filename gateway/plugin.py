@@ -81,6 +81,7 @@ class _Derived(BaseModel):
     unit: str
     inputs: dict[str, str]
     formula: str
+    over_samples: Literal["max", "min", "mean"] | None = None
 
 
 class _File(BaseModel):
@@ -109,13 +110,24 @@ class Input:
 
 @dataclass(frozen=True, slots=True)
 class Derived:
-    """A value worked out from others; ``per_sample`` where it is one for each sample."""
+    """A value worked out from others.
+
+    Attributes:
+        per_sample: its inputs are fields of the samples, so that there is one for each sample.
+        over_samples: what is made of those, where it is one for the whole value.
+    """
 
     name: str
     unit: Unit
     formula: Formula
     inputs: Mapping[str, Input]
     per_sample: bool
+    over_samples: Literal["max", "min", "mean"] | None = None
+
+    @property
+    def in_samples(self) -> bool:
+        """Whether it stands beside the samples rather than beside the fields of the value."""
+        return self.per_sample and self.over_samples is None
 
     @property
     def column(self) -> str:
@@ -326,7 +338,9 @@ class _Loader:
                 "the fields of exactly one, and any constants",
             )
             return None
-        return owners.pop(), Derived(name, unit, formula, inputs, per_sample)
+        if decl.over_samples is not None and not per_sample:
+            complain("over_samples", "no input is a field of samples", "remove it")
+        return owners.pop(), Derived(name, unit, formula, inputs, per_sample, decl.over_samples)
 
     def load(self) -> Plugin:
         text, content = read_toml(self.path)

@@ -23,6 +23,13 @@ from gateway.layout.formula import Formula
         ("exp(ln(b))", 3),
         ("log10(1000)", 3),
         ("max(a, min(b, 2.5)) + abs(-1)", 3.5),
+        ("max(1, a, 9, b)", 9),
+        ("sin(a)**2 + cos(a)**2 + tan(0) + atan(0)", 1),
+        ("atan2(a, b) - asin(2 / sqrt(13)) + acos(1)", 0),
+        ("where(a < b, 10, 20) + (a == 2) + (a != 2) + (b >= 3) + (b <= 2) + (a > 1)", 13),
+        ("poly(a, 1, 0, 3)", 13),
+        ("table(a, 0, 0, 4, 8, 5, 0)", 4),
+        ("table(4.5, 0, 0, 4, 8, 5, 0)", 4),
     ],
 )
 def test_arithmetic(text: str, value: float) -> None:
@@ -35,7 +42,21 @@ def test_it_works_on_columns() -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["1/0", "1/(a-2)", "ln(0 - 1)", "ln(0)", "sqrt(0-a)", "10**(10**10)", "exp(10**6)", "(0-8)**0.5"]
+    "text",
+    [
+        "1/0",
+        "1/(a-2)",
+        "ln(0 - 1)",
+        "ln(0)",
+        "sqrt(0-a)",
+        "10**(10**10)",
+        "exp(10**6)",
+        "(0-8)**0.5",
+        "asin(2)",
+        "table(9, 0, 0, 1, 1)",
+        "where(0/0 > 1, 1, 2)",
+        "sqrt(0-1) < 3",
+    ],
 )
 def test_where_there_is_no_answer_the_result_is_no_value(text: str) -> None:
     assert math.isnan(Formula(text, {"a"})({"a": np.float64(2)}))
@@ -45,7 +66,7 @@ def test_where_there_is_no_answer_the_result_is_no_value(text: str) -> None:
     "text",
     [
         "", "a +", "b", "a.real", "a[0]", "[a]", "a if a else a", "lambda: a", "__import__('os')", "a and a", "'text'",
-        "True", "sqrt(a, a)", "sqrt(x=a)", "max(*[a])", "(a := 2)", "1e999 + a if a else 1", "f'{a}'", "a" * 501,
+        "True", "sqrt(a, a)", "sqrt(x=a)", "max(*[a])", "(a := 2)", "1e999 + a if a else 1", "f'{a}'", "a" * 1001, "1 < a < 3", "a in a", "table(a, 0, 0, 0, 1)", "table(a, 0, 0, 1)", "table(a, a, 0, 1, 1)", "poly(a)", "where(a, 1)", "max(a)",
         "-" * 100 + "a", "9" * 400, "1j", "a; a", "a\x00",
     ],
 )  # fmt: skip

@@ -5,20 +5,19 @@ from __future__ import annotations
 
 import hashlib
 import sqlite3
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from sqlite_utils import Database
 
-from gateway.decode import derive
-from gateway.layout.columns import Cut, Part, decode_columns
+from gateway.decode import Constants, derive, over_samples
+from gateway.layout.columns import Part, decode_columns
 from gateway.layout.model import Field
 from gateway.log.schema import quoted
 from gateway.plugin import Characteristic, Derived
 
-Constants = Mapping[str, Mapping[str, float]]
 Row = tuple[Any, ...]
 
 
@@ -49,14 +48,14 @@ class ChannelTable:
 
     def __init__(self, database: Database, kind: str, item: Characteristic) -> None:
         self.item = item
-        self._head = [d for d in item.derived if not d.per_sample]
-        self._inner = [d for d in item.derived if d.per_sample]
+        self._head = [d for d in item.derived if not d.in_samples]
+        self._inner = [d for d in item.derived if d.in_samples]
         self.columns = [f.column for f in item.layout.fields] + [d.column for d in self._head]
         self.counters = frozenset(f.column for f in item.layout.fields if f.role == "sequence")
         group = item.layout.samples
         self.sample_columns = [f.column for f in group.fields] + [d.column for d in self._inner] if group else []
         signature = hashlib.sha256(
-            repr((item.layout, [(d.name, d.formula.text, d.unit) for d in item.derived])).encode()
+            repr((item.layout, [(d.name, d.formula.text, d.unit, d.over_samples) for d in item.derived])).encode()
         )
         self.relation = self._claim(database, f"{kind}_{item.name}".replace("-", "_"), kind, signature.hexdigest()[:16])
         self.samples = f"{self.relation}_sample" if group else None
@@ -170,7 +169,7 @@ class ChannelTable:
             held = [part.fields.get(f.name) for f in self.item.layout.fields]
             columns = [absent if cut is None else cut.to_list() for cut in held]
             places = part.positions.tolist()
-            columns += self._derived(self._head, part.fields, {}, len(places), 1, constants)
+            columns += self._derived(self._head, part, constants)
             whole = len(places) == len(raws)
             stamps = [source if whole else [source[place] for place in places] for source in (ids, t_ns, raws)]
             out.frames += zip(*stamps, *columns, strict=True)
@@ -198,30 +197,26 @@ class ChannelTable:
 
     def _add_samples(self, out: Rows, ids: Sequence[int], part: Part, constants: Constants) -> None:
         columns = [cut.to_list() for cut in part.samples.values()]
-        columns += self._derived(self._inner, part.fields, part.samples, len(ids), part.count, constants)
+        columns += self._derived(self._inner, part, constants)
         owners = [number for number in ids for _ in range(part.count)]
         out.samples += zip(owners, list(range(part.count)) * len(ids), *columns, strict=True)
         out.newest |= dict(zip(self.sample_columns, (column[-1] for column in columns), strict=True))
 
     @staticmethod
-    def _derived(
-        wanted: Sequence[Derived],
-        fields: Mapping[str, Cut],
-        samples: Mapping[str, Cut],
-        n: int,
-        repeat: int,
-        constants: Constants,
-    ) -> list[list[float | None]]:
+    def _derived(wanted: Sequence[Derived], part: Part, constants: Constants) -> list[list[float | None]]:
+        """A column for each derived value: of n where it belongs to the value, of n * count to the samples."""
         columns = []
+        n = len(part.positions)
         for derived in wanted:
-            values = {}
+            repeat = part.count if derived.per_sample else 1
+            values: dict[str, Any] = {}
             for name in (source.field for source in derived.inputs.values() if source.constant is None):
-                inner = samples.get(name)
-                own = fields.get(name)
+                inner, own = part.samples.get(name), part.fields.get(name)
                 values[name] = inner.floats() if inner else np.repeat(own.floats(), repeat) if own else np.nan
-            result = derive(derived, values, constants)
-            whole = np.broadcast_to(result, (n * repeat,))
-            columns.append([None if number != number else number for number in whole.tolist()])
+            result = np.broadcast_to(derive(derived, values, constants), (n * repeat,))
+            if derived.over_samples is not None:
+                result = over_samples(derived, result.reshape(n, repeat))
+            columns.append([None if number != number else number for number in result.tolist()])
         return columns
 
 
