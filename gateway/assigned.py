@@ -3,27 +3,36 @@ presentation format) which the product writes or compares."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+
 from gateway.layout.model import Field
 from gateway.units import Unit, parse_unit
 
 USER_DESCRIPTION = 0x2901
 PRESENTATION_FORMAT = 0x2904
-UNITLESS = 0x2700
 
-_UNITS = {
-    "": UNITLESS,
-    "m": 0x2701,
-    "s": 0x2703,
-    "A": 0x2704,
-    "K": 0x2705,
-    "m/s**2": 0x2713,
-    "Pa": 0x2724,
-    "V": 0x2728,
-    "degC": 0x272F,
-    "lux": 0x2731,
-    "degree": 0x2763,
-    "percent": 0x27AD,
-}
+
+@dataclass(frozen=True, slots=True)
+class AssignedUnit:
+    """A unit with its assigned number, our symbol, and those of SenML and UCUM, "" where there is none."""
+
+    number: int
+    name: str
+    symbol: str
+    senml: str
+    ucum: str
+
+
+@cache
+def assigned_units() -> dict[int, AssignedUnit]:
+    """All assigned units by number."""
+    lines = files("gateway").joinpath("assigned_units.tsv").read_text("utf-8").splitlines()
+    rows = [line.split("\t") for line in lines if not line.startswith("#")]
+    return {int(row[0], 16): AssignedUnit(int(row[0], 16), *row[1:]) for row in rows}
+
+
 _FORMATS = {
     ("boolean", 1): 0x01,
     ("uint", 2): 0x02,
@@ -48,10 +57,10 @@ _FORMATS = {
 
 
 def unit_number(unit: Unit) -> int | None:
-    """The assigned number of a unit that is one of the table's up to a power of ten; None for no such."""
-    for symbol, number in _UNITS.items():
-        known = parse_unit(symbol)
-        if known.dimension == unit.dimension and (known.factor, known.zero) == (unit.factor, unit.zero):
+    """The assigned number of a unit; of several for one unit the lowest; None where it has none."""
+    for number, known in assigned_units().items():
+        other = parse_unit(known.symbol)
+        if (other.dimension, other.factor, other.zero) == (unit.dimension, unit.factor, unit.zero):
             return number
     return None
 

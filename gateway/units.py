@@ -27,7 +27,13 @@ _MISREAD = {
     "pH": "that would read as picohenry: give pH values without a unit",
     "ms-2": "write m/s**2",
 }
-_LEVELS = {"dB": "level ratio", "dBm": "power level", "dBA": "sound level"}
+_LEVELS = {  # logarithmic units: their dimension, and the size in its first unit
+    "dB": ("level ratio", Fraction(1)),
+    "bel": ("level ratio", Fraction(10)),
+    "neper": ("level ratio", Fraction("8.685889638065036553")),
+    "dBm": ("power level", Fraction(1)),
+    "dBA": ("sound level", Fraction(1)),
+}
 _DIMENSIONS = {
     "[length] * [mass] / [time] ** 2": "force",
     "[length] / [time] ** 2": "acceleration",
@@ -115,7 +121,10 @@ def _registry() -> Any:
     import pint
 
     registry = pint.UnitRegistry(non_int_type=Fraction, autoconvert_offset_to_baseunit=True)
-    registry.define("beat_per_minute = 1 / minute = bpm")
+    for line in ("beat_per_minute = 1 / minute = bpm", "step = count", "stroke = count", "permille = 0.001"):
+        registry.define(line)
+    registry.define("metabolic_equivalent = [metabolic_rate]")
+    registry.define("ppb = 1e-9")
     return registry
 
 
@@ -147,7 +156,7 @@ def parse_unit(symbol: str) -> Unit:
     if not symbol:
         return PLAIN
     if symbol in _LEVELS:
-        return Unit(symbol, _LEVELS[symbol], Fraction(1), Fraction(0))
+        return Unit(symbol, *_LEVELS[symbol], Fraction(0))
     if len(symbol) > 60:
         raise UnitError(f"unit {symbol[:20]!r}… is {len(symbol)} characters long, at most 60 are read")
     registry = _registry()
