@@ -5,15 +5,19 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from difflib import get_close_matches
 from pathlib import Path
 
 from gateway.config import load_run
 from gateway.errors import InputError, Problem, ProblemsError
 from gateway.layout.adopted import BASE_UUID, adopted
 from gateway.layout.declare import read_layout
-from gateway.plugin import Characteristic, find_plugin, load_plugin
+from gateway.layout.model import Field, Layout
+from gateway.plugin import Characteristic, Plugin, find_plugin, load_plugin
 from gateway.streams import check_streams
 from gateway.toml import read_toml
+
+DEFAULT_ATT_MTU = 23  # Core Specification, Vol 3, Part F, 3.2.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,10 +52,40 @@ def inspect(path: Path) -> Iterator[Inspection]:
 def _plugin(file: Path) -> Inspection:
     plugin = load_plugin(file)
     count, problems = check_streams(plugin)
+    problems += _warnings(plugin)
     summary = (
         f"a {plugin.kind} with {len(plugin.characteristics)} characteristics; {count} recorded payloads as expected"
     )
     return Inspection(file, tuple(problems), summary)
+
+
+def _warnings(plugin: Plugin) -> Iterator[Problem]:
+    """What a plugin may say, but seldom means."""
+
+    def warn(name: str, found: str, expected: str) -> Problem:
+        return Problem(str(plugin.path / "plugin.toml"), f"characteristic.{name}", found, expected, fatal=False)
+
+    for item in plugin.characteristics.values():
+        standard = adopted_layout(item.uuid)
+        if standard is not None and [_facts(f) for f, _ in standard.all_fields()] != [
+            _facts(f) for f, _ in item.layout.all_fields()
+        ]:
+            yield warn(
+                item.name,
+                f"differs from what Bluetooth has adopted for {item.title}",
+                "remove its fields, or use a UUID of your own",
+            )
+        size = item.layout.head + (item.layout.samples.size if item.layout.samples else 0)
+        if item.pushed and size > DEFAULT_ATT_MTU - 3:
+            yield warn(
+                item.name,
+                f"takes {size} bytes, a notification at the default ATT_MTU of 23 holds 20",
+                "see that your node asks for more, and what it does where it is refused",
+            )
+
+
+def _facts(field: Field) -> tuple[object, ...]:
+    return field.kind, field.bits, field.bit, field.order, field.scale, field.unit.dimension, field.reserved
 
 
 def _run_file(file: Path) -> Inspection:
@@ -75,10 +109,18 @@ def find_characteristic(plugin: str, name: str) -> Characteristic:
     wanted = BASE_UUID.format(int(name, 16)) if re.fullmatch(r"(0x)?[0-9a-fA-F]{4}", name) else ""
     for uuid, known in adopted().items():
         if uuid == wanted or known.name.lower() == name.lower():
-            layout = read_layout(known.fields, known.samples, "little", None, _never)
-            return Characteristic(known.name, known.name, uuid, "", frozenset({"read"}), layout)
-    numbers = ", ".join(f"0x{uuid[4:8].upper()} {known.name}" for uuid, known in adopted().items())
-    raise InputError(f"no adopted characteristic {name!r} is known here; known are {numbers}")
+            layout = adopted_layout(uuid)
+            return Characteristic(known.name, known.name, uuid, "", frozenset({"read"}), layout or Layout(()))
+    names = {known.name.lower(): f"{known.name} (0x{uuid[4:8].upper()})" for uuid, known in adopted().items()}
+    near = [names[match] for match in get_close_matches(name.lower(), names, 3, 0.4)]
+    hint = f"; did you mean {', '.join(near)}" if near else "; give the 16-bit number or the name"
+    raise InputError(f"no adopted characteristic {name!r} among the {len(names)} known here{hint}")
+
+
+def adopted_layout(uuid: str) -> Layout | None:
+    """The layout that Bluetooth has adopted for a UUID, None for one of somebody's own."""
+    known = adopted().get(uuid)
+    return read_layout(known.fields, known.samples, "little", None, _never) if known else None
 
 
 def _never(place: str, found: str, expected: str) -> None:

@@ -14,9 +14,11 @@ from typing import Any
 import pytest
 
 from gateway.inspection import find_characteristic
+from gateway.layout.adopted import adopted
+from gateway.layout.columns import decode_columns
 
 TRUTH: dict[str, Any] = json.loads((Path(__file__).parent / "truth" / "vectors.json").read_text("utf-8"))
-SCALINGS = {k: v for k, v in TRUTH["gss_text"]["v"].items() if k in ("2A6E", "2A6F", "2A6D", "2A6C")}
+SCALINGS = TRUTH["gss_text"]["v"]
 UNITS = {"%": "percent"}
 
 
@@ -36,11 +38,44 @@ def test_the_reserved_value_means_not_known(number: str, raw: str) -> None:
     assert (reading.value, reading.reason) == (None, "not known")
 
 
-@pytest.mark.parametrize("row", [row for row in TRUTH["tshark_crosscheck"]["v"] if row[:4] in SCALINGS])
+@pytest.mark.parametrize("row", [row for row in TRUTH["tshark_crosscheck"]["v"] if row[:4] != "2A37"])
 def test_raw_integers_are_those_that_tshark_reads(row: str) -> None:
     number, raw = row.split(" ", 1)
-    reading = find_characteristic("adopted", number).codec.read(bytes.fromhex(raw))[0]
-    assert reading.raw == TRUTH["tshark_crosscheck"]["v"][row]
+    readings = find_characteristic("adopted", number).codec.read(bytes.fromhex(raw))
+    wanted = TRUTH["tshark_crosscheck"]["v"][row]
+    assert [r.raw for r in readings] == (wanted if isinstance(wanted, list) else [wanted])
+
+
+def test_a_heart_rate_measurement_is_what_tshark_reads() -> None:
+    (row,) = [row for row in TRUTH["tshark_crosscheck"]["v"] if row[:4] == "2A37"]
+    wanted = TRUTH["tshark_crosscheck"]["v"][row]
+    readings = find_characteristic("adopted", "2A37").codec.read(bytes.fromhex(row[5:].replace(" ", "")))
+    found = {r.name: r.raw for r in readings}
+    assert (found["rate"], found["energy"]) == (wanted["hr"], wanted["energy"])
+    assert [found["samples[0].rr_interval"], found["samples[1].rr_interval"]] == wanted["rr"]
+
+
+@pytest.mark.parametrize(
+    "example", [row for row in TRUTH["sig_xml_examples"]["v"] if row["what"].startswith("2A07")], ids=str
+)
+def test_the_transmit_power_examples_read_as_published(example: dict[str, Any]) -> None:
+    reading = find_characteristic("adopted", "2A07").codec.read(bytes.fromhex(example["hex"]))[0]
+    assert (reading.value, reading.unit) == (example["value"], example["unit"])
+
+
+def test_at_least_120_are_known_and_all_of_them_can_be_used() -> None:
+    known = adopted()
+    assert len(known) >= 120
+    assert len({decl.name for decl in known.values()}) == len(known)
+    for uuid in known:
+        item = find_characteristic("adopted", uuid[4:8])
+        assert item.layout.fields and item.codec
+        decode_columns(item.layout, [bytes(length) for length in range(40)])
+
+
+@pytest.mark.parametrize(("number", "raw"), [("2B0D", "7f"), ("2BDF", "0080"), ("2BDF", "0180")])
+def test_more_reserved_values_of_the_supplement(number: str, raw: str) -> None:
+    assert find_characteristic("adopted", number).codec.read(bytes.fromhex(raw))[0].value is None
 
 
 @pytest.mark.parametrize(("raw", "percent"), [("00", 0), ("64", 100), ("2a", 42)])
