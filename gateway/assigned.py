@@ -4,13 +4,16 @@ presentation format) which the product writes or compares."""
 from __future__ import annotations
 
 from dataclasses import dataclass
+from fractions import Fraction
 from functools import cache
 from importlib.resources import files
 
+from gateway.errors import UnitError
 from gateway.layout.model import Field
 from gateway.units import Unit, parse_unit
 
 USER_DESCRIPTION = 0x2901
+VALID_RANGE = 0x2906
 PRESENTATION_FORMAT = 0x2904
 
 
@@ -81,6 +84,43 @@ def presentation_format(field: Field) -> bytes | None:
     if code is None or unit is None or exponent is None:
         return None
     return bytes([code, exponent & 0xFF]) + unit.to_bytes(2, "little") + b"\x01\x00\x00"
+
+
+def presentation_problem(field: Field, raw: bytes) -> str:
+    """What a node's presentation format says against the layout of a lone field, "" where they agree.
+
+    A width or a unit that has no assigned number can't be compared and counts as agreeing.
+    """
+    if len(raw) != 7:
+        return f"{len(raw)} bytes, the descriptor has 7"
+    code, exponent, unit = raw[0], int.from_bytes(raw[1:2], signed=True), int.from_bytes(raw[2:4], "little")
+    wanted = _FORMATS.get((field.kind, field.bits))
+    if wanted is not None and code != wanted:
+        return f"format 0x{code:02X}, the layout's {field.kind}{field.bits} is 0x{wanted:02X}"
+    known = assigned_units().get(unit)
+    if known is None:
+        return f"unit number 0x{unit:04X} is not assigned"
+    shown = parse_unit(known.symbol)
+    if unit != 0x2700 and shown.dimension != field.unit.dimension:
+        return f"unit {known.name}, the layout's is {field.unit.symbol or 'a plain number'}"
+    if field.scale is None or unit == 0x2700:
+        return ""
+    try:
+        theirs = Fraction(10) ** exponent * shown.to(field.unit)[0]
+    except UnitError as error:
+        return str(error)
+    ours = Fraction(field.scale.num, field.scale.den)
+    if theirs != ours:
+        return f"exponent {exponent} of {known.name}, the layout's LSB is {float(ours):g} {field.unit.symbol}"
+    return ""
+
+
+def valid_range(field: Field) -> bytes | None:
+    """The value of a Valid Range descriptor for a lone field: its limits as transmitted; None without limits."""
+    if field.low is None or field.high is None or field.kind not in ("uint", "sint") or field.bits % 8:
+        return None
+    ends = [field.scale.invert(Fraction(str(end))) if field.scale else round(end) for end in (field.low, field.high)]
+    return b"".join(end.to_bytes(field.bits // 8, "little", signed=field.kind == "sint") for end in ends)
 
 
 def _power_of_ten(num: int, den: int) -> int | None:

@@ -22,6 +22,7 @@ _PROVEN_BY_ONE = {
     "outside_limits",
     "duplicates",
     "losses",
+    "descriptors_differ",
     "settings_differ",
     "return_longest",
 }
@@ -29,6 +30,7 @@ _ENOUGH = {
     "gap_p99": FEWEST_FOR_P99,
     "linked": FEWEST_SECONDS,
     "losses": 1,
+    "descriptors_differ": 1,
     "settings_differ": 1,
     "return_median": 1,
     "return_longest": 1,

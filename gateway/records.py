@@ -36,6 +36,7 @@ class EventKind(StrEnum):
     CONSTANT = "constant read"
     SETTING = "setting written"
     SETTING_DIFFERS = "setting differs"
+    DESCRIPTOR_DIFFERS = "descriptor differs"
     SUBSCRIBED = "subscribed"
     READY = "ready"
     SILENT = "silent"

@@ -41,6 +41,7 @@ LINK_FIGURES: dict[str, Figure] = {
     "losses": Figure("", "times the link was lost", "links"),
     "return_median": Figure("s", "median time from a loss until set up again", "returns"),
     "return_longest": Figure("s", "longest time from a loss until set up again, one still away included", "losses"),
+    "descriptors_differ": Figure("", "descriptors of the node that contradict the layout", "links"),
     "settings_differ": Figure("", "settings that read back otherwise than written", "settings written"),
 }
 

@@ -417,3 +417,30 @@ def test_characteristic_properties_are_checked_too(tmp_path: Path) -> None:
     assert "climate needs indicate or notify, the node offers read" in str(
         events(log, EventKind.UNFIT)[0].detail["reason"]
     )
+
+
+def test_descriptors_that_contradict_the_layout_are_told_and_counted(tmp_path: Path) -> None:
+    """Presentation format 0x2904 and valid range 0x2906, GATT Specification Supplement."""
+    log = tmp_path / "run.db"
+
+    async def script(bench: Bench) -> None:
+        for served in bench.twins["a"]._served.values():
+            for descriptor in served.descriptors:
+                if "2904" in str(descriptor.type) and served is bench.twins["a"]._served["battery"]:
+                    descriptor.value = bytes.fromhex("0400AD27010000").replace(b"\xad\x27", b"\x2f\x27")
+                if "2906" in str(descriptor.type) and served is bench.twins["a"]._served["climate_period"]:
+                    descriptor.value = b"\x01\x00\xff\xff"
+
+    run_bench(crate(tmp_path), log, 10, script)
+    told = {str(e.detail["characteristic"]): str(e.detail["found"]) for e in events(log, EventKind.DESCRIPTOR_DIFFERS)}
+    assert told == {
+        "battery": "unit Celsius temperature (degree Celsius), the layout's is percent",
+        "climate_period": "0100ffff, the layout's limits are 0100e02e",
+    }
+    assert figures(log)["a", "link", "descriptors_differ"].value == 2
+
+
+def test_a_simulated_nodes_descriptors_agree_with_its_layout(tmp_path: Path) -> None:
+    log = tmp_path / "run.db"
+    run_bench(crate(tmp_path, shock="true"), log, 10)
+    assert events(log, EventKind.DESCRIPTOR_DIFFERS) == []

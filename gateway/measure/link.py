@@ -20,6 +20,7 @@ class History:
         returns_ns: how long each loss lasted until the node was set up again.
         away_ns: how long it has been away at the run's end after a loss, None where it is not.
         settings, settings_differ: how many were written, and how many read back otherwise or were refused.
+        descriptors_differ: how many contradicted the layout, each counted once for all links.
     """
 
     start_ns: int
@@ -30,6 +31,7 @@ class History:
     away_ns: int | None
     settings: int
     settings_differ: int
+    descriptors_differ: int
 
     @property
     def linked_ns(self) -> int:
@@ -44,6 +46,7 @@ def link_history(events: Iterable[LinkEvent], start_ns: int, end_ns: int) -> His
     ready: int | None = None
     lost: int | None = None
     losses = written = differ = 0
+    contradicted: set[tuple[object, object]] = set()
     for event in events:
         if event.kind is EventKind.READY:
             ready = event.t_ns
@@ -59,10 +62,12 @@ def link_history(events: Iterable[LinkEvent], start_ns: int, end_ns: int) -> His
         elif event.kind in (EventKind.SETTING, EventKind.SETTING_DIFFERS):
             written += 1
             differ += event.kind is EventKind.SETTING_DIFFERS
+        elif event.kind is EventKind.DESCRIPTOR_DIFFERS:
+            contradicted.add((event.detail["characteristic"], event.detail["descriptor"]))
     if ready is not None:
         spans.append((ready, max(ready, end_ns)))
     away = max(end_ns - lost, 0) if lost is not None else None
-    return History(start_ns, end_ns, tuple(spans), losses, tuple(returns), away, written, differ)
+    return History(start_ns, end_ns, tuple(spans), losses, tuple(returns), away, written, differ, len(contradicted))
 
 
 def measure_link(node: str, history: History) -> list[Measure]:
@@ -75,6 +80,7 @@ def measure_link(node: str, history: History) -> list[Measure]:
         "losses": (history.losses, len(history.spans)),
         "return_median": (float(np.median(returns_s)) if len(returns_s) else None, len(returns_s)),
         "return_longest": (max(longest, default=None), history.losses),
+        "descriptors_differ": (history.descriptors_differ, len(history.spans)),
         "settings_differ": (history.settings_differ, history.settings),
     }
     return [

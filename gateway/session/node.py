@@ -20,7 +20,7 @@ from gateway.radio import Radio
 from gateway.records import EventKind, Frame, LinkEvent, Sink
 from gateway.session.deadline import within
 from gateway.session.seek import Seeker, Sighting
-from gateway.session.setup import resolve, wanted_channels, write_settings
+from gateway.session.setup import check_descriptors, resolve, wanted_channels, write_settings
 
 CONNECT_S = 20.0
 REQUEST_S = 10.0
@@ -191,6 +191,7 @@ class NodeSession:
             raw = bytes(await do(f"reading {name}", client.read_gatt_char(table[name])))
             self._sink.frame(Frame(self._clock.now_ns(), self.node.name, name, raw))
             self._tell(EventKind.CONSTANT, characteristic=name, raw=raw.hex())
+        await check_descriptors(self.node, client, table, do, self._tell)
         await write_settings(client, self.node, table, do, self._tell)
         for name in wanted_channels(self.node)[0]:
             await do(f"subscribing to {name}", client.start_notify(table[name], self._receiver(link, name)))

@@ -10,6 +10,7 @@ from typing import Protocol, TypeVar
 from bleak import BleakClient
 from bleak.backends.characteristic import BleakGATTCharacteristic
 
+from gateway.assigned import PRESENTATION_FORMAT, VALID_RANGE, presentation_problem, valid_range
 from gateway.config import NodeConfig
 from gateway.errors import DecodeError, NodeError, RadioError, RefusedError
 from gateway.layout.codec import Value
@@ -19,6 +20,7 @@ from gateway.units import parse_unit
 
 T = TypeVar("T")
 Tell = Callable[..., None]
+Table = Mapping[str, BleakGATTCharacteristic]
 
 
 class Do(Protocol):
@@ -67,6 +69,37 @@ def resolve(client: BleakClient, node: NodeConfig) -> dict[str, BleakGATTCharact
     return found
 
 
+async def check_descriptors(node: NodeConfig, client: BleakClient, table: Table, do: Do, tell: Tell) -> None:
+    """Hold the node's presentation formats and valid ranges against the layouts; a difference is an event.
+
+    Only characteristics of one field are described by them without doubt.
+
+    Raises:
+        RadioError: the link was lost, or the node did not answer.
+    """
+    for name, target in table.items():
+        layout = node.plugin.characteristics[name].layout
+        if len(layout.fields) != 1 or layout.samples:
+            continue
+        field = layout.fields[0]
+        for descriptor in target.descriptors:
+            number = int(descriptor.uuid[4:8], 16) if descriptor.uuid.startswith("0000") else 0
+            if number not in (PRESENTATION_FORMAT, VALID_RANGE):
+                continue
+            try:
+                raw = bytes(await do(f"reading a descriptor of {name}", client.read_gatt_descriptor(descriptor)))
+            except RefusedError:
+                continue  # a descriptor that may not be read says nothing wrong
+            wanted = valid_range(field)
+            problem = ""
+            if number == PRESENTATION_FORMAT:
+                problem = presentation_problem(field, raw)
+            elif wanted is not None and raw != wanted:
+                problem = f"{raw.hex()}, the layout's limits are {wanted.hex()}"
+            if problem:
+                tell(EventKind.DESCRIPTOR_DIFFERS, characteristic=name, descriptor=f"0x{number:04X}", found=problem)
+
+
 def planned_settings(node: NodeConfig) -> dict[str, dict[str, Value]]:
     """The field values to write, by characteristic."""
     planned: dict[str, dict[str, Value]] = {}
@@ -87,9 +120,7 @@ def planned_settings(node: NodeConfig) -> dict[str, dict[str, Value]]:
     return planned
 
 
-async def write_settings(
-    client: BleakClient, node: NodeConfig, table: Mapping[str, BleakGATTCharacteristic], do: Do, tell: Tell
-) -> None:
+async def write_settings(client: BleakClient, node: NodeConfig, table: Table, do: Do, tell: Tell) -> None:
     """Write each planned setting and read it back; a refusal or a difference is an event, not an error.
 
     Fields of the same characteristic that the run file does not mention keep what they have.

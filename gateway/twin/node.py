@@ -14,7 +14,13 @@ from bumble.device import Connection
 from bumble.gatt import Characteristic as Served
 from bumble.gatt import CharacteristicValue, Descriptor, Service
 
-from gateway.assigned import PRESENTATION_FORMAT, USER_DESCRIPTION, presentation_format
+from gateway.assigned import (
+    PRESENTATION_FORMAT,
+    USER_DESCRIPTION,
+    VALID_RANGE,
+    presentation_format,
+    valid_range,
+)
 from gateway.config import TwinConfig
 from gateway.errors import DecodeError
 from gateway.layout.codec import Value
@@ -98,6 +104,8 @@ class Twin:
             lone = item.layout.fields[0] if len(item.layout.fields) == 1 and not item.layout.samples else None
             if lone is not None and (form := presentation_format(lone)) is not None:
                 descriptors.append(Descriptor(UUID.from_16_bits(PRESENTATION_FORMAT), Descriptor.READABLE, form))
+            if lone is not None and (ends := valid_range(lone)) is not None:
+                descriptors.append(Descriptor(UUID.from_16_bits(VALID_RANGE), Descriptor.READABLE, ends))
             served: Served[bytes] = Served(
                 UUID(item.uuid),
                 properties,
