@@ -125,6 +125,9 @@ def decode_columns(layout: Layout, payloads: Sequence[bytes]) -> Decoded:
 
 
 def _by_length(payloads: Sequence[bytes]) -> Iterator[tuple[int, npt.NDArray[np.intp]]]:
+    if len(kinds := set(map(len, payloads))) == 1:
+        yield kinds.pop(), np.arange(len(payloads))
+        return
     lengths = np.fromiter(map(len, payloads), np.intp, len(payloads))
     for length in np.unique(lengths).tolist():
         yield length, np.flatnonzero(lengths == length)
@@ -217,6 +220,7 @@ def _meaning(field: Field, raw: Column) -> Cut:
 
 def _medfloat(field: Field, raw: Column) -> Cut:
     width = medfloat.MANTISSA_BITS[field.bits]
+    raw = raw.astype(np.int64)
     mantissa = (raw << (64 - width)) >> (64 - width)
     exponent = (raw << (64 - field.bits)) >> (64 - field.bits + width)
     powers = np.array(medfloat.POWERS)
@@ -227,7 +231,7 @@ def _medfloat(field: Field, raw: Column) -> Cut:
 
 
 def _raw(field: Field, joined: bytes, base: int, shape: tuple[int, ...], strides: tuple[int, ...]) -> Column:
-    """The transmitted numbers as int64, uint64 or a float."""
+    """The transmitted numbers, in the narrowest type that holds them: a view where the field is a machine word."""
     order = "<" if field.order == "little" else ">"
     first, inner = divmod(field.bit, 8)
 
@@ -237,24 +241,26 @@ def _raw(field: Field, joined: bytes, base: int, shape: tuple[int, ...], strides
     if field.kind == "float":
         return view(f"f{field.bits // 8}")
     if inner == 0 and field.bits in (8, 16, 32, 64):
-        whole = view(f"{'i' if field.kind == 'sint' else 'u'}{field.bits // 8}")
-        return whole.astype(np.uint64 if field.kind == "uint" and field.bits == 64 else np.int64)
+        return view(f"{'i' if field.kind == 'sint' else 'u'}{field.bits // 8}")
     end = inner + field.bits
     width = next((w for w in (8, 16, 32, 64) if w >= end), 64)
-    word = view(f"u{width // 8}").astype(np.uint64)
-    if field.order == "little":
-        word = word >> np.uint64(inner)
-        if end > 64:
-            word |= view("u1", 8).astype(np.uint64) << np.uint64(64 - inner)
-    elif end > 64:
-        word = word << np.uint64(end - 64) | view("u1", 8).astype(np.uint64) >> np.uint64(72 - end)
+    word = view(f"u{width // 8}")
+    kind = word.dtype.type
+    if end > 64:
+        more = view("u1", 8).astype(np.uint64)
+        if field.order == "little":
+            word = word >> kind(inner) | more << kind(64 - inner)
+        else:
+            word = word << kind(end - 64) | more >> kind(72 - end)
     else:
-        word = word >> np.uint64(width - end)
-    word &= np.uint64((1 << field.bits) - 1)
+        shift = inner if field.order == "little" else width - end
+        word = word >> kind(shift) if shift else word
+    if end < width or inner:
+        word = word & kind((1 << field.bits) - 1)
     if field.kind == "sint":
-        sign = np.uint64(1 << (field.bits - 1))
-        return ((word ^ sign) - sign).view(np.int64)
-    return word if field.bits == 64 else word.view(np.int64)
+        sign = np.int64(-1) << np.int64(field.bits - 1)  # negative, so that it exists for 64 bits too
+        return (word.astype(np.uint64).view(np.int64) ^ sign) - sign
+    return word
 
 
 def _scaled(field: Field, raw: Column) -> Column:
