@@ -4,14 +4,15 @@ parts are imported only by the command that needs them, so that help answers at 
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
+from asyncio import CancelledError
+from collections.abc import Iterable, Iterator, Sequence
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gateway.errors import GattestError, InputError, Problem, ProblemsError
+from gateway.errors import GattestError, InputError
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from gateway.config import RunConfig
     from gateway.records import Outcome, Verdict
 
-EXIT_PASS, EXIT_FAIL, EXIT_INPUT, EXIT_INCONCLUSIVE = 0, 1, 2, 3
+EXIT_PASS, EXIT_FAIL, EXIT_INPUT, EXIT_INCONCLUSIVE, EXIT_BROKEN_OFF = 0, 1, 2, 3, 130
 
 app = typer.Typer(
     add_completion=False,
@@ -43,13 +44,31 @@ def main() -> None:
     try:
         app()
     except GattestError as error:
-        print(f"gattest: {error}", file=sys.stderr)  # noqa: T201
-        sys.exit(EXIT_INPUT)
+        sys.exit(_refuse([error]))
+    except BaseExceptionGroup as group:
+        ours, others = group.split(GattestError)
+        if others is not None:
+            raise
+        sys.exit(_refuse(_leaves(ours)))
     except BrokenPipeError:
         sys.stderr.close()
         sys.exit(EXIT_INPUT)
-    except KeyboardInterrupt:
-        sys.exit(130)
+    except (KeyboardInterrupt, CancelledError):
+        sys.exit(EXIT_BROKEN_OFF)
+
+
+def _refuse(errors: Iterable[BaseException]) -> int:
+    for error in errors:
+        print(f"gattest: {error}", file=sys.stderr)  # noqa: T201
+    return EXIT_INPUT
+
+
+def _leaves(group: BaseException | None) -> Iterator[BaseException]:
+    if isinstance(group, BaseExceptionGroup):
+        for error in group.exceptions:
+            yield from _leaves(error)
+    elif group is not None:
+        yield group
 
 
 def _console() -> Console:
@@ -217,6 +236,7 @@ def decode(
 ) -> None:
     """Decode one value by its declared layout."""
     import json
+    import math
 
     from gateway.decode import read_all
     from gateway.errors import PayloadError
@@ -231,11 +251,11 @@ def decode(
     if as_json:
         names = ("name", "raw", "value", "unit", "bit", "bits", "reason")
         rows = [{name: getattr(r, name) for name in names} for r in readings]
+        for row in rows:
+            if row["raw"] is not None and not math.isfinite(row["raw"]):
+                row["raw"] = str(row["raw"])  # JSON has no NaN
         print(json.dumps(rows, indent=1))  # noqa: T201
         return
     from gateway.report.tables import reading_table
 
     _console().print(reading_table(readings, raw))
-
-
-__all__ = ["Problem", "ProblemsError", "app", "main"]

@@ -15,6 +15,7 @@ from pydantic import BaseModel, ConfigDict
 from pydantic import Field as Declared
 
 from gateway.errors import InputError, Problem, ProblemsError, UnitError
+from gateway.layout.codec import encode
 from gateway.layout.model import Field
 from gateway.plugin import Plugin, find_plugin, within
 from gateway.spec import LINK, figures_of
@@ -413,7 +414,12 @@ class _Reader:
                         f"fields: {', '.join(known) or 'none'}",
                     )
                     continue
-                table.setdefault(owner, {})[key] = self.exact(where, text, known[key].unit)
+                value = self.exact(where, text, known[key].unit)
+                try:
+                    encode(known[key], value)
+                except (ValueError, OverflowError) as error:
+                    self.complain(where, f"{text!r}: {error}", "a value that the constant's field can carry")
+                table.setdefault(owner, {})[key] = value
         return table
 
     def signal(self, place: str, decl: _Signal, field: Field) -> Signal:
@@ -553,6 +559,12 @@ class _Reader:
             twin = self.twin(index, name, file.twin.get(name, _Twin()), nodes.get(name))
             if twin is not None:
                 twins[name] = twin
+        sought = [(node.find_name, node.find_address) for node in nodes.values()]
+        for name, node in nodes.items():
+            if sought.count((node.find_name, node.find_address)) > 1:
+                self.complain(
+                    f"node.{name}.find", "another node is sought by the same", "each node its own name or address"
+                )
         addresses = [twin.address for twin in twins.values()]
         if len(set(addresses)) < len(addresses):
             self.complain("twin", "two simulated nodes share an address", "give each its own")

@@ -8,11 +8,10 @@ GattestError
 ├── PayloadError          bytes and layout disagree
 │   ├── DecodeError       a received payload does not fit its layout
 │   └── EncodeError       a value does not fit its field
-├── RadioError            the radio or the node did not do what was asked in time
-│   ├── AdapterError      there is no usable Bluetooth adapter
-│   ├── RefusedError      the node answered a request with an ATT error
-│   └── NodeError         this node can't be used as declared: asking again will not help
-└── LogWriteError         the disk refused the log
+└── RadioError            the radio or the node did not do what was asked in time
+    ├── AdapterError      there is no usable Bluetooth adapter
+    ├── RefusedError      the node answered a request with an ATT error
+    └── NodeError         this node can't be used as declared: asking again will not help
 """
 
 from __future__ import annotations
@@ -104,7 +103,3 @@ class RefusedError(RadioError):
 
 class NodeError(RadioError):
     """The node can't be used as declared, for example because a characteristic is missing."""
-
-
-class LogWriteError(GattestError):
-    """The disk refused the log."""

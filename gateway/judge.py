@@ -7,6 +7,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 
 from gateway.records import Measure, Outcome, Verdict
+from gateway.spec import LINK
 
 Rule = tuple[str, str, str, float | None, float | None]  # kind, subject, figure, low, high
 
@@ -15,6 +16,7 @@ FEWEST_FOR_P99 = 100  # one value in a hundred has to exist
 FEWEST_SECONDS = 10
 # n >= 3/p without an event puts p below its limit at 95 %: Hanley and Lippman-Hand, JAMA 249 (1983), from memory
 RULE_OF_THREE = 3
+SMALLEST_SHARE = 0.1  # percent; "none at all" can't be shown, so it asks for as much as this
 # Figures that one observation can push over their limit for good.
 _PROVEN_BY_ONE = {
     "gap_longest",
@@ -35,15 +37,20 @@ _ENOUGH = {
     "return_median": 1,
     "return_longest": 1,
 }
+# Bounds on a count or on a longest hold for the whole of a run: one that was cut short can break them, not keep them.
+_FOR_THE_WHOLE_RUN = _PROVEN_BY_ONE - {"descriptors_differ", "settings_differ"}
 
 
-def judge(rules: Iterable[Rule], kinds: Mapping[str, str], measures: Sequence[Measure]) -> list[Verdict]:
+def judge(
+    rules: Iterable[Rule], kinds: Mapping[str, str], measures: Sequence[Measure], shortfall: str = ""
+) -> list[Verdict]:
     """One verdict for each requirement and node it applies to.
 
     Args:
         rules: requirements, bounds in the figure's unit.
         kinds: the kind of each node, by its name.
         measures: the figures of the run.
+        shortfall: how the run fell short of its planned length, "" where it did not.
     """
     found = {(m.node, m.subject, m.name): m for m in measures}
     verdicts = []
@@ -51,7 +58,7 @@ def judge(rules: Iterable[Rule], kinds: Mapping[str, str], measures: Sequence[Me
         for node, its_kind in kinds.items():
             if its_kind == kind:
                 missing = Measure(node, subject, figure, None, "", 0, "")
-                verdicts.append(_verdict(found.get((node, subject, figure), missing), low, high, found))
+                verdicts.append(_verdict(found.get((node, subject, figure), missing), low, high, found, shortfall))
     return sorted(verdicts, key=lambda v: list(kinds).index(v.measure.node))
 
 
@@ -64,34 +71,41 @@ def overall(verdicts: Sequence[Verdict]) -> Outcome:
 
 
 def _verdict(
-    m: Measure, low: float | None, high: float | None, found: Mapping[tuple[str, str, str], Measure]
+    m: Measure,
+    low: float | None,
+    high: float | None,
+    found: Mapping[tuple[str, str, str], Measure],
+    shortfall: str,
 ) -> Verdict:
+    def doubt(why: str, margin: float | None = None) -> Verdict:
+        return Verdict(m, low, high, Outcome.INCONCLUSIVE, margin, why)
+
+    lasted = found.get((m.node, LINK, "linked"))
+    if not shortfall and lasted is not None and lasted.n < FEWEST_SECONDS:
+        shortfall = f"the run lasted {lasted.n} s, at least {FEWEST_SECONDS} are needed"
     if m.name.startswith("return_") and m.value is None:
         losses = found.get((m.node, m.subject, "losses"))
-        if losses is not None and losses.value == 0 and losses.n:
-            return Verdict(m, low, high, Outcome.PASS, None, "the link was never lost")
+        if losses is None or losses.value != 0 or not losses.n:
+            return doubt("nothing to measure it from")
+        return doubt(shortfall) if shortfall else Verdict(m, low, high, Outcome.PASS, None, "never lost")
     if m.value is None:
-        return Verdict(m, low, high, Outcome.INCONCLUSIVE, None, "nothing to measure it from")
-    margins = [
-        edge
-        for edge in (m.value - low if low is not None else None, high - m.value if high is not None else None)
-        if edge is not None
-    ]
-    margin = min(margins)
+        return doubt("nothing to measure it from")
+    value = m.value
+    margin = min(value - low if low is not None else math.inf, high - value if high is not None else math.inf)
     if margin < 0 and m.name in _PROVEN_BY_ONE:
         return Verdict(m, low, high, Outcome.FAIL, margin)
-    enough = _needed(m, high)
-    if m.n < enough:
-        return Verdict(m, low, high, Outcome.INCONCLUSIVE, margin, f"{m.n} {m.basis}, at least {enough} are needed")
-    resolution = m.value / m.n if m.name.startswith("rate") else 0.0  # one value more or less in the time
+    if m.n < (enough := _needed(m, high)):
+        return doubt(f"{m.n} {m.basis}, at least {enough} are needed", margin)
+    if m.name in _FOR_THE_WHOLE_RUN and shortfall:
+        return doubt(shortfall, margin)
+    resolution = value / m.n if m.name.startswith("rate") else 0.0  # one value more or less in the time
     if resolution > 0 and abs(margin) < resolution:
-        longer = "so close to the limit that one value more or less decides; run longer"
-        return Verdict(m, low, high, Outcome.INCONCLUSIVE, margin, longer)
+        return doubt("so close to the limit that one value more or less decides; run longer", margin)
     return Verdict(m, low, high, Outcome.FAIL if margin < 0 else Outcome.PASS, margin)
 
 
 def _needed(m: Measure, high: float | None) -> int:
     """How many observations a verdict on this figure rests on at least."""
-    if m.name in ("loss", "no_reading") and high and m.value is not None and m.value <= high:
-        return max(FEWEST_VALUES, math.ceil(RULE_OF_THREE * 100 / high))
+    if m.name in ("loss", "no_reading") and high is not None and m.value is not None and m.value <= high:
+        return max(FEWEST_VALUES, math.ceil(RULE_OF_THREE * 100 / max(high, SMALLEST_SHARE)))
     return _ENOUGH.get(m.name, FEWEST_VALUES)

@@ -22,6 +22,7 @@ from gateway.layout.codec import Codec
 from gateway.layout.declare import NAME, Complain, FieldDecl, SamplesDecl, read_layout
 from gateway.layout.formula import Formula
 from gateway.layout.model import Field, Layout, Order
+from gateway.spec import LINK
 from gateway.toml import read_toml, shape
 from gateway.units import Unit, parse_duration_ns, parse_unit
 
@@ -238,6 +239,8 @@ class _Loader:
         if known and not fields and samples is None:
             fields, samples = known.fields, known.samples
         layout = read_layout(fields, samples, decl.byte_order, decl.length, complain)
+        if name == LINK or name.endswith(("_sample", "_utc")):
+            complain("", f"name {name!r}", f"not {LINK}, and not ending in _sample or _utc, which the log uses itself")
         title = decl.title or (known.name if known else name)
         return Characteristic(
             name, title, uuid, _uuid(decl.service, "service", complain), frozenset(decl.properties), layout
@@ -257,6 +260,11 @@ class _Loader:
             complain("characteristic", f"{owner.name} can't be written", "add the property write")
         fields = {field.name: field for field in owner.layout.fields}
         wanted = decl.field if decl.field is not None else next(iter(fields), "")
+        if owner.layout.conditional or owner.layout.samples or owner.layout.tail:
+            complain(
+                "characteristic", f"{owner.name} has no fixed shape", "settings stand in fields that are always there"
+            )
+            return None
         if wanted not in fields or (decl.field is None and len(fields) != 1):
             complain("field", f"{owner.name} has the fields {', '.join(fields) or 'none'}", "name the one to write")
             return None
@@ -373,6 +381,8 @@ class _Loader:
                         "", f"{owner_name} has a field of that name and unit", "another name"
                     )
                 table[owner_name] = replace(owner, derived=(*owner.derived, derived))
+        for item in table.values():
+            _check_columns(item, self.complain(f"characteristic.{item.name}"))
         if self.problems:
             raise ProblemsError(self.problems)
         return Plugin(
@@ -384,6 +394,22 @@ class _Loader:
             {name: sensor for name, sensor in sensors.items() if sensor is not None},
             tuple(dict.fromkeys(constants.values())),
         )
+
+
+def _check_columns(item: Characteristic, complain: Complain) -> None:
+    """Fields and derived values become columns of the log beside its own; SQL does not tell capitals apart."""
+    head = [f.column for f in item.layout.fields] + [d.column for d in item.derived if not d.in_samples]
+    inner = [f.column for f in item.layout.samples.fields] if item.layout.samples else []
+    inner += [d.column for d in item.derived if d.in_samples]
+    for columns, own in ((head, {"id", "node", "t_ns", "raw", "fault"}), (inner, {"frame", "position"})):
+        folded = [column.lower() for column in columns]
+        for column in sorted(set(folded)):
+            if column in own:
+                complain("fields", f"{column!r} is a column that the log has of its own", "another name")
+            elif folded.count(column) > 1:
+                complain(
+                    "fields", f"{folded.count(column)} values would share the log's column {column!r}", "other names"
+                )
 
 
 def within(field: Field, period_ns: int) -> bool:
@@ -426,7 +452,7 @@ def plugin_folders(extra: Sequence[Path] = ()) -> dict[str, Path]:
 
 
 def find_plugin(name: str, extra: Sequence[Path] = ()) -> Plugin:
-    """Load a plugin by its kind, or by the path of its folder.
+    """Load a plugin by the name of its folder, or by its path.
 
     Raises:
         InputError: there is none of that name.

@@ -79,10 +79,10 @@ async def execute(
     gc.freeze()
     async with _radio(config) as (radio, twins):
         await check_adapter(radio)
-        writer = LogWriter(log, _facts(config, radio, clock))
+        writer = LogWriter(log, _facts(config, radio, clock, length_ns))
         begun = loop.time()
+        supervisor = Supervisor(config, radio, writer, clock)
         try:
-            supervisor = Supervisor(config, radio, writer, clock)
             with _signals(loop, stop) as received:
                 async with asyncio.TaskGroup() as group:
                     helpers = [group.create_task(twin, name="simulated node") for twin in twins]
@@ -104,7 +104,7 @@ async def execute(
             how = f"broken off: {error!r}"
             raise
         finally:
-            await asyncio.to_thread(writer.close, clock.now_ns(), how)
+            await asyncio.to_thread(writer.close, supervisor.ended_ns or clock.now_ns(), how)
         elapsed = loop.time() - begun
         look(
             RunView(
@@ -126,7 +126,8 @@ def verdicts_of(log: Path, run: int | None, spec: RunConfig | None) -> tuple[Run
         rules = info.requirements
         if spec is not None:
             rules = tuple((r.kind, r.subject, r.figure, r.low, r.high) for r in spec.requirements)
-        return info, judge(rules, {node.name: node.kind for node in info.nodes}, measure_run(opened, info))
+        kinds = {node.name: node.kind for node in info.nodes}
+        return info, judge(rules, kinds, measure_run(opened, info), info.shortfall(opened.end_ns(info)))
 
 
 @contextlib.asynccontextmanager
@@ -149,10 +150,11 @@ async def _radio(config: RunConfig):  # type: ignore[no-untyped-def]  # the two 
             yield radio, []
 
 
-def _facts(config: RunConfig, radio: Radio, clock: Clock) -> RunFacts:
+def _facts(config: RunConfig, radio: Radio, clock: Clock, length_ns: int | None) -> RunFacts:
     return RunFacts(
         config.title,
         clock.now_ns(),
+        length_ns,
         radio.name,
         str(config.path),
         config.text,

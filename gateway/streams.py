@@ -38,6 +38,10 @@ def check_streams(plugin: Plugin) -> tuple[int, list[Problem]]:
 def _check(plugin: Plugin, capture: Path, expected: Path) -> tuple[int, list[Problem]]:
     frames = read_capture(capture)
     wanted = read_toml(expected)[1].get("frame", [])
+    if not isinstance(wanted, list) or not all(isinstance(frame, dict) for frame in wanted):
+        raise ProblemsError(
+            [Problem(str(expected), "frame", "is not a list of tables", "one [[frame]] for each frame")]
+        )
     problems: list[Problem] = []
     constants: dict[str, dict[str, float]] = {}
     if len(wanted) != len(frames):

@@ -15,6 +15,9 @@ from gateway.errors import UnitError
 _NUMBER = r"[+-]?(?:\d{1,30}(?:\.\d{0,30})?|\.\d{1,30})(?:[eE][+-]?\d{1,2})?(?!\d)"
 _QUANTITY = re.compile(rf"\s*(?P<top>{_NUMBER})(?:\s*(?P<op>/|\*\*|\^)\s*(?P<bottom>{_NUMBER}))?\s*(?P<unit>.*)")
 _NAME = re.compile(r"[^\W\d]\w*|%")
+_POWER = r"(?:\s*(?:\*\*|\^)\s*-?\d)?"  # one digit: nothing may make a unit's exponent explode
+_SYMBOL = re.compile(rf"(?:1\s*/\s*)?(?:[^\W\d]\w*|%){_POWER}(?:\s*[*/ ]\s*(?:[^\W\d]\w*|%){_POWER})*")
+_LARGEST = Fraction(10) ** 100
 _PREFIXES = {"", "nano", "micro", "milli", "centi", "deci", "deca", "hecto", "kilo", "mega", "giga", "tera"}
 _MISREAD = {
     "g": "it could be gram or standard gravity: write gram, or g_0 for acceleration",
@@ -159,6 +162,8 @@ def parse_unit(symbol: str) -> Unit:
         return Unit(symbol, *_LEVELS[symbol], Fraction(0))
     if len(symbol) > 60:
         raise UnitError(f"unit {symbol[:20]!r}… is {len(symbol)} characters long, at most 60 are read")
+    if not _SYMBOL.fullmatch(symbol.replace("²", "**2").replace("³", "**3")):
+        raise UnitError(f"unit {symbol!r} can't be read: write names with * / and powers of one digit, such as m/s**2")
     registry = _registry()
     for name in _NAME.findall(symbol):
         if name in _MISREAD:
@@ -194,6 +199,8 @@ def parse_quantity(text: str) -> Quantity:
         if power.denominator != 1 or abs(power) > 64 or (value == 0 and power < 0):
             raise UnitError(f"{text!r}: a power must be a whole number from -64 to 64")
         value **= int(power)
+    if value and not 1 / _LARGEST <= abs(value) <= _LARGEST:
+        raise UnitError(f"{text!r} is beyond 1e100 or closer to zero than 1e-100")
     unit = found["unit"]
     return Quantity(value, parse_unit(f"1{unit}" if unit.startswith("/") else unit))
 

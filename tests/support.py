@@ -89,6 +89,7 @@ def run_bench(
             facts = RunFacts(
                 config.title,
                 clock.now_ns(),
+                None,
                 radio.name,
                 str(config.path),
                 config.text,
@@ -106,7 +107,7 @@ def run_bench(
                     for task in tasks:
                         task.cancel()
             finally:
-                writer.close(clock.now_ns(), "test")
+                writer.close(bench.supervisor.ended_ns or clock.now_ns(), "test")
 
     on_virtual_time(run)
 

@@ -101,7 +101,7 @@ def test_the_formula_language_expresses_steinhart_and_hart() -> None:
 def test_the_log_holds_what_single_decoding_gives(tmp_path: Path) -> None:
     plugin = find_plugin("loan-crate")
     log = tmp_path / "x.db"
-    writer = LogWriter(log, RunFacts("t", 0, "none", "", "", {"a": (plugin, "A")}))
+    writer = LogWriter(log, RunFacts("t", 0, None, "none", "", "", {"a": (plugin, "A")}))
     climate = [
         bytes.fromhex(raw)
         for raw in ("01006e098813cd8b01", "020018fcffff0f8b01", "030000801027905f01", "04006e090000000000")

@@ -25,7 +25,7 @@ CLIMATE = bytes.fromhex("01006e098813cd8b01")
 
 def facts(title: str = "test", started_ns: int = 1) -> RunFacts:
     plugin = find_plugin("loan-crate")
-    return RunFacts(title, started_ns, "none", "run.toml", "text", {"a": (plugin, "A"), "b": (plugin, "B")})
+    return RunFacts(title, started_ns, None, "none", "run.toml", "text", {"a": (plugin, "A"), "b": (plugin, "B")})
 
 
 def write(path: Path, frames: list[Frame], events: list[LinkEvent] | None = None, title: str = "test") -> LogWriter:
@@ -109,7 +109,7 @@ def test_a_changed_layout_gets_a_relation_of_its_own(tmp_path: Path) -> None:
     folder.mkdir()
     (folder / "plugin.toml").write_text(text)
     plugin = find_plugin(str(folder))
-    writer = LogWriter(log, RunFacts("t", 1, "none", "", "", {"a": (plugin, "A")}))
+    writer = LogWriter(log, RunFacts("t", 1, None, "none", "", "", {"a": (plugin, "A")}))
     writer.frame(Frame(1, "a", "climate", CLIMATE))
     writer.close(2, "test")
     assert query(log, "SELECT temperature_degC FROM loan_crate_climate") == [(24.14,)]

@@ -25,7 +25,7 @@ def climate(sequence: int, temperature: float = 20.0) -> bytes:
 
 def log_of(path: Path, frames: list[Frame], spans: list[tuple[float, float]], end_s: float) -> dict[str, Measure]:
     """The climate figures of a run from 0 to ``end_s`` whose link was up in ``spans`` (seconds)."""
-    writer = LogWriter(path, RunFacts("t", 0, "none", "", "", {"a": (find_plugin("loan-crate"), "A")}))
+    writer = LogWriter(path, RunFacts("t", 0, None, "none", "", "", {"a": (find_plugin("loan-crate"), "A")}))
     for start, end in spans:
         writer.event(LinkEvent(round(start * SECOND), "a", EventKind.READY))
         if end < end_s:

@@ -17,6 +17,7 @@ from gateway.layout import medfloat
 from gateway.layout.model import Block, Condition, Field, Layout
 from gateway.records import Reading
 
+_MANY = "* samples"  # like all names here that are no field's, one that no field can have
 Value = int | float | str | Fraction | None
 Span = tuple[int, int, Field | None]  # first bit, bit after the last, None for reserved bits
 
@@ -93,7 +94,7 @@ def _struct(fields: Sequence[Field], size: int) -> list[Any]:
             continue
         run.append((first, end, field))
         if end % 8 == 0:
-            parts.append(f"bits_{run[0][0]}" / BitRun(run))
+            parts.append(f"bits {run[0][0]}" / BitRun(run))
             run = []
     return parts
 
@@ -102,26 +103,26 @@ def compile_construct(layout: Layout) -> Any:
     """The layout as a `construct.Struct`.
 
     A block without condition puts its members beside each other, one with a condition is a member
-    ``block_N`` (None where absent). Whole bytes are members named as their fields, fields that share bytes a
-    member ``bits_N`` (N the first bit) that maps names to integers; samples are a list ``samples``, a tail is
-    a member of its name. Values are the transmitted integers.
+    ``block N`` (None where absent). Whole bytes are members named as their fields, fields that share bytes a
+    member ``bits N B`` (N the first bit, B the block) that maps names to integers; samples are a list
+    ``* samples``, a tail is a member of its name. Values are the transmitted integers.
     """
     parts: list[Any] = []
     for number, block in enumerate(layout.blocks):
         members = _struct(block.fields, block.size)
         if block.when is None:
             parts += [
-                f"{member.name}_{number}" / member if (member.name or "").startswith("bits_") else member
+                f"{member.name} {number}" / member if (member.name or "").startswith("bits ") else member
                 for member in members
             ]
         else:
-            parts.append(f"block_{number}" / con.If(_there(block.when), con.Struct(*members)))
+            parts.append(f"block {number}" / con.If(_there(block.when), con.Struct(*members)))
     if layout.samples:
         one, count = con.Struct(*_struct(layout.samples.fields, layout.samples.size)), layout.samples.count
         if isinstance(count, str):
-            parts.append("samples" / con.Array(lambda context: _flat(context)[count], one))
+            parts.append(_MANY / con.Array(lambda context: _flat(context)[count], one))
         else:
-            parts.append("samples" / (con.Array(count, one) if count else con.GreedyRange(one)))
+            parts.append(_MANY / (con.Array(count, one) if count else con.GreedyRange(one)))
     if layout.tail is not None:
         parts.append(layout.tail.name / _whole(layout.tail))
     return con.Struct(*parts, con.Terminated)
@@ -135,11 +136,11 @@ def _flat(container: Mapping[str, Any]) -> dict[str, Any]:
     """The members of a parsed struct by field name."""
     found: dict[str, Any] = {}
     for name, value in container.items():
-        if name.startswith("bits_"):
+        if name.startswith("bits "):
             found.update(value)
-        elif name.startswith("block_"):
+        elif name.startswith("block "):
             found.update(_flat(value) if value is not None else {})
-        elif not name.startswith("_") and name != "samples":
+        elif not name.startswith("_") and name != _MANY:
             found[name] = value
     return found
 
@@ -212,7 +213,7 @@ class Codec:
         """
         fit(self.layout, raw, self.where)
         found = self.construct.parse(raw)
-        return _flat(found), [_flat(sample) for sample in found.get("samples") or ()]
+        return _flat(found), [_flat(sample) for sample in found.get(_MANY) or ()]
 
     def read(self, raw: bytes) -> list[Reading]:
         """Every field that is there, in byte order; those of sample i are named ``samples[i].name``.
@@ -261,23 +262,48 @@ class Codec:
         sent: dict[str, Any] = {}
         for number, block in enumerate(layout.blocks):
             if block.when is not None and not block.when.holds(sent.get(block.when.field)):
-                content[f"block_{number}"] = None
+                content[f"block {number}"] = None
                 continue
             made = self._raw(block.fields, block.size, values)
             sent |= _flat(made)
             if block.when is None:
-                content |= {f"{key}_{number}" if key.startswith("bits_") else key: item for key, item in made.items()}
+                content |= {f"{key} {number}" if key.startswith("bits ") else key: item for key, item in made.items()}
             else:
-                content[f"block_{number}"] = made
+                content[f"block {number}"] = made
         if layout.samples:
             group = layout.samples
             wanted = sent.get(group.count) if isinstance(group.count, str) else group.count
             if wanted is not None and len(samples) != wanted:
                 raise EncodeError(f"{self.where}: {len(samples)} samples given, the value holds {wanted}")
-            content["samples"] = [self._raw(group.fields, group.size, sample) for sample in samples]
+            content[_MANY] = [self._raw(group.fields, group.size, sample) for sample in samples]
         if layout.tail is not None:
             content[layout.tail.name] = self._encode(layout.tail, values)
         return bytes(self.construct.build(content))
+
+    def patch(self, raw: bytes, values: Mapping[str, Value]) -> bytes:
+        """``raw`` with these fields set and every other bit as it was; for layouts without conditions.
+
+        Raises:
+            DecodeError: the length does not fit.
+            EncodeError: a value does not fit its field.
+        """
+        held = fit(self.layout, raw, self.where)
+        patched = bytearray(raw)
+        for block, start in held.blocks:
+            for field in block.fields:
+                if field.name not in values:
+                    continue
+                number = self._encode(field, values)
+                if not isinstance(number, int):
+                    raise EncodeError(f"{self.where}.{field.name}: only integers can be set")
+                first, last = start + field.bit // 8, start + (field.bit + field.bits - 1) // 8
+                inner, size = field.bit % 8, last - first + 1
+                shift = inner if field.order == "little" else size * 8 - inner - field.bits
+                mask = (1 << field.bits) - 1
+                word = int.from_bytes(raw[first : last + 1], field.order) & ~(mask << shift)
+                patched[first : last + 1] = (word | (number & mask) << shift).to_bytes(size, field.order)
+                raw = bytes(patched)
+        return bytes(patched)
 
     def _raw(self, fields: Sequence[Field], size: int, values: Mapping[str, Value]) -> dict[str, Any]:
         """What construct builds the bytes of these fields from."""
@@ -294,7 +320,7 @@ class Codec:
             if field is not None:
                 run[field.name] = self._encode(field, values)
             if end % 8 == 0:
-                content[f"bits_{start}"] = run
+                content[f"bits {start}"] = run
                 run = {}
         return content
 

@@ -270,7 +270,7 @@ def _scaled(field: Field, raw: Column) -> Column:
         return raw
     widest = max(field.bits + scale.num.bit_length(), scale.add.bit_length()) + 1
     if widest <= _EXACT_BITS and scale.den.bit_length() <= _EXACT_BITS:
-        top = raw * np.int64(scale.num) + np.int64(scale.add) if scale.add or scale.num != 1 else raw
+        top = raw.astype(np.int64) * scale.num + scale.add if scale.add or scale.num != 1 else raw
         return top if scale.den == 1 else top / np.float64(scale.den)
     exact = [scale.apply(number) for number in raw.tolist()]
     return np.array(exact, dtype=object if scale.den == 1 else np.float64)

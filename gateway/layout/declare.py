@@ -18,6 +18,7 @@ from gateway.layout.model import INTEGERS, Block, Condition, Field, Kind, Layout
 from gateway.units import PLAIN, Unit, parse_duration_ns, parse_quantity, parse_unit
 
 MAX_VALUE_BYTES = 512  # longest attribute value: Core Specification, Vol 3, Part F, 3.2.9
+MAX_ROLE_BITS = 48  # counters and times are reckoned with in 64-bit integers
 Complain = Callable[[str, str, str], None]  # place, found, expected
 T = TypeVar("T")
 
@@ -286,8 +287,12 @@ def _field(decl: FieldDecl, bit: int, order: Order, whole: Order, place: str, co
         complain(place, "names together with lsb, offset, unit or limits", "a named value has no unit")
     scale, unit = _scale(decl, kind, bool(names), place, complain)
     low, high = _limits(decl, unit, place, complain)
-    if decl.role is not None and kind != "uint":
-        complain(f"{place}.role", f"role {decl.role!r} on a {decl.type}", "an unsigned integer")
+    if decl.role is not None and (kind != "uint" or bits > MAX_ROLE_BITS):
+        complain(
+            f"{place}.role",
+            f"role {decl.role!r} on a {decl.type}",
+            f"an unsigned integer of at most {MAX_ROLE_BITS} bits",
+        )
     return Field(decl.name, kind, bits, bit, order, scale, unit, low, high, decl.role, reserved, names)
 
 

@@ -16,6 +16,7 @@ from gateway.log.schema import quoted, refusal
 from gateway.records import EventKind, LinkEvent
 
 CHUNK_ROWS = 50_000
+_WHOLE = 0.95  # of the planned length counts as all of it
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +30,7 @@ class FieldInfo:
     high: float | None
     role: str | None
     bits: int | None
+    sometimes: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,12 +66,20 @@ class RunInfo:
     id: int
     title: str
     started_ns: int
+    planned_ns: int | None
     ended_ns: int | None
     ended_how: str
     first_frame: int
     end_frame: int
     nodes: tuple[NodeInfo, ...]
     requirements: tuple[tuple[str, str, str, float | None, float | None], ...]
+
+    def shortfall(self, end_ns: int) -> str:
+        """How the run fell short of the length it was to have, "" where it did not."""
+        lasted_s = (end_ns - self.started_ns) / 1e9
+        if self.planned_ns is None or lasted_s >= _WHOLE * self.planned_ns / 1e9:
+            return ""
+        return f"the run lasted {lasted_s:.0f} s of {self.planned_ns / 1e9:.0f} s"
 
 
 class Log:
@@ -93,6 +103,12 @@ class Log:
                 reason = refusal(self._connection)
             except sqlite3.OperationalError:  # a read-only folder has no room for the shared-memory file
                 self._connection.close()
+                wal = path.with_name(path.name + "-wal")
+                if wal.exists() and wal.stat().st_size:
+                    raise LogFileError(
+                        f"{path} was not closed and lies where nothing can be written; copy it and {wal.name} to "
+                        "a folder of your own and read it there"
+                    ) from None
                 self._connection = sqlite3.connect(f"{uri}?immutable=1", uri=True)
                 reason = refusal(self._connection)
         except sqlite3.DatabaseError as error:
@@ -126,7 +142,10 @@ class Log:
             raise LogFileError(f"{self.path} has no run {run or ''}; it has {', '.join(map(str, known)) or 'none'}")
         wanted = run if run is not None else known[-1]
         row = next(
-            self._query("SELECT id, title, started_ns, ended_ns, ended_how, first_frame FROM run WHERE id = ?", wanted)
+            self._query(
+                "SELECT id, title, started_ns, planned_ns, ended_ns, ended_how, first_frame FROM run WHERE id = ?",
+                wanted,
+            )
         )
         later = next(self._query("SELECT min(first_frame) FROM run WHERE id > ?", wanted))[0]
         nodes = tuple(
@@ -136,7 +155,9 @@ class Log:
         requirements = tuple(
             self._query("SELECT kind, subject, figure, low, high FROM requirement WHERE run = ? ORDER BY rowid", wanted)
         )
-        return RunInfo(row[0], row[1], row[2], row[3], row[4] or "", row[5], later or 2**62, nodes, requirements)
+        return RunInfo(
+            row[0], row[1], row[2], row[3], row[4], row[5] or "", row[6], later or 2**62, nodes, requirements
+        )
 
     def _channels(self, kind: str, node: int) -> Iterator[ChannelInfo]:
         """The channels of a kind; of several versions of one, the version this node wrote."""
@@ -152,7 +173,8 @@ class Log:
 
     def _fields(self, relation: str | None) -> tuple[FieldInfo, ...]:
         rows = self._query(
-            "SELECT column_name, name, unit, low, high, role, bits FROM field WHERE relation = ? ORDER BY position",
+            "SELECT column_name, name, unit, low, high, role, bits, ifnull(sometimes, 0) FROM field "
+            "WHERE relation = ? ORDER BY position",
             relation,
         )
         return tuple(FieldInfo(*row) for row in rows)
@@ -185,6 +207,10 @@ class Log:
             "ON s.frame = f.id WHERE f.id >= ? AND f.id < ? AND f.node = ? ORDER BY f.id, s.position",
             (run.first_frame, run.end_frame, node.id),
         )
+
+    def end_ns(self, run: RunInfo) -> int:
+        """When a run ended, or its last record where it was killed or still goes on."""
+        return run.ended_ns if run.ended_ns is not None else self.last_ns(run)
 
     def last_ns(self, run: RunInfo) -> int:
         """Time of the last record of a run."""

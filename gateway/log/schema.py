@@ -14,6 +14,7 @@ CREATE TABLE IF NOT EXISTS run (
     id INTEGER PRIMARY KEY,
     title TEXT NOT NULL,
     started_ns INTEGER NOT NULL,   -- nanoseconds UTC since 1970, as all *_ns
+    planned_ns INTEGER,            -- how long it was to last, NULL for until somebody ended it
     ended_ns INTEGER,              -- NULL while running, and for good when the process was killed
     ended_how TEXT,
     first_frame INTEGER NOT NULL,  -- frames of this run have this id or a higher one
@@ -59,6 +60,7 @@ CREATE TABLE IF NOT EXISTS field (
     high REAL,
     role TEXT,
     bits INTEGER,
+    sometimes INTEGER,             -- 1 for a field that is there only under a condition
     PRIMARY KEY (relation, column_name)
 );
 CREATE TABLE IF NOT EXISTS requirement (

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import hashlib
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections.abc import Container, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -13,12 +13,13 @@ import numpy as np
 from sqlite_utils import Database
 
 from gateway.decode import Constants, derive, over_samples
-from gateway.layout.columns import Part, decode_columns
+from gateway.layout.columns import Cut, Part, decode_columns
 from gateway.layout.model import Field
 from gateway.log.schema import quoted
 from gateway.plugin import Characteristic, Derived
 
 Row = tuple[Any, ...]
+MOST = (1 << 63) - 1
 
 
 @dataclass(slots=True)
@@ -51,6 +52,7 @@ class ChannelTable:
         self._head = [d for d in item.derived if not d.in_samples]
         self._inner = [d for d in item.derived if d.in_samples]
         self.columns = [f.column for f in item.layout.fields] + [d.column for d in self._head]
+        self._sometimes = {f.name for block in item.layout.blocks if block.when for f in block.fields}
         self.counters = frozenset(f.column for f in item.layout.fields if f.role == "sequence")
         group = item.layout.samples
         self.sample_columns = [f.column for f in group.fields] + [d.column for d in self._inner] if group else []
@@ -98,12 +100,14 @@ class ChannelTable:
                 "layout": layout,
             }
         )
-        database["field"].insert_all(self._field_rows(relation, item.layout.fields, self._head))
+        database["field"].insert_all(self._field_rows(relation, item.layout.fields, self._head, self._sometimes))
         if group:
             database["field"].insert_all(self._field_rows(f"{relation}_sample", group.fields, self._inner))
 
     @staticmethod
-    def _field_rows(relation: str, fields: Sequence[Field], derived: Sequence[Derived]) -> Iterable[dict[str, Any]]:
+    def _field_rows(
+        relation: str, fields: Sequence[Field], derived: Sequence[Derived], sometimes: Container[str] = ()
+    ) -> Iterable[dict[str, Any]]:
         for position, f in enumerate(fields):
             yield {
                 "relation": relation,
@@ -117,6 +121,7 @@ class ChannelTable:
                 "high": f.high,
                 "role": f.role,
                 "bits": f.bits,
+                "sometimes": int(f.name in sometimes),
             }
         for position, d in enumerate(derived, len(fields)):
             yield {
@@ -163,19 +168,24 @@ class ChannelTable:
             constants: the node's constants, for derived values.
         """
         decoded = decode_columns(self.item.layout, raws)
+        newest = -1
         out = Rows(refused=[(ids[i], t_ns[i], raws[i], reason) for i, reason in decoded.faults.items()])
         for part in decoded.parts:
             absent = [None] * len(part.positions)
             held = [part.fields.get(f.name) for f in self.item.layout.fields]
-            columns = [absent if cut is None else cut.to_list() for cut in held]
+            columns = [absent if cut is None else _storable(cut) for cut in held]
             places = part.positions.tolist()
             columns += self._derived(self._head, part, constants)
             whole = len(places) == len(raws)
             stamps = [source if whole else [source[place] for place in places] for source in (ids, t_ns, raws)]
             out.frames += zip(*stamps, *columns, strict=True)
-            out.newest = dict(zip(self.columns, (column[-1] for column in columns), strict=True))
+            latest = places[-1] > newest
+            if latest:
+                newest = places[-1]
+                out.newest = dict(zip(self.columns, (column[-1] for column in columns), strict=True))
             if part.count:
-                self._add_samples(out, [ids[place] for place in places], part, constants)
+                last = self._add_samples(out, [ids[place] for place in places], part, constants)
+                out.newest |= last if latest else {}
         return out
 
     def insert(self, connection: sqlite3.Connection, node: int, rows: Rows) -> None:
@@ -195,12 +205,12 @@ class ChannelTable:
             marks = ", ?" * len(self.sample_columns)
             connection.executemany(f"INSERT INTO {quoted(self.samples)} VALUES (?, ?{marks})", rows.samples)  # noqa: S608
 
-    def _add_samples(self, out: Rows, ids: Sequence[int], part: Part, constants: Constants) -> None:
-        columns = [cut.to_list() for cut in part.samples.values()]
+    def _add_samples(self, out: Rows, ids: Sequence[int], part: Part, constants: Constants) -> dict[str, Any]:
+        columns = [_storable(cut) for cut in part.samples.values()]
         columns += self._derived(self._inner, part, constants)
         owners = [number for number in ids for _ in range(part.count)]
         out.samples += zip(owners, list(range(part.count)) * len(ids), *columns, strict=True)
-        out.newest |= dict(zip(self.sample_columns, (column[-1] for column in columns), strict=True))
+        return dict(zip(self.sample_columns, (column[-1] for column in columns), strict=True))
 
     @staticmethod
     def _derived(wanted: Sequence[Derived], part: Part, constants: Constants) -> list[list[float | None]]:
@@ -218,6 +228,14 @@ class ChannelTable:
                 result = over_samples(derived, result.reshape(n, repeat))
             columns.append([None if number != number else number for number in result.tolist()])
         return columns
+
+
+def _storable(cut: Cut) -> list[Any]:
+    """Values that SQLite can hold: integers beyond its 64 bits as the nearest REAL (the raw bytes are exact)."""
+    values = cut.to_list()
+    if cut.values.dtype == np.uint64 or cut.values.dtype == object:
+        return [float(v) if isinstance(v, int) and not -MOST - 1 <= v <= MOST else v for v in values]
+    return values
 
 
 def _sql_type(f: Field) -> type:

@@ -24,7 +24,7 @@ from gateway import __version__
 from gateway.errors import LogFileError
 from gateway.log.lock import FileLock
 from gateway.log.schema import prepare, refusal
-from gateway.log.table import ChannelTable
+from gateway.log.table import ChannelTable, Rows
 from gateway.plugin import Plugin
 from gateway.records import EventKind, Frame, LinkEvent
 
@@ -32,6 +32,7 @@ BATCH_INTERVAL_S = 0.1
 BATCH_FRAMES = 20_000
 QUEUE_FRAMES = 2_000_000  # about 300 MB of waiting frames; beyond it they are dropped and counted
 PATIENCE_S = 20.0
+PATIENCE_AT_END_S = 5.0
 _RETRY_S = 0.5
 
 
@@ -41,6 +42,7 @@ class RunFacts:
 
     title: str
     started_ns: int
+    planned_ns: int | None  # how long it is to last, None for until somebody ends it
     radio: str
     run_file: str
     run_text: str
@@ -120,11 +122,13 @@ class _Store:
         highest = [self.connection.execute(f'SELECT max(id) FROM "{name}"').fetchone()[0] for name in relations]  # noqa: S608
         first = max((number for number in highest if number), default=0) + 1
         added = self.connection.execute(
-            "INSERT INTO run (title, started_ns, first_frame, radio, host, system, software, run_file, run_text) "
-            "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            "INSERT INTO run (title, started_ns, planned_ns, first_frame, radio, host, system, software, run_file, "
+            "run_text) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (
                 facts.title,
                 facts.started_ns,
+                facts.planned_ns,
                 first,
                 facts.radio,
                 platform.node(),
@@ -138,8 +142,8 @@ class _Store:
 
 
 class LogWriter:
-    """A `Sink` that is a file. Delivery: every record accepted is in the file, or counted in
-    ``status.dropped``, once `close` has returned.
+    """A `Sink` that is a file. Delivery: once `close` has returned, every frame accepted is in the file, in the
+    second file that ``status.failed`` names, or counted in ``status.dropped``.
 
     Args:
         path: the log; an existing one gets a new run beside those it has.
@@ -165,7 +169,11 @@ class LogWriter:
         self._events: deque[LinkEvent] = deque()
         self._constants: dict[str, dict[str, dict[str, float]]] = defaultdict(dict)
         self._constant_channels = {(n, c) for n, (plugin, _) in facts.nodes.items() for c in plugin.constants}
+        for name, (plugin, _) in facts.nodes.items():
+            for channel in (*plugin.constants, *plugin.channels):
+                _ = self.status.channels[name, channel]  # all there from the start: others look while we write
         self._ended: tuple[int, str] | None = None
+        self._lost = False  # nothing can be written any more, here or elsewhere
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._work, name="log writer", daemon=True)
         self._thread.start()
@@ -194,6 +202,14 @@ class LogWriter:
     # The writing thread
 
     def _work(self) -> None:
+        try:
+            self._drain()
+        except BaseException as error:  # nothing may end this thread unnoticed
+            self.status.failed = f"writing {self._store.path} failed: {error!r}; this is a fault of gattest's own"
+            self.status.dropped += len(self._frames)
+            raise
+
+    def _drain(self) -> None:
         stopping = False
         while not stopping:
             stopping = self._stop.wait(BATCH_INTERVAL_S)
@@ -205,21 +221,22 @@ class LogWriter:
         self._persist([], [], self._ended)
 
     def _persist(self, frames: list[Frame], events: list[LinkEvent], ended: tuple[int, str] | None = None) -> None:
-        """Write a batch, with patience; after that elsewhere."""
-        patience_ends = time.monotonic() + PATIENCE_S
-        while True:
+        """Write a batch, with patience; after that elsewhere, and where that fails too, count what is dropped."""
+        moved = False
+        patience_ends = time.monotonic() + (PATIENCE_AT_END_S if self._stop.is_set() else PATIENCE_S)
+        while not self._lost:
             try:
                 self._write(frames, events, ended)
                 self.status.trouble = ""
                 return
-            except sqlite3.Error as error:
+            except sqlite3.DatabaseError as error:
                 self.status.trouble = str(error)
-                if time.monotonic() >= patience_ends or (self._stop.is_set() and not self.status.failed):
-                    if self.status.failed or not self._move(error):
-                        self.status.dropped += len(frames)
-                        return
-                    patience_ends = time.monotonic() + PATIENCE_S
-                time.sleep(_RETRY_S)
+                if time.monotonic() >= patience_ends:
+                    self._lost = moved or bool(self.status.failed) or not self._move(error)
+                    moved = True
+                else:
+                    time.sleep(_RETRY_S)
+        self.status.dropped += len(frames)
 
     def _move(self, error: sqlite3.Error) -> bool:
         """Continue in a log of its own in the folder for temporary files; False where that fails too."""
@@ -254,11 +271,8 @@ class LogWriter:
             )
             seen = []
             for key in sorted(groups, key=lambda key: key not in self._constant_channels):
-                table, (ids, times, raws) = store.tables[key], groups[key]
-                rows = table.rows(ids, times, raws, self._constants[key[0]])
-                if key in self._constant_channels and rows.newest:
-                    self._remember(key, table, rows.newest)
-                table.insert(connection, store.nodes[key[0]], rows)
+                ids, times, raws = groups[key]
+                rows = self._insert(key, ids, times, raws)
                 seen.append((key, len(raws), len(rows.refused), times[-1], rows.newest))
             if ended is not None:
                 connection.execute("UPDATE run SET ended_ns = ?, ended_how = ? WHERE id = ?", (*ended, store.run))
@@ -276,6 +290,26 @@ class LogWriter:
             channel_status.t_ns = t_ns
             channel_status.newest = newest or channel_status.newest
             channel_status.counters = store.tables[key].counters
+
+    def _insert(self, key: tuple[str, str], ids: list[int], times: list[int], raws: list[bytes]) -> Rows:
+        """Add one channel's frames; what can't be kept decoded is kept as it came, with the reason."""
+        store, table = self._store, self._store.tables[key]
+        store.connection.execute("SAVEPOINT channel")
+        try:
+            rows = table.rows(ids, times, raws, self._constants[key[0]])
+            table.insert(store.connection, store.nodes[key[0]], rows)
+        except (sqlite3.OperationalError, sqlite3.InternalError):
+            raise  # the disk, not the values
+        except Exception as error:
+            store.connection.execute("ROLLBACK TO channel")
+            rows = Rows(
+                refused=[(*stamp, f"can't be kept decoded: {error}") for stamp in zip(ids, times, raws, strict=True)]
+            )
+            table.insert(store.connection, store.nodes[key[0]], rows)
+        store.connection.execute("RELEASE channel")
+        if key in self._constant_channels and rows.newest:
+            self._remember(key, table, rows.newest)
+        return rows
 
     def _remember(self, key: tuple[str, str], table: ChannelTable, newest: Mapping[str, Any]) -> None:
         """Keep a constant's values for the formulas of its node."""

@@ -11,7 +11,7 @@ from gateway.records import Measure
 
 def measure_run(log: Log, run: RunInfo) -> list[Measure]:
     """Every figure of `gateway.spec` for every node and channel of a run."""
-    end_ns = run.ended_ns if run.ended_ns is not None else log.last_ns(run)
+    end_ns = log.end_ns(run)
     measures: list[Measure] = []
     for node in run.nodes:
         history = link_history(log.events(run, node), run.started_ns, end_ns)

@@ -41,7 +41,7 @@ def measure_channel(log: Log, run: RunInfo, node: NodeInfo, channel: ChannelInfo
         "no_reading": (100 * silent / (len(times) - faults) if len(times) > faults else None, len(times) - faults),
     }
     if counter is not None:
-        lost, duplicates = _loss(counts, span, 1 << (counter.bits or 16))
+        lost, duplicates = _loss(times, counts, span, 1 << (counter.bits or 16))
         values["loss"] = (100 * lost / (linked + lost) if linked + lost else None, linked + lost)
         values["duplicates"] = (duplicates, linked)
     return [
@@ -65,10 +65,16 @@ def _arrivals(
 
 
 def _content(log: Log, run: RunInfo, node: NodeInfo, channel: ChannelInfo) -> tuple[int, int, int]:
-    """How many frames did not decode, values lie outside limits, and frames have a field without a reading."""
-    own = [quoted(field.column) for field in channel.fields if field.bits is not None]
-    blank = " OR ".join(f"{column} IS NULL" for column in own) or "0"
-    columns = f"total(fault IS NOT NULL), total(fault IS NULL AND ({blank})), {_outside(channel.fields, '')}"
+    """How many frames did not decode, values lie outside limits, and frames have a field without a reading.
+
+    A field that is there only under a condition is not counted: where it is absent, nothing is missing.
+    """
+    blank = [f"{quoted(f.column)} IS NULL" for f in channel.fields if f.bits is not None and not f.sometimes]
+    inner = [f"{quoted(f.column)} IS NULL" for f in channel.sample_fields if f.bits is not None]
+    if channel.samples and inner:
+        blank.append(f"id IN (SELECT frame FROM {quoted(channel.samples)} WHERE {' OR '.join(inner)})")  # noqa: S608
+    missing = " OR ".join(blank) or "0"
+    columns = f"total(fault IS NOT NULL), total(fault IS NULL AND ({missing})), {_outside(channel.fields, '')}"
     faults, silent, outside = _one(log.rows(run, node, channel.relation, columns))
     if channel.samples and any(field.low is not None or field.high is not None for field in channel.sample_fields):
         (more,) = _one(log.sample_rows(run, node, channel, _outside(channel.sample_fields, "s.")))
@@ -118,19 +124,25 @@ def _edges(times: Ints, history: History) -> Ints:
     return np.array(edges, dtype=np.int64)
 
 
-def _loss(counts: Ints, span: Ints, modulus: int) -> tuple[int, int]:
+def _loss(times: Ints, counts: Ints, span: Ints, modulus: int) -> tuple[int, int]:
     """Values missing from the counter within spans, and counters that did not advance.
 
-    A step of more than half the counter's range is taken for a restart or for reordering, not for loss.
-    Payloads that did not decode have come all the same: each takes one missing number away.
+    A counter tells a step only up to its wrap; how often it wrapped in a gap follows from the gap's length and
+    the usual time between values. A step back, or one far beyond what the time allows, is taken for a restart
+    or for reordering, not for loss. Payloads that did not decode have come all the same: each takes one
+    missing number away.
     """
     kept = np.flatnonzero((counts >= 0) & (span >= 0))
     if len(kept) < 2:
         return 0, 0
     step = np.diff(counts[kept]) % modulus
+    passed = np.diff(times[kept])
     between = np.diff(kept) - 1
     same = span[kept][1:] == span[kept][:-1]
+    usual = np.median(passed[same & (step > 0)] / step[same & (step > 0)]) if (same & (step > 0)).any() else 0.0
+    due = passed / usual if usual > 0 else np.ones(len(step))
+    step = step + modulus * np.maximum(np.rint((due - step) / modulus), 0).astype(np.int64)
     duplicates = int(np.count_nonzero(same & (step == 0)))
-    counted = same & (step > 0) & (step <= modulus // 2)
+    believable = (step <= modulus // 2) | (step <= 2 * due + 8)
     missing = np.maximum(step - 1 - between, 0)
-    return int(missing[counted].sum()), duplicates
+    return int(missing[same & (step > 0) & believable].sum()), duplicates

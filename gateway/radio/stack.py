@@ -146,7 +146,7 @@ class StackClient(BaseBleakClient):
                 timeout=self._timeout,
             )
         except (core.BaseBumbleError, TimeoutError) as error:
-            raise BleakError(f"connecting failed: {error}") from error
+            raise BleakError(f"connecting failed: {str(error) or type(error).__name__}") from error
         self._connection.on("disconnection", self._ended)
         self._peer = Peer(self._connection)
         await self._do(self._peer.request_mtu(ATT_MTU))

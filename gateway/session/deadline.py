@@ -11,32 +11,40 @@ from bleak.exc import BleakGATTProtocolError
 
 from gateway.errors import RadioError, RefusedError
 
+UNWIND_S = 2.0
 T = TypeVar("T")
 
 
 async def within(seconds: float, what: str, work: Awaitable[T], lost: asyncio.Event | None = None) -> T:
     """Await ``work`` for at most ``seconds``, and not after ``lost`` is set.
 
+    Whatever was started has ended when this returns, or was given `UNWIND_S` to do so.
+
     Raises:
         RefusedError: the node answered with an ATT error.
-        RadioError: it took longer, the link was lost meanwhile, or the stack below raised something.
+        RadioError: it took longer, the link was lost meanwhile, or the stack below raised something or gave up.
     """
     task = asyncio.ensure_future(work)
     ended = asyncio.ensure_future(lost.wait()) if lost is not None else None
     try:
         await asyncio.wait({task, ended} if ended else {task}, timeout=seconds, return_when=asyncio.FIRST_COMPLETED)
-        if task.done():
-            return task.result()
-        if ended is not None and ended.done():
-            raise RadioError(f"{what}: the link was lost meanwhile")
-        raise RadioError(f"{what}: no answer within {seconds:g} s")
+        if not task.done():
+            if ended is not None and ended.done():
+                raise RadioError(f"{what}: the link was lost meanwhile")
+            raise RadioError(f"{what}: no answer within {seconds:g} s")
+    finally:
+        left = {one for one in (task, ended) if one is not None and not one.done()}
+        for one in left:
+            one.cancel()
+        if left:
+            await asyncio.wait(left, timeout=UNWIND_S)
+    if task.cancelled():
+        raise RadioError(f"{what}: the Bluetooth stack gave up")
+    try:
+        return task.result()
     except RadioError:
         raise
     except BleakGATTProtocolError as error:
         raise RefusedError(f"{what}: {error.args[1]} (ATT error 0x{error.args[0]:02X})") from error
     except Exception as error:  # whatever a Bluetooth stack raises; nothing of ours runs inside
         raise RadioError(f"{what}: {error or type(error).__name__}") from error
-    finally:
-        for left in (task, ended):
-            if left is not None and not left.done():
-                left.cancel()

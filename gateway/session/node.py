@@ -79,7 +79,6 @@ class NodeSession:
     ) -> None:
         self.node = node
         self.state = State.SEEKING
-        self.rssi_dbm: int | None = None
         self.losses = 0
         self.late_callbacks = 0
         self.unfit = ""
@@ -100,9 +99,10 @@ class NodeSession:
                     self.unfit = str(error)
                     self._tell(EventKind.UNFIT, reason=str(error))
                     return
-                except RadioError as error:
+                except Exception as error:  # one node's surprise must not end the run of the others
                     failures += 1
-                    self._tell(EventKind.CONNECT_FAILED, state=self.state.value, reason=str(error))
+                    reason = str(error) if isinstance(error, RadioError) else f"unexpected: {error!r}"
+                    self._tell(EventKind.CONNECT_FAILED, state=self.state.value, reason=reason)
                 self.state = State.PAUSING
                 most = min(BACKOFF_MOST_S, BACKOFF_FIRST_S * 2 ** min(failures, 10))
                 await asyncio.sleep(self._chance.uniform(BACKOFF_FIRST_S / 2, most))
@@ -126,7 +126,6 @@ class NodeSession:
         """
         self.state = State.SEEKING
         sighting = await self._find()
-        self.rssi_dbm = sighting.rssi_dbm
         self._tell(EventKind.FOUND, address=sighting.device.address, name=sighting.name, rssi_dbm=sighting.rssi_dbm)
         self.state = State.LINKING
         link = _Link()
@@ -239,19 +238,29 @@ class NodeSession:
             due = max(due + period_s, loop.time())
             await asyncio.sleep(due - loop.time())
 
+    async def _probe(self, client: BleakClient, link: _Link) -> str:
+        """What a silent node answers to a read."""
+        readable = next((c for c in self._table.values() if "read" in c.properties), None)
+        if readable is None:
+            return "nothing readable to probe with"
+        try:
+            await within(PROBE_S, "probing", client.read_gatt_char(readable), link.lost)
+        except RadioError as error:
+            return str(error)
+        return "it answers a read"
+
     async def _watch(self, client: BleakClient, link: _Link) -> None:
         """Give up a link that is up but silent for longer than it may be."""
         allowed_ns = self.node.silent_after_ns
-        while (quiet_ns := self._clock.now_ns() - link.last_ns) < allowed_ns:  # noqa: ASYNC110  each frame moves the end
-            await asyncio.sleep(max((allowed_ns - quiet_ns) / 1e9, 0.01))
-        readable = next((c for c in self._table.values() if "read" in c.properties), None)
-        answer = "nothing readable to probe with"
-        if readable is not None:
-            try:
-                await within(PROBE_S, "probing", client.read_gatt_char(readable), link.lost)
-                answer = "it answers a read"
-            except RadioError as error:
-                answer = str(error)
+        while True:
+            heard_ns = link.last_ns
+            quiet_ns = self._clock.now_ns() - heard_ns
+            if quiet_ns < allowed_ns:
+                await asyncio.sleep(max((allowed_ns - quiet_ns) / 1e9, 0.01))
+                continue
+            answer = await self._probe(client, link)
+            if link.last_ns == heard_ns:
+                break
         if not link.lost.is_set():
             self._tell(EventKind.SILENT, silent_s=quiet_ns / 1e9, probe=answer)
             link.why = f"silent for {quiet_ns / 1e9:.1f} s, given up ({answer})"

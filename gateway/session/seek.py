@@ -4,6 +4,7 @@ some stacks can't do both; a scan ends as soon as a node is seen, so that it can
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -97,7 +98,12 @@ class Seeker:
     async def _scan(self) -> None:
         self._sighted.clear()
         scanner = self._radio.scanner(self._seen)
-        await within(START_S, "starting a scan", scanner.start())
+        try:
+            await within(START_S, "starting a scan", scanner.start())
+        except RadioError:
+            with contextlib.suppress(RadioError):  # what is left of a start that failed
+                await within(START_S, "stopping the scan", scanner.stop())
+            raise
         try:
             async with asyncio.timeout(SCAN_SLICE_S):
                 await self._sighted.wait()

@@ -12,7 +12,7 @@ from bleak.backends.characteristic import BleakGATTCharacteristic
 
 from gateway.assigned import PRESENTATION_FORMAT, VALID_RANGE, presentation_problem, valid_range
 from gateway.config import NodeConfig
-from gateway.errors import DecodeError, NodeError, RadioError, RefusedError
+from gateway.errors import NodeError, PayloadError, RadioError, RefusedError
 from gateway.layout.codec import Value
 from gateway.plugin import Setting
 from gateway.records import EventKind
@@ -123,7 +123,7 @@ def planned_settings(node: NodeConfig) -> dict[str, dict[str, Value]]:
 async def write_settings(client: BleakClient, node: NodeConfig, table: Table, do: Do, tell: Tell) -> None:
     """Write each planned setting and read it back; a refusal or a difference is an event, not an error.
 
-    Fields of the same characteristic that the run file does not mention keep what they have.
+    Bits of the same characteristic that the run file does not mention keep what they have.
 
     Raises:
         RadioError: the link was lost, or the node did not answer.
@@ -131,14 +131,13 @@ async def write_settings(client: BleakClient, node: NodeConfig, table: Table, do
     for name, values in planned_settings(node).items():
         item, target = node.plugin.characteristics[name], table[name]
         readable = "read" in target.properties
-        current: dict[str, Value] = {field.name: 0 for field in item.layout.fields}
-        if readable and len(current) > len(values):
-            before = await do(f"reading {name}", client.read_gatt_char(target))
-            try:
-                current |= {r.name: r.value for r in item.codec.read(bytes(before))}
-            except DecodeError as error:
-                raise RadioError(str(error)) from error
-        raw = item.codec.build(current | values)
+        before = bytes(item.layout.head)
+        if readable and len(item.layout.fields) > len(values):
+            before = bytes(await do(f"reading {name}", client.read_gatt_char(target)))
+        try:
+            raw = item.codec.patch(before, values)
+        except PayloadError as error:
+            raise RadioError(str(error)) from error
         facts: dict[str, object] = {
             "characteristic": name,
             "written": raw.hex(),

@@ -20,6 +20,7 @@ class Supervisor:
 
     def __init__(self, config: RunConfig, radio: Radio, sink: Sink, clock: Clock) -> None:
         self._sink, self._clock = sink, clock
+        self.ended_ns: int | None = None
         gate = asyncio.Lock()
         self._seeker = Seeker(radio, gate, lambda why: self._tell(EventKind.RADIO, reason=why))
         self.sessions = [
@@ -31,7 +32,10 @@ class Supervisor:
         self._sink.event(LinkEvent(self._clock.now_ns(), None, kind, detail))
 
     async def run(self, stop: asyncio.Event) -> None:
-        """Run until ``stop`` is set, or until no node is left that can be used."""
+        """Run until ``stop`` is set, or until no node is left that can be used.
+
+        Sets ``ended_ns`` before the links are let go, so that this takes nothing from the figures.
+        """
         async with asyncio.TaskGroup() as group:
             helpers = [
                 group.create_task(self._seeker.run(), name="seeker"),
@@ -43,6 +47,7 @@ class Supervisor:
             try:
                 await asyncio.wait({told, over}, return_when=asyncio.FIRST_COMPLETED)
             finally:
+                self.ended_ns = self._clock.now_ns()
                 for task in (told, over, *lives, *helpers):
                     task.cancel()
 

@@ -4,11 +4,12 @@ that obey their enable and period settings, and faults on demand."""
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import random
 from collections.abc import Mapping
 from typing import Any
 
-from bumble import att
+from bumble import att, core
 from bumble.core import UUID, AdvertisingData
 from bumble.device import Connection
 from bumble.gatt import Characteristic as Served
@@ -84,7 +85,7 @@ class Twin:
         self.device, self.controller = make_host(air, name, config.address)
         self._served: dict[str, Served[bytes]] = {}
         self._link: Connection | None = None
-        self._linked = asyncio.Event()
+        self._linked, self._gone = asyncio.Event(), asyncio.Event()
         self._start = 0.0
         self._build()
 
@@ -124,7 +125,11 @@ class Twin:
         def read(_: Connection) -> bytes:
             if item.name in self._settings:
                 return item.codec.build(self._settings[item.name])
-            return self._payload(item, advance=not item.pushed)
+            return (
+                self._shortened(item, self._payload(item, advance=True))
+                if not item.pushed
+                else self._payload(item, False)
+            )
 
         return read
 
@@ -232,12 +237,14 @@ class Twin:
 
     def _connected(self, link: Connection) -> None:
         self._link = link
+        self._gone.clear()
         self._linked.set()
         link.on("disconnection", self._lost)
 
     def _lost(self, _: int) -> None:
         self._link = None
         self._linked.clear()
+        self._gone.set()
         self._wake()
 
     def _wake(self, *_: object) -> None:
@@ -296,9 +303,7 @@ class Twin:
         return any(subscribers.get(self._served[item.name].handle, b""))
 
     async def _push(self, item: Characteristic, payload: bytes) -> None:
-        short = self._faults.wrong_length_every
-        if short and self._counts[item.name] % short == 0:
-            payload = payload[:-1]
+        payload = self._shortened(item, payload)
         if self._faults.lose and self._chance.random() < self._faults.lose:
             return
         queue = self.device.host.le_acl_packet_queue
@@ -307,14 +312,24 @@ class Twin:
         if "notify" in item.properties:
             await self.device.notify_subscriber(self._link, self._served[item.name], payload)
         else:
-            await self.device.indicate_subscriber(self._link, self._served[item.name], payload)
+            with contextlib.suppress(TimeoutError, core.TimeoutError):  # nobody confirmed: the link is on its way out
+                await self.device.indicate_subscriber(self._link, self._served[item.name], payload)
+
+    def _shortened(self, item: Characteristic, payload: bytes) -> bytes:
+        """The payload, a byte short when that fault is due."""
+        every = self._faults.wrong_length_every
+        return payload[:-1] if every and self._counts[item.name] % every == 0 else payload
 
     async def _drop_links(self, after_s: float) -> None:
+        """End each link this long after it was made."""
         while True:
             await self._linked.wait()
-            await asyncio.sleep(after_s)
-            if self._link is not None:
-                await self._link.disconnect()
+            link = self._link
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(after_s):
+                    await self._gone.wait()
+            if link is not None and link == self._link:
+                await link.disconnect()
 
 
 def _period_ns(field: Field, values: Mapping[str, Any]) -> int:

@@ -37,7 +37,7 @@ PAYLOADS = [
 
 
 def writer(path: Path) -> LogWriter:
-    return LogWriter(path, RunFacts("bench", time.time_ns(), "none", "", "", {"crate-a": (PLUGIN, "CRATE-A")}))
+    return LogWriter(path, RunFacts("bench", time.time_ns(), None, "none", "", "", {"crate-a": (PLUGIN, "CRATE-A")}))
 
 
 class Source:
