@@ -119,8 +119,8 @@ def test_lost_packets_are_sent_again_and_nothing_is_lost_or_reordered() -> None:
             await asyncio.sleep(0.05)
         await asyncio.sleep(5)
         assert [int.from_bytes(value, "little") for _, value in node.got] == list(range(300))
-        late = max(t for t, _ in node.got) - node.got[0][0]
-        assert late > 299 * 0.05
+        loop_of = [round((t - node.got[0][0]) / 0.05) for t, _ in node.got]
+        assert sum(arrived > number for number, arrived in enumerate(loop_of)) > 20  # some came an event or more late
 
     linked(AirConfig(packet_errors=0.3, supervision_ns=20_000_000_000), work)
 

@@ -86,6 +86,11 @@ def test_a_good_plugin_loads(tmp_path: Path) -> None:
         ('formula = "t"', 'formula = "t + u"', "uses 'u'"),
         ('formula = "t"', "formula = \"__import__('os').system('x')\"", "not of its language"),
         ('type = "sint16"', 'type = "sint16", limits = ["0 degC"]', "limits"),
+        ('"0.01 degC"', '"0.01 km**9999999"', "powers of one digit"),
+        ('"0.01 degC"', '"1e99**64 degC"', "beyond 1e100"),
+        ('name = "t",', 'name = "raw", lsb = "1", type = "uint8" }, { name = "t",', "a column that the log has of its own"),
+        ('name = "t", type = "sint16", lsb = "0.01 degC" }', 'name = "t_degc", type = "uint8" }, { name = "t", type = "sint16", lsb = "0.01 degC" }', "share the log's column 't_degc'"),
+        ("[characteristic.config]", "[characteristic.link]", "which the log uses itself"),
     ],
 )  # fmt: skip
 def test_what_is_wrong_with_a_plugin_is_named_with_its_place(tmp_path: Path, old: str, new: str, told: str) -> None:
@@ -188,6 +193,18 @@ def test_plugins_beside_the_run_file_are_found(tmp_path: Path) -> None:
     assert config.nodes["p"].plugin.kind == "probe"
 
 
+def test_two_nodes_are_not_sought_by_the_same(tmp_path: Path) -> None:
+    second = RUN[RUN.index("[node.a]") : RUN.index("[twin.a]")].replace("node.a", "node.b")
+    with pytest.raises(ProblemsError, match=r"node\.b\.find: another node is sought by the same"):
+        run_file(tmp_path, RUN + second)
+
+
+def test_a_simulated_nodes_constants_must_fit_their_fields(tmp_path: Path) -> None:
+    text = (shipped.folder("configs") / "bore.toml").read_text("utf-8").replace('"81300 Pa"', '"1e12 Pa"')
+    with pytest.raises(ProblemsError, match=r"twin\.bore-1\.constant\.calibration\.zero"):
+        run_file(tmp_path, text)
+
+
 def test_twins_share_no_address(tmp_path: Path) -> None:
     second = RUN[RUN.index("[node.a]") : RUN.index("[spec")].replace(".a", ".b")
     with pytest.raises(ProblemsError, match="share an address"):
@@ -217,6 +234,8 @@ def test_a_stream_that_decodes_as_expected_is_good(tmp_path: Path) -> None:
         (CAPTURE, '[[frame]]\nline = 4\nt = "0.01 Pa"\nf = "32.018 degF"\n', "line 4.t"),
         (CAPTURE, '[[frame]]\nline = 4\nt = "0.01 degC"\n', "line 4.f: missing; decoded as 32.018"),
         (CAPTURE, "", "0 frames; 1, one for each"),
+        (CAPTURE, "frame = 5", "not a list of tables"),
+        (CAPTURE, "frame = [1]", "not a list of tables"),
         (CAPTURE, '[[frame]]\nline = 4\nrefused = true\n', "the payload decodes"),
         (CAPTURE.replace("0100", "01"), '[[frame]]\nline = 4\nt = "1 degC"\n', "1 bytes, expected 2 bytes"),
         (CAPTURE.replace(" data ", " date "), "[[frame]]\nline = 4\n", "no characteristic 'date'"),

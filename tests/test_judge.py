@@ -34,6 +34,8 @@ def verdict(
         ("loss", 0.0, 100, None, 1.0, Outcome.INCONCLUSIVE),  # rule of three: 300 are needed
         ("loss", 0.0, 300, None, 1.0, Outcome.PASS),
         ("loss", 5.0, 100, None, 1.0, Outcome.FAIL),
+        ("loss", 0.0, 2999, None, 0.0, Outcome.INCONCLUSIVE),  # "none at all" asks for most
+        ("loss", 0.0, 3000, None, 0.0, Outcome.PASS),
         ("undecoded", 0, 10, None, 0, Outcome.INCONCLUSIVE),
         ("undecoded", 0, 50, None, 0, Outcome.PASS),
         ("undecoded", 1, 5, None, 0, Outcome.FAIL),
@@ -54,6 +56,29 @@ def test_returning_is_met_by_a_link_that_was_never_lost_but_not_by_one_that_neve
     for links, outcome in ((1, Outcome.PASS), (0, Outcome.INCONCLUSIVE)):
         losses = Measure("a", "link", "losses", 0, "", links, "links")
         assert verdict("return_longest", None, 0, None, 5.0, losses).outcome is outcome
+
+
+@pytest.mark.parametrize("figure", ["losses", "gap_longest", "undecoded", "duplicates"])
+def test_a_run_cut_short_can_break_a_bound_on_a_count_but_not_keep_it(figure: str) -> None:
+    subject = "link" if figure in LINK_FIGURES else "climate"
+    for value, outcome in ((0.0, Outcome.INCONCLUSIVE), (9.0, Outcome.FAIL)):
+        measures = [Measure("a", subject, figure, value, "", 1000, "things")]
+        (one,) = judge(
+            [("crate", subject, figure, None, 3.0)], {"a": "crate"}, measures, "the run lasted 60 s of 3600 s"
+        )
+        assert one.outcome is outcome
+        assert outcome is Outcome.FAIL or one.why == "the run lasted 60 s of 3600 s"
+
+
+@pytest.mark.parametrize("figure", ["losses", "gap_longest"])
+def test_a_few_seconds_keep_no_bound_on_a_count(figure: str) -> None:
+    subject = "link" if figure in LINK_FIGURES else "climate"
+    measures = [
+        Measure("a", subject, figure, 0.0, "", 1000, "things"),
+        Measure("a", "link", "linked", 100.0, "percent", 4, "s"),
+    ]
+    (one,) = judge([("crate", subject, figure, None, 3.0)], {"a": "crate"}, measures)
+    assert one.outcome is Outcome.INCONCLUSIVE and "at least 10" in one.why
 
 
 def test_the_margin_is_to_the_nearer_bound_and_negative_outside() -> None:

@@ -10,15 +10,17 @@ import sys
 import textwrap
 import time
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from gateway.errors import LogFileError
 from gateway.log.reader import Log
+from gateway.log.table import ChannelTable
 from gateway.log.writer import LogWriter, RunFacts
 from gateway.plugin import find_plugin
 from gateway.records import EventKind, Frame, LinkEvent
-from tests.support import wait_for
+from tests.support import plugin_folder, wait_for
 
 CLIMATE = bytes.fromhex("01006e098813cd8b01")
 
@@ -237,8 +239,6 @@ FULL = """
     while not writer.status.failed and time.monotonic() < end:
         time.sleep(0.05)
     resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
-    if sys.argv[2] == "freed":
-        pass
     writer.close(1, "test")
     print(writer.status.failed)
     print(writer.status.frames, writer.status.dropped)
@@ -275,3 +275,80 @@ def test_frames_beyond_the_queue_are_counted(tmp_path: Path, monkeypatch: pytest
     writer.close(2, "test")
     assert writer.status.dropped == 1
     assert query(tmp_path / "x.db", "SELECT kind, detail FROM event") == [("frames dropped", '{"frames": 1}')]
+
+
+def own(folder: Path, fields: str, more: str = "") -> RunFacts:
+    """Facts of a run with one node of a plugin whose channel ``c`` has these fields."""
+    path = plugin_folder(folder, OWN.replace("FIELDS", fields) + more, "own")
+    return RunFacts("t", 1, None, "none", "", "", {"a": (find_plugin(str(path)), "A")})
+
+
+OWN = """
+[plugin]
+kind = "own"
+title = "Own"
+[characteristic.c]
+uuid = "b1c70011-5d1e-4c1b-9a77-2f0d3c6e0001"
+service = "b1c70010-5d1e-4c1b-9a77-2f0d3c6e0001"
+properties = ["notify"]
+FIELDS
+"""
+
+
+def test_integers_beyond_sqlites_are_kept_and_stop_nothing(tmp_path: Path) -> None:
+    log = tmp_path / "x.db"
+    writer = LogWriter(log, own(tmp_path, 'fields = [{ name = "big", type = "uint64" }]'))
+    for raw in (b"\xff" * 8, b"\x01" + bytes(7)):
+        writer.frame(Frame(1, "a", "c", raw))
+    writer.close(2, "test")
+    assert writer.status.failed == ""
+    assert query(log, "SELECT big, hex(raw), fault FROM own_c ORDER BY id") == [
+        (2.0**64, "FF" * 8, None),
+        (1, "01" + "00" * 7, None),
+    ]
+
+
+def test_a_fault_while_decoding_keeps_the_bytes_and_goes_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    log = tmp_path / "x.db"
+    writer = LogWriter(log, facts())
+    real = ChannelTable.rows
+
+    def odd(self: ChannelTable, *rest: Any) -> Any:
+        if self.item.name == "light":
+            raise OverflowError("odd")
+        return real(self, *rest)
+
+    monkeypatch.setattr(ChannelTable, "rows", odd)
+    writer.frame(Frame(1, "a", "light", b"\x64\x20"))
+    writer.frame(Frame(2, "a", "climate", CLIMATE))
+    writer.close(3, "test")
+    assert query(log, "SELECT hex(raw), fault FROM loan_crate_light") == [("6420", "can't be kept decoded: odd")]
+    assert query(log, "SELECT count(*) FROM loan_crate_climate") == [(1,)]
+
+
+def test_fields_absent_under_their_condition_are_null(tmp_path: Path) -> None:
+    log = tmp_path / "x.db"
+    fields = 'fields = [{ name = "kind", type = "uint8" }, { name = "t", type = "uint8", lsb = "1 degC", when = "kind == 1" }]\nsamples = { fields = [{ name = "v", type = "uint8" }] }'
+    writer = LogWriter(log, own(tmp_path, fields))
+    for raw in (b"\x01\x14\x05\x06", b"\x02\x07", b"\x01"):
+        writer.frame(Frame(1, "a", "c", raw))
+    writer.close(2, "test")
+    assert query(log, "SELECT kind, t_degC, fault IS NULL FROM own_c ORDER BY id") == [
+        (1, 20, 1),
+        (2, None, 1),
+        (None, None, 0),
+    ]
+    assert query(log, "SELECT frame, position, v FROM own_c_sample_utc ORDER BY frame, position") == [
+        (1, 0, 5),
+        (1, 1, 6),
+        (2, 0, 7),
+    ]
+
+
+def test_a_log_that_was_not_closed_and_cannot_be_recovered_in_place_is_not_half_read(tmp_path: Path) -> None:
+    log = tmp_path / "x.db"
+    write(log, [Frame(1, "a", "climate", CLIMATE)])
+    (tmp_path / "x.db-wal").write_bytes(b"something" * 100)
+    (tmp_path / "x.db-shm").mkdir()  # as where nothing can be written
+    with pytest.raises(LogFileError, match="was not closed"):
+        Log(log)

@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 
 from gateway.log.writer import LogWriter, RunFacts
 from gateway.measure.link import link_history
-from gateway.plugin import find_plugin
+from gateway.plugin import find_plugin, load_plugin
 from gateway.records import EventKind, Frame, LinkEvent, Measure
-from tests.support import figures
+from tests.support import figures, plugin_folder
 
 SECOND = 10**9
 
@@ -86,6 +86,17 @@ def test_loss_by_the_sequence_counter(tmp_path: Path, sequences: list[int], lost
     assert found["duplicates"].value == duplicates
 
 
+def test_a_loss_longer_than_half_the_counter_is_told_from_a_restart_by_its_time(tmp_path: Path) -> None:
+    """The shock counter has 8 bits: 140 in a row, and two whole turns."""
+    for missing in (140, 600):
+        numbers = [*range(50), *range(50 + missing, 100 + missing)]
+        frames = [Frame(n * SECOND // 10, "a", "shock", bytes([n & 0xFF])) for n in numbers]
+        path = tmp_path / f"{missing}.db"
+        log_of(path, frames, [(0, 200)], 200)
+        found = figures(path)["a", "shock", "loss"]
+        assert found.n == 100 + missing and found.value == pytest.approx(100 * missing / (100 + missing))
+
+
 def test_what_was_missed_while_the_link_was_down_is_not_loss(tmp_path: Path) -> None:
     frames = steady(lambda i: i, 10) + steady(lambda i: 500 + i, 10, start_s=20)
     assert log_of(tmp_path / "x.db", frames, [(0, 5), (20, 25)], 25)["loss"].value == 0
@@ -106,6 +117,26 @@ def test_values_outside_limits_are_counted(tmp_path: Path) -> None:
 def test_fields_without_a_reading_are_counted(tmp_path: Path) -> None:
     frames = [Frame(i * SECOND, "a", "climate", climate(i, -327.68 if i % 4 == 0 else 20)) for i in range(40)]
     assert log_of(tmp_path / "x.db", frames, [(0, 50)], 50)["no_reading"].value == 25
+
+
+def test_samples_without_a_reading_count_and_absent_fields_do_not(tmp_path: Path) -> None:
+    text = """
+[plugin]
+kind = "own"
+title = "Own"
+[characteristic.c]
+uuid = "b1c70011-5d1e-4c1b-9a77-2f0d3c6e0001"
+service = "b1c70010-5d1e-4c1b-9a77-2f0d3c6e0001"
+properties = ["notify"]
+fields = [{ name = "kind", type = "uint8" }, { name = "t", type = "uint8", when = "kind == 1" }]
+samples = { fields = [{ name = "v", type = "uint8", reserved = { 255 = "none" } }] }
+"""
+    plugin = load_plugin(plugin_folder(tmp_path, text, "own"))
+    writer = LogWriter(tmp_path / "x.db", RunFacts("t", 0, None, "none", "", "", {"a": (plugin, "A")}))
+    for raw in (b"\x02\x01", b"\x02\xff", b"\x01\x05\x01", b"\x02\x01\xff\xff"):
+        writer.frame(Frame(1, "a", "c", raw))
+    writer.close(SECOND, "test")
+    assert figures(tmp_path / "x.db")["a", "c", "no_reading"].value == 50
 
 
 @settings(max_examples=40, deadline=None)

@@ -47,4 +47,4 @@ async def within(seconds: float, what: str, work: Awaitable[T], lost: asyncio.Ev
     except BleakGATTProtocolError as error:
         raise RefusedError(f"{what}: {error.args[1]} (ATT error 0x{error.args[0]:02X})") from error
     except Exception as error:  # whatever a Bluetooth stack raises; nothing of ours runs inside
-        raise RadioError(f"{what}: {error or type(error).__name__}") from error
+        raise RadioError(f"{what}: {str(error) or type(error).__name__}") from error
