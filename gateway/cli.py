@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 EXIT_PASS, EXIT_FAIL, EXIT_INPUT, EXIT_INCONCLUSIVE, EXIT_BROKEN_OFF = 0, 1, 2, 3, 130
 
+new = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Write something to start from.")
 app = typer.Typer(
     add_completion=False,
     no_args_is_help=True,
@@ -30,6 +31,9 @@ app = typer.Typer(
     help="Prove prototype Bluetooth LE sensor nodes against their written spec.",
     epilog="Exit codes: 0 pass, 1 fail, 2 bad usage or input, 3 inconclusive.",
 )
+
+
+app.add_typer(new, name="new")
 
 
 class RadioName(StrEnum):
@@ -259,3 +263,15 @@ def decode(
     from gateway.report.tables import reading_table
 
     _console().print(reading_table(readings, raw))
+
+
+@new.command("plugin")
+def new_plugin(
+    name: Annotated[str, typer.Argument(help="The kind of node, such as door-post.")],
+    into: Annotated[Path, typer.Option(help="The folder that holds your plugins.")] = Path("plugins"),
+) -> None:
+    """Write a commented plugin that passes check, to be made your own."""
+    from gateway.starter import write_plugin
+
+    folder = write_plugin(name, into)
+    print(f"{folder / 'plugin.toml'} written. Make it your own, then: gattest check {folder}")  # noqa: T201

@@ -27,7 +27,7 @@ from gateway.toml import read_toml, shape
 from gateway.units import Unit, parse_duration_ns, parse_unit
 
 Property = Literal["read", "write", "write-without-response", "notify", "indicate"]
-_KIND = re.compile(r"[a-z][a-z0-9-]{0,39}")
+KIND = re.compile(r"[a-z][a-z0-9-]{0,39}")
 _STRICT = ConfigDict(extra="forbid", strict=True)
 _INPUT = re.compile(r"(?P<owner>[a-z][a-z0-9_]*)\.(?P<field>[a-z][a-z0-9_]*)(?:\s+in\s+(?P<unit>.+))?")
 
@@ -353,7 +353,7 @@ class _Loader:
     def load(self) -> Plugin:
         text, content = read_toml(self.path)
         file = shape(_File, content, str(self.path))
-        if not _KIND.fullmatch(file.plugin.kind):
+        if not KIND.fullmatch(file.plugin.kind):
             self.complain("plugin")("kind", f"{file.plugin.kind!r}", "lower-case letters, digits and -, at most 40")
         table = {name: self.characteristic(name, decl) for name, decl in file.characteristic.items()}
         uuids = [item.uuid for item in table.values()]

@@ -141,6 +141,22 @@ def test_check_reports_good_and_bad_files(tmp_path: Path) -> None:
     assert "bad.toml: node.a.plugin" in bad.stdout and "worse.toml: is not TOML" in bad.stdout
 
 
+def test_a_new_plugin_passes_check_and_runs(tmp_path: Path) -> None:
+    made = gattest("new", "plugin", "door-post", cwd=tmp_path)
+    assert made.returncode == 0, made.stderr
+    checked = gattest("check", "plugins/door-post", cwd=tmp_path)
+    assert checked.returncode == 0 and "2 recorded payloads as expected" in checked.stdout
+    assert "exists; nothing was written" in gattest("new", "plugin", "door-post", cwd=tmp_path).stderr
+    assert gattest("new", "plugin", "Door Post", cwd=tmp_path).returncode == 2
+    (tmp_path / "run.toml").write_text(
+        '[run]\ntitle = "t"\nradio = "virtual"\n[node.a]\nplugin = "door-post"\nfind = { name = "A" }\n'
+        'sensor = { main = { period = "50 ms" } }\npoll = { battery = "1 s" }\n'
+        '[spec.door-post.data]\nloss = { max = "10 percent" }\n'
+    )
+    ran = gattest("run", "run.toml", "--for", "12 s", cwd=tmp_path)
+    assert ran.returncode == 0, ran.stdout + ran.stderr
+
+
 def test_decode_shows_offset_bits_and_units(tmp_path: Path) -> None:
     result = gattest("decode", "loan-crate", "light", "0x64", "20", cwd=tmp_path)
     assert result.returncode == 0
