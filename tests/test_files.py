@@ -119,6 +119,21 @@ def test_a_file_that_is_no_toml_is_told(tmp_path: Path, content: bytes, told: st
         load_plugin(path)
 
 
+def test_plugins_of_installed_packages_are_found_and_nothing_of_them_is_run(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    package = tmp_path / "crates_and_more"
+    (package / "probe").mkdir(parents=True)
+    (package / "__init__.py").write_text("raise SystemExit('run')")
+    (package / "probe" / "plugin.toml").write_text(GOOD)
+    info = tmp_path / "crates_and_more-1.0.dist-info"
+    info.mkdir()
+    (info / "METADATA").write_text("Metadata-Version: 2.1\nName: crates-and-more\nVersion: 1.0\n")
+    (info / "entry_points.txt").write_text("[gattest.plugins]\nmine = crates_and_more\n")
+    monkeypatch.syspath_prepend(tmp_path)
+    assert find_plugin("probe").path == package / "probe"
+
+
 def test_an_unknown_plugin_is_named_with_those_that_are_known() -> None:
     with pytest.raises(InputError, match="bore-gauge, loan-crate"):
         find_plugin("nope")

@@ -1,218 +1,26 @@
-"""Find, load and prove plugin folders. A plugin is data: loading one runs no code of its author's.
-What comes out has been checked through and through, and every problem of the file is reported in one
-pass; the rest of the product works with `Plugin` and never looks at the file again."""
+"""Load and prove plugin files. A plugin is data: loading one runs no code of its author's. Every problem of the
+file is reported in one pass."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from functools import cached_property
+from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, Literal
 from uuid import UUID
 
-from pydantic import BaseModel, ConfigDict
-from pydantic import Field as Declared
-
-from gateway import shipped
 from gateway.errors import InputError, Problem, ProblemsError, UnitError
 from gateway.layout.adopted import BASE_UUID, adopted
-from gateway.layout.codec import Codec
-from gateway.layout.declare import NAME, Complain, FieldDecl, SamplesDecl, read_layout
+from gateway.layout.declare import NAME, Complain, read_layout
 from gateway.layout.formula import Formula
-from gateway.layout.model import Field, Layout, Order
+from gateway.plugin.model import Characteristic, Derived, Input, Plugin, Sensor, Setting, within
+from gateway.plugin.shape import CharacteristicShape, DerivedShape, EnableShape, FileShape, PeriodShape, SensorShape
 from gateway.spec import LINK
 from gateway.toml import read_toml, shape
-from gateway.units import Unit, parse_duration_ns, parse_unit
+from gateway.units import parse_duration_ns, parse_unit
 
-Property = Literal["read", "write", "write-without-response", "notify", "indicate"]
 KIND = re.compile(r"[a-z][a-z0-9-]{0,39}")
-_STRICT = ConfigDict(extra="forbid", strict=True)
 _INPUT = re.compile(r"(?P<owner>[a-z][a-z0-9_]*)\.(?P<field>[a-z][a-z0-9_]*)(?:\s+in\s+(?P<unit>.+))?")
-
-
-class _Head(BaseModel):
-    model_config = _STRICT
-    kind: str
-    title: str
-
-
-class _Characteristic(BaseModel):
-    model_config = _STRICT
-    uuid: str
-    service: str
-    properties: Annotated[list[Property], Declared(min_length=1)]
-    title: str = ""
-    byte_order: Order = "little"
-    length: int | None = None
-    fields: list[FieldDecl] = []
-    samples: SamplesDecl | None = None
-
-
-class _Enable(BaseModel):
-    model_config = _STRICT
-    characteristic: str
-    field: str | None = None
-    on: int = 1
-    off: int = 0
-
-
-class _Period(BaseModel):
-    model_config = _STRICT
-    characteristic: str
-    field: str | None = None
-    default: str
-
-
-class _Sensor(BaseModel):
-    model_config = _STRICT
-    data: str
-    enable: _Enable | None = None
-    period: _Period | None = None
-
-
-class _Constant(BaseModel):
-    model_config = _STRICT
-    characteristic: str
-
-
-class _Derived(BaseModel):
-    model_config = _STRICT
-    unit: str
-    inputs: dict[str, str]
-    formula: str
-    over_samples: Literal["max", "min", "mean"] | None = None
-
-
-class _File(BaseModel):
-    model_config = _STRICT
-    plugin: _Head
-    characteristic: dict[str, _Characteristic]
-    sensor: dict[str, _Sensor] = {}
-    constant: dict[str, _Constant] = {}
-    derived: dict[str, _Derived] = {}
-
-
-@dataclass(frozen=True, slots=True)
-class Input:
-    """One input of a formula: a field of the value, or of a constant, converted to the unit wanted.
-
-    Attributes:
-        constant: the constant's characteristic, None for a field of the value itself.
-        gain, zero: wanted = value * gain + zero.
-    """
-
-    field: str
-    constant: str | None
-    gain: float
-    zero: float
-
-
-@dataclass(frozen=True, slots=True)
-class Derived:
-    """A value worked out from others.
-
-    Attributes:
-        per_sample: its inputs are fields of the samples, so that there is one for each sample.
-        over_samples: what is made of those, where it is one for the whole value.
-    """
-
-    name: str
-    unit: Unit
-    formula: Formula
-    inputs: Mapping[str, Input]
-    per_sample: bool
-    over_samples: Literal["max", "min", "mean"] | None = None
-
-    @property
-    def in_samples(self) -> bool:
-        """Whether it stands beside the samples rather than beside the fields of the value."""
-        return self.per_sample and self.over_samples is None
-
-    @property
-    def column(self) -> str:
-        """Its name with its unit, as a column of the log."""
-        return f"{self.name}_{self.unit.column_suffix}" if self.unit.symbol else self.name
-
-
-@dataclass(frozen=True)
-class Characteristic:
-    """A characteristic as declared; UUIDs are 128-bit in lower case."""
-
-    name: str
-    title: str
-    uuid: str
-    service: str
-    properties: frozenset[Property]
-    layout: Layout
-    derived: tuple[Derived, ...] = ()
-
-    @cached_property
-    def codec(self) -> Codec:
-        """Reads and builds its values."""
-        return Codec(self.layout, self.name)
-
-    @property
-    def pushed(self) -> bool:
-        """Whether the node sends it by itself (notify or indicate)."""
-        return bool(self.properties & {"notify", "indicate"})
-
-
-@dataclass(frozen=True, slots=True)
-class Setting:
-    """One field of a writable characteristic that switches or paces a sensor."""
-
-    characteristic: str
-    field: Field
-
-
-@dataclass(frozen=True, slots=True)
-class Sensor:
-    """What is switched and paced on its own.
-
-    Attributes:
-        data: the characteristic its values come in.
-        enable: the setting that switches it, with the transmitted integers for on and off.
-        period: the setting that paces it.
-        default_period_ns: its pace when nobody wrote any.
-    """
-
-    name: str
-    data: str
-    enable: Setting | None
-    on: int
-    off: int
-    period: Setting | None
-    default_period_ns: int | None
-
-
-@dataclass(frozen=True)
-class Plugin:
-    """One kind of node, proven."""
-
-    kind: str
-    title: str
-    path: Path
-    text: str
-    characteristics: Mapping[str, Characteristic]
-    sensors: Mapping[str, Sensor]
-    constants: tuple[str, ...]
-
-    @cached_property
-    def settings(self) -> frozenset[str]:
-        """Names of the characteristics that hold settings."""
-        return frozenset(
-            setting.characteristic
-            for sensor in self.sensors.values()
-            for setting in (sensor.enable, sensor.period)
-            if setting is not None
-        )
-
-    @cached_property
-    def channels(self) -> tuple[str, ...]:
-        """Names of the characteristics that carry measured values."""
-        return tuple(name for name in self.characteristics if name not in self.settings | set(self.constants))
 
 
 class _Loader:
@@ -229,7 +37,7 @@ class _Loader:
 
         return complain
 
-    def characteristic(self, name: str, decl: _Characteristic) -> Characteristic:
+    def characteristic(self, name: str, decl: CharacteristicShape) -> Characteristic:
         complain = self.complain(f"characteristic.{name}")
         if not NAME.fullmatch(name):
             complain("", f"name {name!r}", "lower-case letters, digits and _")
@@ -246,7 +54,9 @@ class _Loader:
             name, title, uuid, _uuid(decl.service, "service", complain), frozenset(decl.properties), layout
         )
 
-    def setting(self, place: str, decl: _Enable | _Period, table: Mapping[str, Characteristic]) -> Setting | None:
+    def setting(
+        self, place: str, decl: EnableShape | PeriodShape, table: Mapping[str, Characteristic]
+    ) -> Setting | None:
         complain = self.complain(place)
         owner = table.get(decl.characteristic)
         if owner is None:
@@ -270,7 +80,7 @@ class _Loader:
             return None
         return Setting(owner.name, fields[wanted])
 
-    def sensor(self, name: str, decl: _Sensor, table: Mapping[str, Characteristic]) -> Sensor | None:
+    def sensor(self, name: str, decl: SensorShape, table: Mapping[str, Characteristic]) -> Sensor | None:
         place = f"sensor.{name}"
         complain = self.complain(place)
         if decl.data not in table:
@@ -293,44 +103,42 @@ class _Loader:
                 complain("period", str(error), "a time")
         return Sensor(name, decl.data, enable, on, off, period, default_ns)
 
+    def input(
+        self, place: str, text: str, table: Mapping[str, Characteristic], constants: Mapping[str, str]
+    ) -> tuple[Input, str] | None:
+        """One input of a formula and the characteristic it comes from."""
+        complain = self.complain(place)
+        found = _INPUT.fullmatch(text)
+        if found is None:
+            complain("", f"{text!r}", "written as 'characteristic.field in unit'")
+            return None
+        constant = constants.get(found["owner"])
+        owner = table.get(constant or found["owner"])
+        fields = {field.name: field for field, _ in owner.layout.all_fields()} if owner else {}
+        field = fields.get(found["field"])
+        if owner is None or field is None:
+            known = ", ".join(fields) or "none"
+            complain("", f"there is no {found['owner']}.{found['field']}", f"fields: {known}")
+            return None
+        try:
+            gain, zero = field.unit.to(parse_unit(found["unit"] or ""))
+        except UnitError as error:
+            complain("", f"{text!r}: {error}", f"a unit of the dimension of {field.unit.symbol or 'a plain number'}")
+            return None
+        return Input(field.name, constant, float(gain), float(zero)), owner.name
+
     def derived(
-        self, name: str, decl: _Derived, table: Mapping[str, Characteristic], constants: Mapping[str, str]
+        self, name: str, decl: DerivedShape, table: Mapping[str, Characteristic], constants: Mapping[str, str]
     ) -> tuple[str, Derived] | None:
         complain = self.complain(f"derived.{name}")
         if not NAME.fullmatch(name):
             complain("", f"name {name!r}", "lower-case letters, digits and _")
+        inputs = {}
         owners: set[str] = set()
-        inputs: dict[str, Input] = {}
-        per_sample = False
         for key, text in decl.inputs.items():
-            found = _INPUT.fullmatch(text)
-            if found is None:
-                complain(f"inputs.{key}", f"{text!r}", "written as 'characteristic.field in unit'")
-                continue
-            constant = constants.get(found["owner"])
-            owner = table.get(constant or found["owner"])
-            fields = {field.name: (field, inner) for field, inner in owner.layout.all_fields()} if owner else {}
-            if owner is None or found["field"] not in fields:
-                complain(
-                    f"inputs.{key}",
-                    f"there is no {found['owner']}.{found['field']}",
-                    f"fields: {', '.join(fields) or 'none'}",
-                )
-                continue
-            field, inner = fields[found["field"]]
-            try:
-                gain, zero = field.unit.to(parse_unit(found["unit"] or ""))
-            except UnitError as error:
-                complain(
-                    f"inputs.{key}",
-                    f"{text!r}: {error}",
-                    f"a unit of the dimension of {field.unit.symbol or 'a plain number'}",
-                )
-                continue
-            inputs[key] = Input(field.name, constant, float(gain), float(zero))
-            if constant is None:
-                owners.add(owner.name)
-                per_sample = per_sample or inner
+            if (made := self.input(f"derived.{name}.inputs.{key}", text, table, constants)) is not None:
+                inputs[key], owner = made
+                owners |= {owner} if inputs[key].constant is None else set()
         try:
             formula = Formula(decl.formula, decl.inputs)
             unit = parse_unit(decl.unit)
@@ -339,6 +147,9 @@ class _Loader:
             return None
         for key in sorted(set(decl.inputs) - formula.used):
             complain(f"inputs.{key}", "is not used by the formula", "remove it")
+        samples = table[min(owners)].layout.samples if owners else None
+        repeated = {field.name for field in samples.fields} if samples else set()
+        per_sample = any(source.constant is None and source.field in repeated for source in inputs.values())
         if len(owners) != 1:
             complain(
                 "inputs",
@@ -352,7 +163,7 @@ class _Loader:
 
     def load(self) -> Plugin:
         text, content = read_toml(self.path)
-        file = shape(_File, content, str(self.path))
+        file = shape(FileShape, content, str(self.path))
         if not KIND.fullmatch(file.plugin.kind):
             self.complain("plugin")("kind", f"{file.plugin.kind!r}", "lower-case letters, digits and -, at most 40")
         table = {name: self.characteristic(name, decl) for name, decl in file.characteristic.items()}
@@ -412,16 +223,6 @@ def _check_columns(item: Characteristic, complain: Complain) -> None:
                 )
 
 
-def within(field: Field, period_ns: int) -> bool:
-    """Whether a setting of time can carry this period within its limits and its range."""
-    gain, zero = parse_unit("ns").to(field.unit)
-    value = period_ns * gain + zero
-    if (field.low is not None and value < field.low) or (field.high is not None and value > field.high):
-        return False
-    low, high = field.raw_range
-    return field.scale is None or low <= field.scale.invert(value) <= high
-
-
 def _uuid(text: str, place: str, complain: Complain) -> str:
     if re.fullmatch(r"0[xX][0-9a-fA-F]{4}", text):
         return BASE_UUID.format(int(text, 16))
@@ -439,31 +240,3 @@ def load_plugin(path: Path) -> Plugin:
         ProblemsError: everything that is wrong with it.
     """
     return _Loader(path / "plugin.toml" if path.is_dir() else path).load()
-
-
-def plugin_folders(extra: Sequence[Path] = ()) -> dict[str, Path]:
-    """Folders that hold a plugin.toml, by folder name; ``extra`` goes before the shipped ones."""
-    found: dict[str, Path] = {}
-    for place in (*extra, Path("plugins"), shipped.folder("plugins")):
-        if place.is_dir():
-            for file in sorted(place.glob("*/plugin.toml")):
-                found.setdefault(file.parent.name, file.parent)
-    return found
-
-
-def find_plugin(name: str, extra: Sequence[Path] = ()) -> Plugin:
-    """Load a plugin by the name of its folder, or by its path.
-
-    Raises:
-        InputError: there is none of that name.
-        ProblemsError: everything that is wrong with it.
-    """
-    path = Path(name)
-    if (path / "plugin.toml").is_file() or path.suffix == ".toml":
-        return load_plugin(path)
-    known = plugin_folders(extra)
-    if name not in known:
-        raise InputError(
-            f"plugin {name!r} not found; known are {', '.join(sorted(known)) or 'none'}; or give the path of its folder"
-        )
-    return load_plugin(known[name])

@@ -1,0 +1,26 @@
+"""Run files: which nodes, how they are set up, what is required of them, and, for a virtual run, how the
+simulated nodes behave."""
+
+from gateway.config.model import (
+    AirConfig,
+    Faults,
+    NodeConfig,
+    Requirement,
+    RunConfig,
+    SensorUse,
+    Signal,
+    TwinConfig,
+)
+from gateway.config.read import load_run
+
+__all__ = [
+    "AirConfig",
+    "Faults",
+    "NodeConfig",
+    "Requirement",
+    "RunConfig",
+    "SensorUse",
+    "Signal",
+    "TwinConfig",
+    "load_run",
+]

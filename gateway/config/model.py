@@ -1,0 +1,129 @@
+"""A run file, proven: what the rest of the product works with. Times are nanoseconds, shares are from 0 to 1,
+values are in their field's unit."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from fractions import Fraction
+from pathlib import Path
+from typing import Literal
+
+from gateway.plugin import Plugin
+
+
+@dataclass(frozen=True, slots=True)
+class SensorUse:
+    """How a sensor is set; ``period_ns`` None leaves the node's own pace."""
+
+    on: bool
+    period_ns: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class NodeConfig:
+    """One node of a run.
+
+    Attributes:
+        find_name, find_address: what is looked for on the air; an address in capitals.
+        sensors: how each declared sensor is set; sensors that the run file leaves out are not touched.
+        poll_ns: how often a channel is read, for the channels that are read.
+        silent_after_ns: how long nothing may come before the link is probed and torn down.
+    """
+
+    name: str
+    plugin: Plugin
+    find_name: str | None
+    find_address: str | None
+    sensors: Mapping[str, SensorUse]
+    poll_ns: Mapping[str, int]
+    silent_after_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class AirConfig:
+    """The virtual air: connection interval and supervision timeout, PHY in Mbit/s, share of packets lost."""
+
+    interval_ns: int = 15_000_000
+    supervision_ns: int = 2_000_000_000
+    mbit: int = 1
+    packet_errors: float = 0.0
+    seed: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """What a field of a simulated node does over time; all numbers in the field's unit.
+
+    Attributes:
+        kind: constant (level), ramp (from level to span in period_ns, again and again), sine (level,
+            amplitude span, period_ns) or csv (a column of a file).
+        noise: standard deviation added.
+    """
+
+    kind: Literal["constant", "ramp", "sine", "csv"]
+    level: float | str = 0.0
+    span: float = 0.0
+    period_ns: int = 1
+    noise: float = 0.0
+    path: Path | None = None
+    column: str = ""
+    gain: float = 1.0
+    zero: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Faults:
+    """What a simulated node does wrong.
+
+    Attributes:
+        lose: share of its notifications never sent.
+        slow: factor on every period.
+        drop_link_ns: it ends the link this long after each set-up.
+        wrong_length_every: each nth payload is a byte short.
+        freeze: ``channel.field`` that keeps its first value.
+        jump_sequence_every: each nth value the sequence counter skips ten.
+    """
+
+    lose: float = 0.0
+    slow: float = 1.0
+    drop_link_ns: int | None = None
+    wrong_length_every: int | None = None
+    freeze: str | None = None
+    jump_sequence_every: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TwinConfig:
+    """A simulated node: its address, signals by ``channel.field``, constants by characteristic, faults."""
+
+    address: str
+    signals: Mapping[str, Signal] = field(default_factory=dict)
+    constants: Mapping[str, Mapping[str, Fraction]] = field(default_factory=dict)
+    faults: Faults = Faults()
+
+
+@dataclass(frozen=True, slots=True)
+class Requirement:
+    """A bound on a figure of one channel (or the link) of every node of a kind; bounds in the figure's unit."""
+
+    kind: str
+    subject: str
+    figure: str
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class RunConfig:
+    """A run file, proven."""
+
+    path: Path
+    text: str
+    title: str
+    length_ns: int | None
+    radio: Literal["system", "virtual"]
+    nodes: Mapping[str, NodeConfig]
+    air: AirConfig
+    twins: Mapping[str, TwinConfig]
+    requirements: tuple[Requirement, ...]

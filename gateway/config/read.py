@@ -1,0 +1,244 @@
+"""From a run file to a proven `RunConfig`. Reading one proves it against the plugins it names and reports
+every problem in one pass."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Literal
+
+from gateway.config.gather import Gatherer
+from gateway.config.model import NodeConfig, Requirement, RunConfig, SensorUse, TwinConfig
+from gateway.config.shape import BoundShape, FileShape, NodeShape, SensorUseShape, TwinShape
+from gateway.config.simulate import read_air, read_twin
+from gateway.errors import InputError, ProblemsError
+from gateway.layout.model import Field
+from gateway.plugin import Plugin, find_plugin, within
+from gateway.spec import LINK, figures_of
+from gateway.toml import read_toml, shape
+from gateway.units import parse_unit
+
+_NAME = re.compile(r"[a-z][a-z0-9-]{0,39}")
+
+
+class _Reader(Gatherer):
+    """Turns the file's shape into a `RunConfig`."""
+
+    def __init__(self, path: Path, text: str, file: FileShape) -> None:
+        super().__init__(path)
+        self.text = text
+        self.file = file
+
+    def plugin(self, place: str, name: str) -> Plugin | None:
+        try:
+            return find_plugin(name, [self.path.parent / folder for folder in self.file.run.plugins])
+        except ProblemsError as error:
+            self.problems += [problem for problem in error.problems if problem not in self.problems]
+        except InputError as error:
+            self.complain(place, str(error))
+        return None
+
+    def node(self, name: str, decl: NodeShape) -> NodeConfig | None:
+        place = f"node.{name}"
+        if not _NAME.fullmatch(name):
+            self.complain(place, f"name {name!r}", "lower-case letters, digits and -, at most 40")
+        if (decl.find.name is None) == (decl.find.address is None):
+            self.complain(f"{place}.find", "neither or both of name and address", "exactly one of them")
+        plugin = self.plugin(f"{place}.plugin", decl.plugin)
+        if plugin is None:
+            return None
+        sensors = {}
+        for key, use in decl.sensor.items():
+            if (made := self.sensor(f"{place}.sensor.{key}", plugin, key, use)) is not None:
+                sensors[key] = made
+        polls = self.polls(place, plugin, decl)
+        silent_ns = self.duration(f"{place}.silent_after", decl.silent_after)
+        paces = [
+            use.period_ns or plugin.sensors[key].default_period_ns
+            for key, use in sensors.items()
+            if use.on and plugin.characteristics[plugin.sensors[key].data].pushed
+        ]
+        fastest_ns = min([pace for pace in paces if pace] + list(polls.values()), default=0)
+        if silent_ns <= fastest_ns:
+            self.complain(
+                f"{place}.silent_after",
+                f"{decl.silent_after} is not longer than {fastest_ns / 1e9:g} s, the shortest time between two values",
+                "several times that, or the link will be given up while all is well",
+            )
+        address = decl.find.address.upper() if decl.find.address else None
+        return NodeConfig(name, plugin, decl.find.name, address, sensors, polls, silent_ns)
+
+    def sensor(self, place: str, plugin: Plugin, name: str, use: SensorUseShape) -> SensorUse | None:
+        sensor = plugin.sensors.get(name)
+        if sensor is None:
+            self.complain(
+                place,
+                f"{plugin.kind} has no sensor {name!r}",
+                f"one of {', '.join(plugin.sensors) or 'none'}",
+            )
+            return None
+        if not use.on and sensor.enable is None:
+            self.complain(
+                f"{place}.on",
+                "this sensor can't be switched off",
+                f"declare enable in {plugin.kind}, or remove the line",
+            )
+        period_ns = None
+        if use.period is not None:
+            period_ns = self.duration(f"{place}.period", use.period, 0)
+            setting = sensor.period
+            if setting is None:
+                self.complain(
+                    f"{place}.period",
+                    "this sensor can't be paced",
+                    f"declare period in {plugin.kind}, or remove the line",
+                )
+            elif period_ns and not within(setting.field, period_ns):
+                self.complain(
+                    f"{place}.period",
+                    f"{use.period} is outside what {name} can be set to",
+                    self.span(setting.field),
+                )
+        return SensorUse(use.on, period_ns or None)
+
+    @staticmethod
+    def span(field: Field) -> str:
+        low, high = field.low, field.high
+        return (
+            f"{low:g} to {high:g} {field.unit.symbol}" if low is not None and high is not None else f"{field.bits} bits"
+        )
+
+    def polls(self, place: str, plugin: Plugin, decl: NodeShape) -> dict[str, int]:
+        polls = {}
+        for channel, text in decl.poll.items():
+            where = f"{place}.poll.{channel}"
+            if channel not in plugin.channels:
+                self.complain(
+                    where, f"{plugin.kind} has no channel {channel!r}", f"one of {', '.join(plugin.channels)}"
+                )
+            elif "read" not in plugin.characteristics[channel].properties:
+                self.complain(
+                    where,
+                    "this channel can't be read",
+                    "add the property read to the plugin, or remove the line",
+                )
+            else:
+                polls[channel] = self.duration(where, text)
+        for channel in plugin.channels:
+            if not plugin.characteristics[channel].pushed and channel not in decl.poll:
+                self.complain(
+                    f"{place}.poll",
+                    f"{channel} is only read, and nothing says how often",
+                    f'add poll.{channel} = "10 s"',
+                )
+        return polls
+
+    def requirements(self, nodes: Mapping[str, NodeConfig]) -> tuple[Requirement, ...]:
+        kinds = {node.plugin.kind: node.plugin for node in nodes.values()}
+        made: list[Requirement] = []
+        for kind, subjects in self.file.spec.items():
+            plugin = kinds.get(kind)
+            if plugin is None:
+                if len(nodes) == len(self.file.node):  # otherwise the plugin's own problem has been told
+                    self.complain(f"spec.{kind}", f"no node of this run is a {kind}", f"one of {', '.join(kinds)}")
+                continue
+            for subject, bounds in subjects.items():
+                if subject != LINK and subject not in plugin.channels:
+                    self.complain(
+                        f"spec.{kind}.{subject}",
+                        f"{kind} has no channel {subject!r}",
+                        f"{LINK}, {', '.join(plugin.channels)}",
+                    )
+                    continue
+                for name, bound in bounds.items():
+                    place = f"spec.{kind}.{subject}.{name}"
+                    if (one := self.requirement(place, plugin, subject, name, bound)) is not None:
+                        made.append(one)
+        return tuple(made)
+
+    def requirement(self, place: str, plugin: Plugin, subject: str, name: str, bound: BoundShape) -> Requirement | None:
+        figure = figures_of(subject).get(name)
+        if figure is None:
+            self.complain(place, "is not a figure that can be required", f"one of {', '.join(figures_of(subject))}")
+            return None
+        if bound.min is None and bound.max is None:
+            self.complain(place, "no bound", 'give min, max or both, such as { max = "300 ms" }')
+            return None
+        if name in ("loss", "duplicates") and plugin.characteristics[subject].layout.with_role("sequence") is None:
+            self.complain(
+                place,
+                f"{subject} has no field with the role sequence",
+                "remove it, or declare the counter in the plugin",
+            )
+            return None
+        unit = parse_unit(figure.unit)
+        ends: list[float | None] = []
+        for key, text in (("min", bound.min), ("max", bound.max)):
+            if isinstance(text, int) and figure.unit:
+                self.complain(f"{place}.{key}", f"{text} has no unit", f"a quantity in {figure.unit}")
+            ends.append(None if text is None else self.number(f"{place}.{key}", str(text), unit))
+        low, high = ends
+        if low is not None and high is not None and low > high:
+            self.complain(place, f"min {bound.min} is above max {bound.max}", "min at most max")
+        return Requirement(plugin.kind, subject, name, low, high)
+
+    def read(self) -> RunConfig:
+        file = self.file
+        made = {name: self.node(name, decl) for name, decl in file.node.items()}
+        nodes = {name: node for name, node in made.items() if node is not None}
+        twins = {}
+        for index, name in enumerate(
+            dict.fromkeys([*file.node, *file.twin]) if file.run.radio == "virtual" else file.twin
+        ):
+            twin = self.twin(index, name, nodes.get(name))
+            if twin is not None:
+                twins[name] = twin
+        sought = [(node.find_name, node.find_address) for node in nodes.values()]
+        for name, node in nodes.items():
+            if sought.count((node.find_name, node.find_address)) > 1:
+                self.complain(
+                    f"node.{name}.find", "another node is sought by the same", "each node its own name or address"
+                )
+        addresses = [twin.address for twin in twins.values()]
+        if len(set(addresses)) < len(addresses):
+            self.complain("twin", "two simulated nodes share an address", "give each its own")
+        length = file.run.length
+        config = RunConfig(
+            self.path,
+            self.text,
+            file.run.title,
+            self.duration("run.length", length) if length else None,
+            file.run.radio,
+            nodes,
+            read_air(self, file.air, file.run.seed),
+            twins,
+            self.requirements(nodes),
+        )
+        if self.problems:
+            raise ProblemsError(self.problems)
+        return config
+
+    def twin(self, index: int, name: str, node: NodeConfig | None) -> TwinConfig | None:
+        if name not in self.file.node:
+            self.complain(f"twin.{name}", f"there is no node {name!r}", f"one of {', '.join(self.file.node)}")
+        if node is None:
+            return None
+        return read_twin(self, index, name, self.file.twin.get(name, TwinShape()), node)
+
+
+def load_run(path: Path, radio: Literal["system", "virtual"] | None = None) -> RunConfig:
+    """Read and prove a run file.
+
+    Args:
+        path: the file; relative paths in it count from its folder.
+        radio: used instead of the one it names.
+
+    Raises:
+        ProblemsError: everything that is wrong with it or with its plugins.
+    """
+    text, content = read_toml(path)
+    file = shape(FileShape, content, str(path))
+    if radio is not None:
+        file.run.radio = radio
+    return _Reader(path, text, file).read()

@@ -1,0 +1,92 @@
+"""A run file as it is written: tables and keys, types of values, nothing proven yet."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict
+from pydantic import Field as Declared
+
+_STRICT = ConfigDict(extra="forbid", strict=True)
+
+
+class RunShape(BaseModel):
+    model_config = _STRICT
+    title: str
+    length: str | None = None
+    radio: Literal["system", "virtual"] = "system"
+    plugins: list[str] = []
+    seed: int = 1
+
+
+class FindShape(BaseModel):
+    model_config = _STRICT
+    name: str | None = None
+    address: str | None = None
+
+
+class SensorUseShape(BaseModel):
+    model_config = _STRICT
+    on: bool = True
+    period: str | None = None
+
+
+class NodeShape(BaseModel):
+    model_config = _STRICT
+    plugin: str
+    find: FindShape
+    silent_after: str = "30 s"
+    sensor: dict[str, SensorUseShape] = {}
+    poll: dict[str, str] = {}
+
+
+class AirShape(BaseModel):
+    model_config = _STRICT
+    interval: str = "15 ms"
+    supervision_timeout: str = "2 s"
+    phy: Literal["1M", "2M"] = "1M"
+    packet_errors: str = "0 percent"
+
+
+class SignalShape(BaseModel):
+    model_config = _STRICT
+    constant: str | None = None
+    ramp: Annotated[list[str], Declared(min_length=3, max_length=3)] | None = None
+    sine: Annotated[list[str], Declared(min_length=3, max_length=3)] | None = None
+    noise: str | None = None
+    csv: str | None = None
+    column: str | None = None
+    unit: str | None = None
+
+
+class FaultShape(BaseModel):
+    model_config = _STRICT
+    lose: str | None = None
+    slow: str | None = None
+    drop_link_every: str | None = None
+    wrong_length_every: Annotated[int, Declared(ge=1)] | None = None
+    freeze: str | None = None
+    jump_sequence_every: Annotated[int, Declared(ge=1)] | None = None
+
+
+class TwinShape(BaseModel):
+    model_config = _STRICT
+    address: str | None = None
+    signal: dict[str, dict[str, SignalShape]] = {}
+    constant: dict[str, dict[str, str]] = {}
+    faults: FaultShape = FaultShape()
+
+
+class BoundShape(BaseModel):
+    model_config = _STRICT
+    min: str | int | None = None
+    max: str | int | None = None
+
+
+class FileShape(BaseModel):
+    model_config = _STRICT
+    run: RunShape
+    node: Annotated[dict[str, NodeShape], Declared(min_length=1)]
+    air: AirShape = AirShape()
+    twin: dict[str, TwinShape] = {}
+    spec: dict[str, dict[str, dict[str, BoundShape]]] = {}

@@ -1,0 +1,21 @@
+"""Plugins: what one kind of node looks like over the air. Found, loaded and proven here; the rest of the product
+works with `Plugin` and never looks at the file again."""
+
+from gateway.plugin.find import find_plugin, plugin_folders
+from gateway.plugin.load import KIND, load_plugin
+from gateway.plugin.model import Characteristic, Derived, Input, Plugin, Property, Sensor, Setting, within
+
+__all__ = [
+    "KIND",
+    "Characteristic",
+    "Derived",
+    "Input",
+    "Plugin",
+    "Property",
+    "Sensor",
+    "Setting",
+    "find_plugin",
+    "load_plugin",
+    "plugin_folders",
+    "within",
+]

@@ -1,0 +1,147 @@
+"""One kind of node, proven: its characteristics, sensors, constants and derived values."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Literal
+
+from gateway.layout.codec import Codec
+from gateway.layout.formula import Formula
+from gateway.layout.model import Field, Layout
+from gateway.units import Unit, parse_unit
+
+Property = Literal["read", "write", "write-without-response", "notify", "indicate"]
+
+
+@dataclass(frozen=True, slots=True)
+class Input:
+    """One input of a formula: a field of the value, or of a constant, converted to the unit wanted.
+
+    Attributes:
+        constant: the constant's characteristic, None for a field of the value itself.
+        gain, zero: wanted = value * gain + zero.
+    """
+
+    field: str
+    constant: str | None
+    gain: float
+    zero: float
+
+
+@dataclass(frozen=True, slots=True)
+class Derived:
+    """A value worked out from others.
+
+    Attributes:
+        per_sample: its inputs are fields of the samples, so that there is one for each sample.
+        over_samples: what is made of those, where it is one for the whole value.
+    """
+
+    name: str
+    unit: Unit
+    formula: Formula
+    inputs: Mapping[str, Input]
+    per_sample: bool
+    over_samples: Literal["max", "min", "mean"] | None = None
+
+    @property
+    def in_samples(self) -> bool:
+        """Whether it stands beside the samples rather than beside the fields of the value."""
+        return self.per_sample and self.over_samples is None
+
+    @property
+    def column(self) -> str:
+        """Its name with its unit, as a column of the log."""
+        return f"{self.name}_{self.unit.column_suffix}" if self.unit.symbol else self.name
+
+
+@dataclass(frozen=True)
+class Characteristic:
+    """A characteristic as declared; UUIDs are 128-bit in lower case."""
+
+    name: str
+    title: str
+    uuid: str
+    service: str
+    properties: frozenset[Property]
+    layout: Layout
+    derived: tuple[Derived, ...] = ()
+
+    @cached_property
+    def codec(self) -> Codec:
+        """Reads and builds its values."""
+        return Codec(self.layout, self.name)
+
+    @property
+    def pushed(self) -> bool:
+        """Whether the node sends it by itself (notify or indicate)."""
+        return bool(self.properties & {"notify", "indicate"})
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """One field of a writable characteristic that switches or paces a sensor."""
+
+    characteristic: str
+    field: Field
+
+
+@dataclass(frozen=True, slots=True)
+class Sensor:
+    """What is switched and paced on its own.
+
+    Attributes:
+        data: the characteristic its values come in.
+        enable: the setting that switches it, with the transmitted integers for on and off.
+        period: the setting that paces it.
+        default_period_ns: its pace when nobody wrote any.
+    """
+
+    name: str
+    data: str
+    enable: Setting | None
+    on: int
+    off: int
+    period: Setting | None
+    default_period_ns: int | None
+
+
+@dataclass(frozen=True)
+class Plugin:
+    """One kind of node, proven."""
+
+    kind: str
+    title: str
+    path: Path
+    text: str
+    characteristics: Mapping[str, Characteristic]
+    sensors: Mapping[str, Sensor]
+    constants: tuple[str, ...]
+
+    @cached_property
+    def settings(self) -> frozenset[str]:
+        """Names of the characteristics that hold settings."""
+        return frozenset(
+            setting.characteristic
+            for sensor in self.sensors.values()
+            for setting in (sensor.enable, sensor.period)
+            if setting is not None
+        )
+
+    @cached_property
+    def channels(self) -> tuple[str, ...]:
+        """Names of the characteristics that carry measured values."""
+        return tuple(name for name in self.characteristics if name not in self.settings | set(self.constants))
+
+
+def within(field: Field, period_ns: int) -> bool:
+    """Whether a setting of time can carry this period within its limits and its range."""
+    gain, zero = parse_unit("ns").to(field.unit)
+    value = period_ns * gain + zero
+    if (field.low is not None and value < field.low) or (field.high is not None and value > field.high):
+        return False
+    low, high = field.raw_range
+    return field.scale is None or low <= field.scale.invert(value) <= high
