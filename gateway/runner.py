@@ -7,9 +7,10 @@ import asyncio
 import contextlib
 import gc
 import signal
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Protocol
 
 from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import AdvertisementData
@@ -30,6 +31,12 @@ from gateway.session.supervisor import Supervisor
 from gateway.spec import figures_of
 
 LOOK_EVERY_S = 0.5
+
+
+class Life(Protocol):
+    """A simulated node."""
+
+    async def run(self) -> None: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,48 +78,42 @@ async def execute(
         LogFileError: the log can't be used.
     """
     clock = clock or Clock()
-    loop = asyncio.get_running_loop()
-    stop = asyncio.Event()
-    how = "its length has passed"
     # What is loaded by now stays for good: unless it is left out of the garbage collector's rounds, each
     # full round holds up the radio's callbacks for some 30 ms.
     gc.freeze()
     async with _radio(config) as (radio, twins):
         await check_adapter(radio)
         writer = LogWriter(log, _facts(config, radio, clock, length_ns))
-        begun = loop.time()
         supervisor = Supervisor(config, radio, writer, clock)
+        view = _Viewer(look, config.title, supervisor, writer.status, length_ns)
+        how = "broken off"
         try:
-            with _signals(loop, stop) as received:
-                async with asyncio.TaskGroup() as group:
-                    helpers = [group.create_task(twin, name="simulated node") for twin in twins]
-                    helpers.append(
-                        group.create_task(_look(look, config.title, supervisor, writer.status, length_ns, stop))
-                    )
-                    if length_ns is not None:
-                        helpers.append(group.create_task(_set_after(length_ns / 1e9, stop), name="run length"))
-                    await supervisor.run(stop)
-                    for helper in helpers:
-                        helper.cancel()
-                if received:
-                    how = f"stopped by {received[0].name}"
-                elif writer.status.failed:
-                    how = "the disk refused the log"
-                elif not stop.is_set():
-                    how = "no node was left that could be used"
-        except BaseException as error:
-            how = f"broken off: {error!r}"
-            raise
+            how = await _live(supervisor, twins, view, length_ns)
         finally:
             await asyncio.to_thread(writer.close, supervisor.ended_ns or clock.now_ns(), how)
-        elapsed = loop.time() - begun
-        look(
-            RunView(
-                config.title, elapsed, length_ns / 1e9 if length_ns else None, tuple(supervisor.sessions), writer.status
-            )
-        )
+        view.show()
     unfit = tuple(session.unfit for session in supervisor.sessions if session.unfit)
     return RunResult(log, writer.run, how, writer.status.failed, unfit, writer.status.frames, writer.status.dropped)
+
+
+async def _live(supervisor: Supervisor, twins: Sequence[Life], view: _Viewer, length_ns: int | None) -> str:
+    """Run nodes, simulated nodes and display together until the end; returns how it came about."""
+    loop = asyncio.get_running_loop()
+    stop = asyncio.Event()
+    with _signals(loop, stop) as received:
+        async with asyncio.TaskGroup() as group:
+            helpers = [group.create_task(twin.run(), name="simulated node") for twin in twins]
+            helpers.append(group.create_task(view.run(stop), name="display"))
+            if length_ns is not None:
+                helpers.append(group.create_task(_set_after(length_ns / 1e9, stop), name="run length"))
+            await supervisor.run(stop)
+            for helper in helpers:
+                helper.cancel()
+    if received:
+        return f"stopped by {received[0].name}"
+    if view.status.failed:
+        return "the disk refused the log"
+    return "its length has passed" if stop.is_set() else "no node was left that could be used"
 
 
 def verdicts_of(log: Path, run: int | None, spec: RunConfig | None) -> tuple[RunInfo, list[Verdict]]:
@@ -132,7 +133,7 @@ def verdicts_of(log: Path, run: int | None, spec: RunConfig | None) -> tuple[Run
 
 @contextlib.asynccontextmanager
 async def _radio(config: RunConfig):  # type: ignore[no-untyped-def]  # the two radios are imported only when used
-    """The radio a run file asks for, with the lives of its simulated nodes, not yet started."""
+    """The radio a run file asks for, with its simulated nodes, not yet started."""
     if config.radio == "virtual":
         from gateway.radio.virtual import VirtualRadio
         from gateway.twin import Twin
@@ -142,7 +143,7 @@ async def _radio(config: RunConfig):  # type: ignore[no-untyped-def]  # the two 
                 Twin(node.plugin, node.find_name or node.name.upper(), config.twins[name], radio.air, config.air.seed)
                 for name, node in config.nodes.items()
             ]
-            yield radio, [node.run() for node in nodes]
+            yield radio, nodes
     else:
         from gateway.radio.system import SystemRadio
 
@@ -171,23 +172,36 @@ async def _set_after(seconds: float, event: asyncio.Event) -> None:
     event.set()
 
 
-async def _look(
-    look: Callable[[RunView], None],
-    title: str,
-    supervisor: Supervisor,
-    status: WriterStatus,
-    length_ns: int | None,
-    stop: asyncio.Event,
-) -> None:
-    """Show the run now and then; end it when the log can't be written."""
-    loop = asyncio.get_running_loop()
-    begun = loop.time()
-    while True:
-        elapsed = loop.time() - begun
-        look(RunView(title, elapsed, length_ns / 1e9 if length_ns else None, tuple(supervisor.sessions), status))
-        if status.failed:
-            stop.set()
-        await asyncio.sleep(LOOK_EVERY_S)
+class _Viewer:
+    """Shows a run now and then, and ends it when the log can't be written."""
+
+    def __init__(
+        self,
+        look: Callable[[RunView], None],
+        title: str,
+        supervisor: Supervisor,
+        status: WriterStatus,
+        length_ns: int | None,
+    ) -> None:
+        self.status = status
+        self._look, self._title, self._supervisor = look, title, supervisor
+        self._length_s = length_ns / 1e9 if length_ns else None
+        self._loop = asyncio.get_running_loop()
+        self._begun = self._loop.time()
+
+    def show(self) -> None:
+        """Show the run as it is now."""
+        elapsed_s = self._loop.time() - self._begun
+        sessions = tuple(self._supervisor.sessions)
+        self._look(RunView(self._title, elapsed_s, self._length_s, sessions, self.status))
+
+    async def run(self, stop: asyncio.Event) -> None:
+        """Show it until cancelled."""
+        while True:
+            self.show()
+            if self.status.failed:
+                stop.set()
+            await asyncio.sleep(LOOK_EVERY_S)
 
 
 @contextlib.contextmanager
@@ -247,7 +261,7 @@ async def scan_nodes(config: RunConfig, seconds: float) -> list[Heard]:
     async with _radio(config) as (radio, twins):
         await check_adapter(radio)
         async with asyncio.TaskGroup() as group:
-            helpers = [group.create_task(twin, name="simulated node") for twin in twins]
+            helpers = [group.create_task(twin.run(), name="simulated node") for twin in twins]
             scanner = radio.scanner(seen)
             await within(REQUEST_S, "starting a scan", scanner.start())
             await asyncio.sleep(seconds)

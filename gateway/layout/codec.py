@@ -1,148 +1,22 @@
-"""One value both ways. A layout compiles to a `construct` object that refuses trailing bytes; on top of
-it stand reading (bytes to engineering values with their place in the payload) and building (engineering
-values to bytes), which serve settings, simulated nodes, tests and the command line."""
+"""One value both ways, on top of the layout's `construct` object: reading gives engineering values with their
+place in the payload, building makes bytes of them. Serves settings, simulated nodes, tests and the command
+line."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any
 
-import construct as con
-
 from gateway.errors import DecodeError, EncodeError
 from gateway.layout import medfloat
-from gateway.layout.model import Block, Condition, Field, Layout
+from gateway.layout.compiled import MANY, compile_construct, flat, spans_of
+from gateway.layout.model import Block, Field, Layout
 from gateway.records import Reading
 
-_MANY = "* samples"  # like all names here that are no field's, one that no field can have
 Value = int | float | str | Fraction | None
-Span = tuple[int, int, Field | None]  # first bit, bit after the last, None for reserved bits
-
-
-class BitRun(con.Adapter):  # type: ignore[misc]  # construct has no types
-    """Several fields that share bytes; parses to and builds from a mapping of transmitted integers."""
-
-    def __init__(self, spans: Sequence[Span]) -> None:
-        self._start = spans[0][0]
-        self._size = (spans[-1][1] - self._start) // 8
-        self._fields = [field for _, _, field in spans if field is not None]
-        super().__init__(con.Bytes(self._size))
-
-    def _shift(self, field: Field) -> int:
-        offset = field.bit - self._start
-        return offset if field.order == "little" else self._size * 8 - offset - field.bits
-
-    def _decode(self, obj: bytes, context: Any, path: str) -> dict[str, int]:
-        found = {}
-        for field in self._fields:
-            raw = int.from_bytes(obj, field.order) >> self._shift(field) & (1 << field.bits) - 1
-            if field.kind == "sint" and raw >> (field.bits - 1):
-                raw -= 1 << field.bits
-            found[field.name] = raw
-        return found
-
-    def _encode(self, obj: Mapping[str, int], context: Any, path: str) -> bytes:
-        order = self._fields[0].order if self._fields else "little"
-        word = 0
-        for field in self._fields:
-            word |= (obj[field.name] & (1 << field.bits) - 1) << self._shift(field)
-        return word.to_bytes(self._size, order)
-
-
-def _spans(fields: Sequence[Field], size: int) -> list[Span]:
-    """All bits of ``size`` bytes in order, reserved ones included."""
-    spans: list[Span] = []
-    cursor = 0
-    for field in sorted(fields, key=lambda field: field.bit):
-        if field.bit > cursor:
-            spans.append((cursor, field.bit, None))
-        spans.append((field.bit, field.bit + field.bits, field))
-        cursor = field.bit + field.bits
-    if cursor < size * 8:
-        spans.append((cursor, size * 8, None))
-    return spans
-
-
-_FLOATS = {
-    (16, "little"): con.Float16l,
-    (16, "big"): con.Float16b,
-    (32, "little"): con.Float32l,
-    (32, "big"): con.Float32b,
-    (64, "little"): con.Float64l,
-    (64, "big"): con.Float64b,
-}
-
-
-def _whole(field: Field) -> Any:
-    """The parser of a field of whole bytes."""
-    if field.kind == "float":
-        return _FLOATS[field.bits, field.order]
-    if field.kind in ("text", "bytes"):
-        return con.Bytes(field.bits // 8) if field.bits else con.GreedyBytes
-    return con.BytesInteger(field.bits // 8, signed=field.kind == "sint", swapped=field.order == "little")
-
-
-def _struct(fields: Sequence[Field], size: int) -> list[Any]:
-    parts: list[Any] = []
-    run: list[Span] = []
-    for first, end, field in _spans(fields, size):
-        if not run and first % 8 == 0 and end % 8 == 0:
-            parts.append(con.Padding((end - first) // 8) if field is None else field.name / _whole(field))
-            continue
-        run.append((first, end, field))
-        if end % 8 == 0:
-            parts.append(f"bits {run[0][0]}" / BitRun(run))
-            run = []
-    return parts
-
-
-def compile_construct(layout: Layout) -> Any:
-    """The layout as a `construct.Struct`.
-
-    A block without condition puts its members beside each other, one with a condition is a member
-    ``block N`` (None where absent). Whole bytes are members named as their fields, fields that share bytes a
-    member ``bits N B`` (N the first bit, B the block) that maps names to integers; samples are a list
-    ``* samples``, a tail is a member of its name. Values are the transmitted integers.
-    """
-    parts: list[Any] = []
-    for number, block in enumerate(layout.blocks):
-        members = _struct(block.fields, block.size)
-        if block.when is None:
-            parts += [
-                f"{member.name} {number}" / member if (member.name or "").startswith("bits ") else member
-                for member in members
-            ]
-        else:
-            parts.append(f"block {number}" / con.If(_there(block.when), con.Struct(*members)))
-    if layout.samples:
-        one, count = con.Struct(*_struct(layout.samples.fields, layout.samples.size)), layout.samples.count
-        if isinstance(count, str):
-            parts.append(_MANY / con.Array(lambda context: _flat(context)[count], one))
-        else:
-            parts.append(_MANY / (con.Array(count, one) if count else con.GreedyRange(one)))
-    if layout.tail is not None:
-        parts.append(layout.tail.name / _whole(layout.tail))
-    return con.Struct(*parts, con.Terminated)
-
-
-def _there(when: Condition) -> Callable[[Any], bool]:
-    return lambda context: when.holds(_flat(context).get(when.field))
-
-
-def _flat(container: Mapping[str, Any]) -> dict[str, Any]:
-    """The members of a parsed struct by field name."""
-    found: dict[str, Any] = {}
-    for name, value in container.items():
-        if name.startswith("bits "):
-            found.update(value)
-        elif name.startswith("block "):
-            found.update(_flat(value) if value is not None else {})
-        elif not name.startswith("_") and name != _MANY:
-            found[name] = value
-    return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,7 +87,7 @@ class Codec:
         """
         fit(self.layout, raw, self.where)
         found = self.construct.parse(raw)
-        return _flat(found), [_flat(sample) for sample in found.get(_MANY) or ()]
+        return flat(found), [flat(sample) for sample in found.get(MANY) or ()]
 
     def read(self, raw: bytes) -> list[Reading]:
         """Every field that is there, in byte order; those of sample i are named ``samples[i].name``.
@@ -265,7 +139,7 @@ class Codec:
                 content[f"block {number}"] = None
                 continue
             made = self._raw(block.fields, block.size, values)
-            sent |= _flat(made)
+            sent |= flat(made)
             if block.when is None:
                 content |= {f"{key} {number}" if key.startswith("bits ") else key: item for key, item in made.items()}
             else:
@@ -275,7 +149,7 @@ class Codec:
             wanted = sent.get(group.count) if isinstance(group.count, str) else group.count
             if wanted is not None and len(samples) != wanted:
                 raise EncodeError(f"{self.where}: {len(samples)} samples given, the value holds {wanted}")
-            content[_MANY] = [self._raw(group.fields, group.size, sample) for sample in samples]
+            content[MANY] = [self._raw(group.fields, group.size, sample) for sample in samples]
         if layout.tail is not None:
             content[layout.tail.name] = self._encode(layout.tail, values)
         return bytes(self.construct.build(content))
@@ -310,7 +184,7 @@ class Codec:
         content: dict[str, Any] = {}
         run: dict[str, Any] = {}
         start = 0
-        for first, end, field in _spans(fields, size):
+        for first, end, field in spans_of(fields, size):
             if not run and first % 8 == 0 and end % 8 == 0:
                 if field is not None:
                     content[field.name] = self._encode(field, values)
