@@ -3,6 +3,7 @@ parts are imported only by the command that needs them, so that help answers at 
 
 from __future__ import annotations
 
+import os
 import sys
 from asyncio import CancelledError
 from collections.abc import Iterable, Iterator, Sequence
@@ -12,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from gateway import __version__
 from gateway.errors import GattestError, InputError
 
 if TYPE_CHECKING:
@@ -20,6 +22,8 @@ if TYPE_CHECKING:
     from gateway.config import RunConfig
     from gateway.records import Outcome, Verdict
 
+_NOBODY = "nobody reads the output any more"
+WIDTH_OF_FILES = 100  # columns where the output is no terminal
 EXIT_PASS, EXIT_FAIL, EXIT_INPUT, EXIT_INCONCLUSIVE, EXIT_BROKEN_OFF = 0, 1, 2, 3, 130
 
 new = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Write something to start from.")
@@ -29,7 +33,7 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
     help="Prove prototype Bluetooth LE sensor nodes against their written spec.",
-    epilog="Exit codes: 0 pass, 1 fail, 2 bad usage or input, 3 inconclusive.",
+    epilog="Exit codes: 0 pass, 1 fail, 2 bad usage or input, 3 inconclusive; demo ends with 0.",
 )
 
 
@@ -54,14 +58,18 @@ def main() -> None:
         if others is not None:
             raise
         sys.exit(_refuse(_leaves(ours)))
-    except BrokenPipeError:
-        sys.stderr.close()
-        sys.exit(EXIT_INPUT)
+    except OSError as error:  # what is read and written for the user has its own errors: this is the output
+        sys.exit(_refuse([GattestError(f"the output can't be written: {error.strerror}")]))
     except (KeyboardInterrupt, CancelledError):
+        print("gattest: broken off", file=sys.stderr)  # noqa: T201
         sys.exit(EXIT_BROKEN_OFF)
 
 
 def _refuse(errors: Iterable[BaseException]) -> int:
+    try:
+        sys.stdout.flush()
+    except OSError:  # what is held back goes nowhere, or Python would complain of it at exit
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     for error in errors:
         print(f"gattest: {error}", file=sys.stderr)  # noqa: T201
     return EXIT_INPUT
@@ -75,10 +83,38 @@ def _leaves(group: BaseException | None) -> Iterator[BaseException]:
         yield group
 
 
+def _say(text: object) -> None:
+    """Print a line; click takes a closed pipe for a failed test, so it is told otherwise here."""
+    try:
+        print(text, flush=True)  # noqa: T201
+    except BrokenPipeError:
+        raise GattestError(_NOBODY) from None
+
+
 def _console() -> Console:
     from rich.console import Console
 
-    return Console(highlight=False)
+    class OpenConsole(Console):
+        """A console that says when its pipe is gone, instead of ending the process."""
+
+        def on_broken_pipe(self) -> None:
+            raise GattestError(_NOBODY)
+
+    sys.stdout.reconfigure(errors="replace")  # type: ignore[union-attr]  # terminals that know few letters
+    return OpenConsole(highlight=False, width=None if sys.stdout.isatty() else WIDTH_OF_FILES)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        _say(f"gattest {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def options(
+    version: Annotated[bool, typer.Option("--version", callback=_version, is_eager=True, help="Show it.")] = False,
+) -> None:
+    """Prove prototype Bluetooth LE sensor nodes against their written spec."""
 
 
 @app.command()
@@ -131,7 +167,8 @@ def _run(config: RunConfig, log: Path, length_ns: int | None, console: Console) 
     with LiveDisplay(console) as display:
         result = asyncio.run(execute(config, log, length_ns, display))
     info, verdicts = verdicts_of(log, result.run, None)
-    console.print(f"{config.title}: {result.how}; {result.frames} values in {log}, run {info.id}\n", soft_wrap=True)
+    place = f"{log}, run {info.id}" if not result.failed else "two places, see below; judged is the first"
+    console.print(f"{config.title}: {result.how}; {result.frames} values in {place}\n", soft_wrap=True)
     outcome = _show(verdicts, console)
     troubles = [*result.unfit]
     if result.failed:
@@ -149,7 +186,7 @@ def _show(verdicts: Sequence[Verdict], console: Console) -> Outcome:
     from gateway.report.tables import outcome_text, verdict_table
 
     if not verdicts:
-        console.print("Nothing is required in the spec of this run, so nothing can pass.", soft_wrap=True)
+        console.print("The spec requires nothing of the nodes of this run, so nothing can pass.", soft_wrap=True)
         return Outcome.INCONCLUSIVE
     console.print(verdict_table(verdicts))
     console.print()
@@ -223,9 +260,9 @@ def check(paths: Annotated[list[Path], typer.Argument(help="Plugin folders, run 
     results = [result for path in paths for result in inspect(path)]
     for result in results:
         for problem in result.problems:
-            print(problem if problem.fatal else f"{problem} (a warning)")  # noqa: T201
+            _say(problem if problem.fatal else f"{problem} (a warning)")
         if not any(problem.fatal for problem in result.problems):
-            print(f"{result.path}: good, {result.summary}")  # noqa: T201
+            _say(f"{result.path}: good, {result.summary}")
     wrong = sum(problem.fatal for result in results for problem in result.problems)
     if wrong:
         raise InputError(f"{wrong} problem{'s' if wrong > 1 else ''} found")
@@ -258,7 +295,7 @@ def decode(
         for row in rows:
             if row["raw"] is not None and not math.isfinite(row["raw"]):
                 row["raw"] = str(row["raw"])  # JSON has no NaN
-        print(json.dumps(rows, indent=1))  # noqa: T201
+        _say(json.dumps(rows, indent=1))
         return
     from gateway.report.tables import reading_table
 
@@ -274,4 +311,4 @@ def new_plugin(
     from gateway.starter import write_plugin
 
     folder = write_plugin(name, into)
-    print(f"{folder / 'plugin.toml'} written. Make it your own, then: gattest check {folder}")  # noqa: T201
+    _say(f"{folder / 'plugin.toml'} written. Make it your own, then: gattest check {folder}")

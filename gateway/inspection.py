@@ -11,7 +11,7 @@ from pathlib import Path
 from gateway.config import load_run
 from gateway.errors import InputError, Problem, ProblemsError
 from gateway.layout.adopted import BASE_UUID, adopted
-from gateway.layout.declare import read_layout
+from gateway.layout.declare import MAX_VALUE_BYTES, read_layout
 from gateway.layout.model import Field, Layout
 from gateway.plugin import Characteristic, Plugin, find_plugin, load_plugin
 from gateway.streams import check_streams
@@ -44,7 +44,8 @@ def inspect(path: Path) -> Iterator[Inspection]:
         return
     file = path / "plugin.toml" if path.is_dir() else path
     try:
-        yield _plugin(file) if "plugin" in read_toml(file)[1] else _run_file(file)
+        is_plugin = file.name == "plugin.toml" or "plugin" in read_toml(file)[1]
+        yield _plugin(file) if is_plugin else _run_file(file)
     except ProblemsError as error:
         yield Inspection(file, error.problems)
 
@@ -106,7 +107,7 @@ def find_characteristic(plugin: str, name: str) -> Characteristic:
         if name not in table:
             raise InputError(f"{plugin} has no characteristic {name!r}; it has {', '.join(table)}")
         return table[name]
-    wanted = BASE_UUID.format(int(name, 16)) if re.fullmatch(r"(0x)?[0-9a-fA-F]{4}", name) else ""
+    wanted = BASE_UUID.format(int(name, 16)) if re.fullmatch(r"(0x)?[0-9a-fA-F]{4}", name) else name.lower()
     for uuid, known in adopted().items():
         if uuid == wanted or known.name.lower() == name.lower():
             layout = adopted_layout(uuid)
@@ -133,10 +134,15 @@ def parse_hex(words: Sequence[str]) -> bytes:
     Raises:
         InputError: an odd number of digits, or something that is no digit.
     """
-    text = re.sub(r"0[xX]|[\s:,-]", "", " ".join(words))
+    parts = re.split(r"[\s:,-]+", " ".join(words).strip())
+    parts = [re.sub(r"^0[xX]", "", part) for part in parts]
+    text = "".join(parts)
     wrong = re.search(r"[^0-9a-fA-F]", text)
     if wrong:
         raise InputError(f"{wrong[0]!r} at digit {wrong.start() + 1} of {text[:60]!r} is no hex digit; use 0-9 and a-f")
-    if len(text) % 2:
-        raise InputError(f"{len(text)} hex digits in {text[:60]!r} are an odd number; a byte takes two")
+    for part in parts:
+        if len(part) % 2:
+            raise InputError(f"{len(part)} hex digits in {part[:60]!r} are an odd number; a byte takes two")
+    if len(text) > 2 * MAX_VALUE_BYTES:
+        raise InputError(f"{len(text) // 2} bytes given; an attribute value holds at most {MAX_VALUE_BYTES}")
     return bytes.fromhex(text)

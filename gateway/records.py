@@ -80,7 +80,7 @@ class Reading:
         unit: the unit's symbol, "" for a plain number.
         bit: offset of the field's first bit in the payload.
         bits: the field's width.
-        reason: why there is no value, "" where there is one.
+        reason: why there is no value, or what is wrong with it; "" for a good one.
     """
 
     name: str

@@ -31,6 +31,7 @@ from gateway.session.supervisor import Supervisor
 from gateway.spec import figures_of
 
 LOOK_EVERY_S = 0.5
+BOUNCE_S = 1.0  # signals so close together are one request
 
 
 class Life(Protocol):
@@ -122,7 +123,7 @@ def verdicts_of(log: Path, run: int | None, spec: RunConfig | None) -> tuple[Run
     Raises:
         LogFileError: the log can't be used.
     """
-    with Log(log) as opened:
+    with Log(log) as opened, opened.damage_told():
         info = opened.run(run)
         rules = info.requirements
         if spec is not None:
@@ -184,16 +185,22 @@ class _Viewer:
         length_ns: int | None,
     ) -> None:
         self.status = status
-        self._look, self._title, self._supervisor = look, title, supervisor
+        self._look: Callable[[RunView], None] | None = look
+        self._title, self._supervisor = title, supervisor
         self._length_s = length_ns / 1e9 if length_ns else None
         self._loop = asyncio.get_running_loop()
         self._begun = self._loop.time()
 
     def show(self) -> None:
-        """Show the run as it is now."""
+        """Show the run as it is now; a display that fails (its pipe is gone, its disk full) is given up."""
+        if self._look is None:
+            return
         elapsed_s = self._loop.time() - self._begun
         sessions = tuple(self._supervisor.sessions)
-        self._look(RunView(self._title, elapsed_s, self._length_s, sessions, self.status))
+        try:
+            self._look(RunView(self._title, elapsed_s, self._length_s, sessions, self.status))
+        except (Exception, SystemExit):
+            self._look = None
 
     async def run(self, stop: asyncio.Event) -> None:
         """Show it until cancelled."""
@@ -206,18 +213,23 @@ class _Viewer:
 
 @contextlib.contextmanager
 def _signals(loop: asyncio.AbstractEventLoop, stop: asyncio.Event) -> Iterator[list[signal.Signals]]:
-    """Ctrl-C and SIGTERM ask for the end of the run; a second one breaks it off."""
+    """Ctrl-C, SIGTERM and a closed terminal ask for the end of the run; asking again breaks it off."""
     received: list[signal.Signals] = []
     task = asyncio.current_task()
 
+    first_s = 0.0
+
     def ask(number: signal.Signals) -> None:
+        nonlocal first_s
+        if not received:
+            first_s = loop.time()
         received.append(number)
         stop.set()
-        if len(received) > 1 and task is not None:
+        if loop.time() - first_s > BOUNCE_S and task is not None:
             task.cancel()
 
     previous = {}
-    for number in (signal.SIGINT, signal.SIGTERM):
+    for number in (signal.SIGINT, signal.SIGTERM, *([signal.SIGHUP] if hasattr(signal, "SIGHUP") else [])):
         try:
             previous[number] = signal.signal(number, lambda n, _: loop.call_soon_threadsafe(ask, signal.Signals(n)))
         except ValueError:  # not in the main thread: whoever runs the loop there handles signals

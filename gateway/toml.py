@@ -26,6 +26,8 @@ def read_toml(path: Path) -> tuple[str, dict[str, Any]]:
         return ProblemsError([Problem(str(path), "", found, expected)])
 
     try:
+        if path.exists() and not path.is_file():
+            raise refuse("is not a regular file", "give a file, or the folder of a plugin")
         with path.open("rb") as file:
             content = file.read(MAX_FILE_BYTES + 1)
     except FileNotFoundError:
@@ -35,11 +37,11 @@ def read_toml(path: Path) -> tuple[str, dict[str, Any]]:
     if len(content) > MAX_FILE_BYTES:
         raise refuse(f"is larger than {MAX_FILE_BYTES} bytes", "a plugin or run file is a few kilobytes")
     try:
-        text = content.decode("utf-8")
+        text = content.decode("utf-8-sig")
         return text, tomllib.loads(text)
     except UnicodeDecodeError as error:
         raise refuse(f"is not UTF-8 at byte {error.start}", "save it as UTF-8 text") from None
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
         raise refuse(f"is not TOML: {error}", "mend it at the place named") from None
 
 
@@ -68,6 +70,12 @@ def _problem(file: str, detail: Any) -> Problem:
             return Problem(file, place, "unknown key", "remove it, or check its spelling and its table")
         case "missing":
             return Problem(file, place, "missing", "add it")
+        case "string_type":
+            return Problem(file, place, f"{detail['input']!r:.60}", "text in quotes, a quantity with its unit")
+        case "model_type" | "dict_type":
+            return Problem(file, place, f"{detail['input']!r:.60}", "a table, such as { key = value }")
+        case "list_type" | "too_short" | "too_long":
+            return Problem(file, place, f"{detail['input']!r:.60}", f"a list: {detail['msg'].lower()}")
         case _:
             return Problem(
                 file,

@@ -141,6 +141,42 @@ def test_check_reports_good_and_bad_files(tmp_path: Path) -> None:
     assert "bad.toml: node.a.plugin" in bad.stdout and "worse.toml: is not TOML" in bad.stdout
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="POSIX pipes")
+def test_a_run_goes_on_when_nobody_reads_its_output_any_more(tmp_path: Path) -> None:
+    environment = os.environ | {"PYTHONPATH": str(ROOT)}
+    program = f"{sys.executable} -c 'from gateway.cli import main; main()'"
+    for name, sink in (("pipe", "| head -1"), ("full", "> /dev/full")):
+        command = f"{program} run {ROOT / 'configs' / 'demo.toml'} --for '6 s' --into {name}.db {sink}; exit ${{PIPESTATUS[0]}}"
+        ran = subprocess.run(
+            ["bash", "-c", command], cwd=tmp_path, env=environment, capture_output=True, text=True, timeout=60
+        )
+        assert ran.returncode == 2 and "Traceback" not in ran.stderr, ran.stderr
+        with sqlite3.connect(tmp_path / f"{name}.db") as connection:
+            assert connection.execute("SELECT ended_how FROM run").fetchone() == ("its length has passed",)
+
+
+def test_a_terminal_of_few_letters_still_gets_its_verdict(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
+    folder, result = demo
+    environment = os.environ | {"PYTHONPATH": str(ROOT), "PYTHONIOENCODING": "ascii"}
+    again = subprocess.run(
+        [sys.executable, "-c", "from gateway.cli import main; main()", "judge", "out/demo.db", "--run", "1"],
+        cwd=folder,
+        env=environment,
+        capture_output=True,
+        text=True,
+    )
+    assert again.returncode == 1 and verdict_rows(again.stdout) == verdict_rows(result.stdout)
+
+
+def test_the_version_is_told(tmp_path: Path) -> None:
+    assert gattest("--version", cwd=tmp_path).stdout.startswith("gattest 0.")
+
+
+def test_values_outside_their_limits_are_marked(tmp_path: Path) -> None:
+    shown = gattest("decode", "adopted", "00002a19-0000-1000-8000-00805f9b34fb", "ff", cwd=tmp_path).stdout
+    assert "255 percent (outside its limits)" in shown
+
+
 def test_a_new_plugin_passes_check_and_runs(tmp_path: Path) -> None:
     made = gattest("new", "plugin", "door-post", cwd=tmp_path)
     assert made.returncode == 0, made.stderr
@@ -175,6 +211,8 @@ def test_decode_shows_offset_bits_and_units(tmp_path: Path) -> None:
         (["check", "none"], "1 problem found"),
         (["decode", "loan-crate", "climate", "010"], "an odd number"),
         (["decode", "loan-crate", "climate", "01zz"], "'z' at digit 3"),
+        (["decode", "adopted", "2A19", "1", "0"], "an odd number"),
+        (["decode", "loan-crate", "shock", "00" * 513], "at most 512"),
         (["decode", "loan-crate", "climate", "0102"], "2 bytes, expected 9 bytes"),
         (["decode", "loan-crate", "climat", "01"], "no characteristic 'climat'"),
         (["decode", "loan-cart", "climate", "01"], "'loan-cart' not found"),

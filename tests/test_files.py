@@ -110,7 +110,13 @@ def test_all_problems_of_a_plugin_come_in_one_pass(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("content", "told"),
-    [(b"\xff\xfe", "not UTF-8"), (b"[plugin", "not TOML"), (b"x" * (1 << 20) + b"yz", "larger than")],
+    [
+        (b"\xff\xfe", "not UTF-8"),
+        (b"[plugin", "not TOML"),
+        (b"x" * (1 << 20) + b"yz", "larger than"),
+        (b"a = " + b"9" * 5000, "not TOML"),
+        (b"", "plugin: missing"),
+    ],
 )
 def test_a_file_that_is_no_toml_is_told(tmp_path: Path, content: bytes, told: str) -> None:
     path = tmp_path / "plugin.toml"
@@ -132,6 +138,12 @@ def test_plugins_of_installed_packages_are_found_and_nothing_of_them_is_run(
     (info / "entry_points.txt").write_text("[gattest.plugins]\nmine = crates_and_more\n")
     monkeypatch.syspath_prepend(tmp_path)
     assert find_plugin("probe").path == package / "probe"
+
+
+def test_a_byte_order_mark_is_no_matter(tmp_path: Path) -> None:
+    path = plugin_folder(tmp_path, GOOD) / "plugin.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes())
+    assert load_plugin(path).kind == "probe"
 
 
 def test_an_unknown_plugin_is_named_with_those_that_are_known() -> None:
@@ -163,6 +175,11 @@ rate = { min = "0.9 /s", max = "1.1 /s" }
     ("old", "new", "told"),
     [
         ('title = "t"', 'title = "t"\nspeed = 3', "run.speed: unknown key"),
+        ('battery = "10 s"', 'battery = "1 us"', "at least 10 ms"),
+        ('sensor = { climate = { period = "1 s" } }', "", "nothing switches the sensor of climate on"),
+        ('max = "1.1 /s"', 'max = "-1 /s"', "not below zero"),
+        ('period = "1 s"', 'period = "0.075 s"', "outside what climate can be set to"),
+        ('period = "1 s"', "period = 1", "text in quotes"),
         ('length = "1 min"', 'length = "1 m"', "run.length"),
         ('plugin = "loan-crate"', 'plugin = "loan-cart"', "node.a.plugin: plugin 'loan-cart' not found"),
         ('find = { name = "A" }', "find = {}", "exactly one of them"),
@@ -252,7 +269,7 @@ def test_a_stream_that_decodes_as_expected_is_good(tmp_path: Path) -> None:
         (CAPTURE, "frame = 5", "not a list of tables"),
         (CAPTURE, "frame = [1]", "not a list of tables"),
         (CAPTURE, '[[frame]]\nline = 4\nrefused = true\n', "the payload decodes"),
-        (CAPTURE.replace("0100", "01"), '[[frame]]\nline = 4\nt = "1 degC"\n', "1 bytes, expected 2 bytes"),
+        (CAPTURE.replace("0100", "01"), '[[frame]]\nline = 4\nt = "1 degC"\n', "1 byte, expected 2 bytes"),
         (CAPTURE.replace(" data ", " date "), "[[frame]]\nline = 4\n", "no characteristic 'date'"),
         (CAPTURE.replace("0100", "010"), "", "line 4"),
         (CAPTURE.replace("Z", ""), "", "UTC"),

@@ -152,7 +152,7 @@ def test_samples_repeat_until_the_value_ends() -> None:
 @pytest.mark.parametrize("raw", ["", "01", "010203"])
 def test_a_payload_of_another_length_is_refused_and_named(raw: str) -> None:
     made = layout({"name": "a", "type": "uint16"})
-    with pytest.raises(DecodeError, match=f"{len(raw) // 2} bytes, expected 2 bytes"):
+    with pytest.raises(DecodeError, match=rf"{len(raw) // 2} bytes?, expected 2 bytes"):
         values(made, raw)
     assert list(decode_columns(made, [b"ab", bytes.fromhex(raw)]).faults) == [1]
 

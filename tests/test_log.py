@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import signal
 import sqlite3
 import subprocess
@@ -74,7 +75,7 @@ def test_a_payload_that_does_not_decode_is_kept_with_its_reason(tmp_path: Path) 
     )
     assert query(log, "SELECT id, hex(raw), fault, sequence FROM loan_crate_climate ORDER BY id") == [
         (1, CLIMATE.hex().upper(), None, 1),
-        (2, "01", "1 bytes, expected 9 bytes", None),
+        (2, "01", "1 byte, expected 9 bytes", None),
         (3, CLIMATE.hex().upper(), None, 1),
     ]
 
@@ -259,7 +260,7 @@ def test_a_full_disk_keeps_what_was_written_and_puts_the_rest_elsewhere(tmp_path
         timeout=60,
     )
     message, counts = child.stdout.strip().splitlines()
-    assert "could not be written" in message and "Free space" in message, child.stderr
+    assert "could not be written" in message and "The rest of the run is in" in message, child.stderr
     assert query(log, "PRAGMA integrity_check") == [("ok",)]
     frames, dropped = map(int, counts.split())
     kept = query(log, "SELECT count(*) FROM loan_crate_climate")[0][0]
@@ -352,3 +353,90 @@ def test_a_log_that_was_not_closed_and_cannot_be_recovered_in_place_is_not_half_
     (tmp_path / "x.db-shm").mkdir()  # as where nothing can be written
     with pytest.raises(LogFileError, match="was not closed"):
         Log(log)
+
+
+def test_one_lock_however_the_file_is_spelled(tmp_path: Path) -> None:
+    log = tmp_path / "x.db"
+    writer = LogWriter(log, facts())
+    (tmp_path / "y.db").symlink_to(log)
+    with pytest.raises(LogFileError, match="being written by another run"):
+        LogWriter(tmp_path / "y.db", facts())
+    writer.close(1, "test")
+
+
+def test_the_file_alone_holds_what_is_a_moment_old(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """So that a copy of it made during a run, or after a kill, is a log."""
+    monkeypatch.setattr("gateway.log.writer.CHECKPOINT_S", 0.0)
+    log = tmp_path / "x.db"
+    writer = LogWriter(log, facts())
+    writer.frame(Frame(1, "a", "climate", CLIMATE))
+    wait_for(lambda: writer.status.frames == 1)
+    copy = tmp_path / "copy.db"
+
+    def copied() -> bool:
+        shutil.copy(log, copy)
+        return bool(query(copy, "SELECT 1 FROM sqlite_master") and query(copy, "SELECT 1 FROM loan_crate_climate"))
+
+    wait_for(copied)
+    writer.close(2, "test")
+    assert sorted(path.name for path in tmp_path.glob("x.db*")) == ["x.db"]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="an open file can't be moved there")
+def test_a_log_moved_under_a_run_is_noticed_and_the_rest_goes_elsewhere(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("gateway.log.writer.CHECKPOINT_S", 0.0)
+    monkeypatch.setenv("TMPDIR", str(tmp_path))
+    monkeypatch.setattr("tempfile.tempdir", None)
+    log = tmp_path / "x.db"
+    writer = LogWriter(log, facts())
+    writer.event(LinkEvent(1, "a", EventKind.READY))
+    writer.frame(Frame(1, "a", "climate", CLIMATE))
+    wait_for(lambda: writer.status.frames == 1)
+    log.rename(tmp_path / "moved.db")
+    wait_for(lambda: bool(writer.status.failed))
+    writer.frame(Frame(2, "a", "climate", CLIMATE))
+    writer.close(10**9, "test")
+    assert "it was moved or deleted. The rest of the run is in" in writer.status.failed
+    (rest,) = tmp_path.glob("x-rest-*.db")
+    assert query(tmp_path / "moved.db", "SELECT count(*) FROM loan_crate_climate") == [(1,)]
+    assert query(rest, "SELECT count(*) FROM loan_crate_climate") == [(1,)]
+    assert query(rest, "SELECT kind FROM event") == [("ready",)]
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [
+        "UPDATE event SET detail = '{notjson'",
+        "UPDATE event SET kind = 'odd'",
+        "UPDATE event SET t_ns = 'x'",
+        "UPDATE run SET started_ns = 'abc'",
+        "UPDATE run SET ended_ns = 'x'",
+        "UPDATE loan_crate_climate SET t_ns = 'zz'",
+        "UPDATE loan_crate_climate SET t_ns = 9e30",
+        "UPDATE loan_crate_climate SET sequence = 'q'",
+        "UPDATE requirement SET low = 'abc'",
+        "DROP TABLE loan_crate_climate",
+    ],
+)
+def test_damaged_content_is_an_error_that_says_so(tmp_path: Path, damage: str) -> None:
+    from dataclasses import replace
+
+    from gateway.runner import verdicts_of
+
+    log = tmp_path / "x.db"
+    rules = [
+        ("loan-crate", "climate", "rate", 1.0, 2.0, "1/s"),
+        ("loan-crate", "climate", "loss", None, 1.0, "percent"),
+    ]
+    writer = LogWriter(log, replace(facts(), requirements=rules))
+    writer.event(LinkEvent(1, "a", EventKind.READY))
+    for number in range(30):
+        writer.frame(Frame(number, "a", "climate", CLIMATE))
+    writer.close(10**9, "test")
+    with sqlite3.connect(log) as connection:
+        connection.execute("DROP VIEW loan_crate_climate_utc")
+        connection.execute(damage)
+    with pytest.raises(LogFileError, match="is damaged"):
+        verdicts_of(log, None, None)

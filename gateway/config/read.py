@@ -14,11 +14,12 @@ from gateway.config.shape import BoundShape, FileShape, NodeShape, SensorUseShap
 from gateway.config.simulate import read_air, read_twin
 from gateway.errors import InputError, ProblemsError
 from gateway.layout.model import Field
-from gateway.plugin import Plugin, find_plugin, within
+from gateway.plugin import Plugin, find_plugin, load_plugin, within
 from gateway.spec import LINK, figures_of
 from gateway.toml import read_toml, shape
 from gateway.units import parse_unit
 
+SHORTEST_POLL_NS = 10_000_000
 _NAME = re.compile(r"[a-z][a-z0-9-]{0,39}")
 
 
@@ -29,10 +30,13 @@ class _Reader(Gatherer):
         super().__init__(path)
         self.text = text
         self.file = file
+        self.kinds: dict[str, str] = {}
 
     def plugin(self, place: str, name: str) -> Plugin | None:
         try:
-            return find_plugin(name, [self.path.parent / folder for folder in self.file.run.plugins])
+            beside = self.path.parent / name
+            folders = [self.path.parent / folder for folder in self.file.run.plugins]
+            return load_plugin(beside) if (beside / "plugin.toml").is_file() else find_plugin(name, folders)
         except ProblemsError as error:
             self.problems += [problem for problem in error.problems if problem not in self.problems]
         except InputError as error:
@@ -125,6 +129,8 @@ class _Reader(Gatherer):
                 )
             else:
                 polls[channel] = self.duration(where, text)
+                if polls[channel] < SHORTEST_POLL_NS:
+                    self.complain(where, text, "at least 10 ms: a read takes two connection events")
         for channel in plugin.channels:
             if not plugin.characteristics[channel].pushed and channel not in decl.poll:
                 self.complain(
@@ -173,20 +179,34 @@ class _Reader(Gatherer):
             )
             return None
         unit = parse_unit(figure.unit)
+        if not self.switched_on(plugin, subject):
+            self.complain(
+                place, f"nothing switches the sensor of {subject} on", "set it for each node: sensor.NAME = {}"
+            )
+            return None
         ends: list[float | None] = []
         for key, text in (("min", bound.min), ("max", bound.max)):
             if isinstance(text, int) and figure.unit:
                 self.complain(f"{place}.{key}", f"{text} has no unit", f"a quantity in {figure.unit}")
             ends.append(None if text is None else self.number(f"{place}.{key}", str(text), unit))
         low, high = ends
+        if high is not None and high < 0:
+            self.complain(f"{place}.max", f"{bound.max}", "not below zero, which nothing could meet")
         if low is not None and high is not None and low > high:
             self.complain(place, f"min {bound.min} is above max {bound.max}", "min at most max")
         return Requirement(plugin.kind, subject, name, low, high)
+
+    def switched_on(self, plugin: Plugin, channel: str) -> bool:
+        """Whether every node of this kind sets the sensor of a channel, where it has one that can be switched."""
+        users = [decl for name, decl in self.file.node.items() if self.kinds.get(name) == plugin.kind]
+        sensors = [s.name for s in plugin.sensors.values() if s.data == channel and s.enable is not None]
+        return all(name in decl.sensor for decl in users for name in sensors)
 
     def read(self) -> RunConfig:
         file = self.file
         made = {name: self.node(name, decl) for name, decl in file.node.items()}
         nodes = {name: node for name, node in made.items() if node is not None}
+        self.kinds = {name: node.plugin.kind for name, node in nodes.items()}
         twins = {}
         for index, name in enumerate(
             dict.fromkeys([*file.node, *file.twin]) if file.run.radio == "virtual" else file.twin

@@ -210,6 +210,9 @@ class Codec:
 def reading(field: Field, raw: int | float | bytes, name: str, base: int) -> Reading:
     """The reading that a transmitted number stands for; ``base`` is the bit its part starts at."""
     shown, value, reason = meaning(field, raw)
+    low, high = (-math.inf if field.low is None else field.low), (math.inf if field.high is None else field.high)
+    if isinstance(value, int | float) and not low <= value <= high:
+        reason = "outside its limits"
     return Reading(name, shown, value, field.unit.symbol, base + field.bit, field.bits, reason)
 
 

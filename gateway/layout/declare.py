@@ -94,7 +94,7 @@ def read_layout(
         complain("fields", f"{layout.head} bytes", f"an attribute value holds at most {MAX_VALUE_BYTES} bytes")
     if length is not None and (layout.conditional or layout.sample_count(length - layout.head) is None):
         complain("length", f"{length} bytes declared", f"the fields take {layout.expected_length}")
-    if not layout.fields and samples is None:
+    if not fields and samples is None:
         complain("fields", "no fields", "declare at least one")
     _unique(layout, complain)
     sequences = [field for field, _ in layout.all_fields() if field.role == "sequence"]

@@ -200,7 +200,7 @@ class Layout:
 
     def misfit(self, length: int) -> str:
         """Why a payload of ``length`` bytes does not fit, in words."""
-        return f"{length} bytes, expected {self.expected_length}"
+        return f"{length} byte{'s' if length != 1 else ''}, expected {self.expected_length}"
 
     def all_fields(self) -> Iterator[tuple[Field, bool]]:
         """Every field, with whether it belongs to the samples."""

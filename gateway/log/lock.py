@@ -19,6 +19,7 @@ class FileLock:
     """
 
     def __init__(self, log: Path) -> None:
+        log = log.resolve()  # one lock however the file is spelled
         self._path = log.with_name(log.name + "-inuse")
         try:
             self._file = os.open(self._path, os.O_RDWR | os.O_CREAT, 0o644)

@@ -3,6 +3,7 @@ never change the file and may go on while a run writes it."""
 
 from __future__ import annotations
 
+import contextlib
 import json
 import sqlite3
 from collections.abc import Iterator
@@ -16,6 +17,7 @@ from gateway.log.schema import quoted, refusal
 from gateway.records import EventKind, LinkEvent
 
 CHUNK_ROWS = 50_000
+_RECOVER = "copy what can be read with the .recover command of the sqlite3 shell"
 _WHOLE = 0.95  # of the planned length counts as all of it
 
 
@@ -112,9 +114,11 @@ class Log:
                 self._connection = sqlite3.connect(f"{uri}?immutable=1", uri=True)
                 reason = refusal(self._connection)
         except sqlite3.DatabaseError as error:
+            if "malformed" in str(error):
+                raise LogFileError(f"{path} is damaged: {error}; {_RECOVER}") from None
             raise LogFileError(f"{path} is not a gattest log: {error}; check the path") from None
         if not reason and not self._connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'run'").fetchone():
-            reason = "is empty"
+            reason = "holds no run; was it copied without the -wal file beside it"
         if reason:
             self._connection.close()
             raise LogFileError(f"{path} {reason}; check the path")
@@ -127,6 +131,18 @@ class Log:
     ) -> None:
         self._connection.close()
 
+    @contextlib.contextmanager
+    def damage_told(self) -> Iterator[None]:
+        """Turns what a log with damaged content makes of the code that reads it into an error that says so.
+
+        Raises:
+            LogFileError: the content can't be what was written.
+        """
+        try:
+            yield
+        except (ValueError, TypeError, OverflowError, ArithmeticError, LookupError, sqlite3.Error) as error:
+            raise LogFileError(f"{self.path} is damaged: {error}; {_RECOVER}") from error
+
     def run_ids(self) -> list[int]:
         """The ids of its runs, oldest first."""
         return [row[0] for row in self._query("SELECT id FROM run ORDER BY id")]
@@ -138,8 +154,10 @@ class Log:
             LogFileError: no such run, or the file is damaged.
         """
         known = self.run_ids()
-        if not known or (run is not None and run not in known):
-            raise LogFileError(f"{self.path} has no run {run or ''}; it has {', '.join(map(str, known)) or 'none'}")
+        if not known:
+            raise LogFileError(f"{self.path} holds no run; give another log")
+        if run is not None and run not in known:
+            raise LogFileError(f"{self.path} has no run {run}; it has {', '.join(map(str, known))}")
         wanted = run if run is not None else known[-1]
         row = next(
             self._query(
@@ -233,9 +251,7 @@ class Log:
             while chunk := cursor.fetchmany(CHUNK_ROWS):
                 yield chunk
         except sqlite3.DatabaseError as error:
-            raise LogFileError(
-                f"{self.path} is damaged: {error}; copy what can be read with sqlite3's .recover"
-            ) from None
+            raise LogFileError(f"{self.path} is damaged: {error}; {_RECOVER}") from None
 
     def _query(self, sql: str, *parameters: Any) -> Iterator[tuple[Any, ...]]:
         for chunk in self._chunks(sql, parameters):

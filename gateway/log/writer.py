@@ -5,6 +5,7 @@ for temporary files, and the run is told to end."""
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import platform
@@ -14,7 +15,7 @@ import threading
 import time
 from collections import defaultdict, deque
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +34,7 @@ BATCH_FRAMES = 20_000
 QUEUE_FRAMES = 2_000_000  # about 300 MB of waiting frames; beyond it they are dropped and counted
 PATIENCE_S = 20.0
 PATIENCE_AT_END_S = 5.0
+CHECKPOINT_S = 5.0  # how often what was written is moved from the write-ahead log into the file itself
 _RETRY_S = 0.5
 
 
@@ -85,10 +87,18 @@ class _Store:
             self.connection.close()
             raise
 
+    def in_place(self) -> bool:
+        """Whether the file that was opened still stands under its name."""
+        try:
+            return self.path.stat().st_ino == self._inode
+        except OSError:
+            return False
+
     def _open(self, facts: RunFacts) -> None:
         if reason := refusal(self.connection):
             raise LogFileError(f"{self.path} {reason}; give another file name")
         prepare(self.connection)
+        self._inode = self.path.stat().st_ino
         database = Database(self.connection)
         self.connection.execute("BEGIN IMMEDIATE")
         try:
@@ -174,6 +184,8 @@ class LogWriter:
                 _ = self.status.channels[name, channel]  # all there from the start: others look while we write
         self._ended: tuple[int, str] | None = None
         self._lost = False  # nothing can be written any more, here or elsewhere
+        self._next_check = 0.0
+        self._ready: set[str] = set()  # nodes that are linked and set up
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._work, name="log writer", daemon=True)
         self._thread.start()
@@ -196,6 +208,8 @@ class LogWriter:
         self._ended = (t_ns, how)
         self._stop.set()
         self._thread.join()
+        with contextlib.suppress(sqlite3.Error):  # somebody reads it: then the write-ahead log stays beside it
+            self._store.connection.execute("PRAGMA journal_mode = DELETE")
         self._store.connection.close()
         self._lock.release()
 
@@ -218,7 +232,18 @@ class LogWriter:
                 frames = [self._frames.popleft() for _ in range(count)]
                 events = [self._events.popleft() for _ in range(len(self._events))]
                 self._persist(frames, events)
+            self._keep_house()
         self._persist([], [], self._ended)
+
+    def _keep_house(self) -> None:
+        """Now and then: move what was written into the file itself, and see that the file is still there."""
+        if time.monotonic() < self._next_check or self._lost:
+            return
+        self._next_check = time.monotonic() + CHECKPOINT_S
+        with contextlib.suppress(sqlite3.Error):
+            self._store.connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchall()
+        if not self.status.failed and not self._store.in_place():
+            self._lost = not self._move("it was moved or deleted")
 
     def _persist(self, frames: list[Frame], events: list[LinkEvent], ended: tuple[int, str] | None = None) -> None:
         """Write a batch, with patience; after that elsewhere, and where that fails too, count what is dropped."""
@@ -230,26 +255,36 @@ class LogWriter:
                 self.status.trouble = ""
                 return
             except sqlite3.DatabaseError as error:
-                self.status.trouble = str(error)
+                left_s = max(patience_ends - time.monotonic(), 0)
+                self.status.trouble = f"{error}, trying for another {left_s:.0f} s"
                 if time.monotonic() >= patience_ends:
-                    self._lost = moved or bool(self.status.failed) or not self._move(error)
+                    self._lost = moved or bool(self.status.failed) or not self._move(str(error), frames)
                     moved = True
                 else:
                     time.sleep(_RETRY_S)
         self.status.dropped += len(frames)
 
-    def _move(self, error: sqlite3.Error) -> bool:
-        """Continue in a log of its own in the folder for temporary files; False where that fails too."""
+    def _move(self, why: str, frames: Sequence[Frame] = ()) -> bool:
+        """Continue in a log of its own in the folder for temporary files; False where that fails too.
+
+        It begins with the first frame it holds, and with who was linked then, so that it can be judged by itself.
+        """
         rescue = Path(tempfile.gettempdir()) / f"{self._store.path.stem}-rest-{os.getpid()}.db"
-        where = f"{self._store.path} could not be written: {error}"
+        where = f"{self._store.path} could not be written: {why}"
+        started_ns = frames[0].t_ns if frames else time.time_ns()
         try:
-            store = _Store(rescue, self._facts)
+            store = _Store(rescue, replace(self._facts, started_ns=started_ns, planned_ns=None))
+            for node in self._ready:
+                event = (store.run, store.nodes[node], started_ns, EventKind.READY, "{}")
+                store.connection.execute(
+                    "INSERT INTO event (run, node, t_ns, kind, detail) VALUES (?, ?, ?, ?, ?)", event
+                )
         except (sqlite3.Error, OSError):
             self.status.failed = f"{where}; {rescue.parent} could not be written either. Free space and run again"
             return False
         self._store.connection.close()
         self._store = store
-        self.status.failed = f"{where}. The rest of the run is in {rescue}. Free space, then run again"
+        self.status.failed = f"{where}. The rest of the run is in {rescue}"
         return True
 
     def _write(self, frames: list[Frame], events: list[LinkEvent], ended: tuple[int, str] | None) -> None:
@@ -282,6 +317,11 @@ class LogWriter:
                 connection.execute("ROLLBACK")
             raise
         store.next_frame += len(frames)
+        for event in events:
+            if event.node and event.kind is EventKind.READY:
+                self._ready.add(event.node)
+            elif event.node and event.kind is EventKind.LOST:
+                self._ready.discard(event.node)
         self.status.frames += len(frames)
         for key, count, faults, t_ns, newest in seen:
             channel_status = self.status.channels[key]

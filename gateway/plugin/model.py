@@ -138,10 +138,13 @@ class Plugin:
 
 
 def within(field: Field, period_ns: int) -> bool:
-    """Whether a setting of time can carry this period within its limits and its range."""
+    """Whether a setting of time can carry just this period, within its limits and its range."""
     gain, zero = parse_unit("ns").to(field.unit)
     value = period_ns * gain + zero
     if (field.low is not None and value < field.low) or (field.high is not None and value > field.high):
         return False
     low, high = field.raw_range
-    return field.scale is None or low <= field.scale.invert(value) <= high
+    if field.scale is None:
+        return True
+    raw = field.scale.invert(value)
+    return low <= raw <= high and raw * field.scale.num + field.scale.add == value * field.scale.den

@@ -42,7 +42,11 @@ class LiveDisplay:
 
     def __init__(self, console: Console) -> None:
         self._console = console
-        self._live = Live(console=console, auto_refresh=False, transient=True) if console.is_terminal else None
+        self._live = (
+            Live(console=console, auto_refresh=False, transient=True)
+            if console.is_terminal and not console.is_dumb_terminal
+            else None
+        )
         self._seen: dict[tuple[str, str], deque[tuple[float, int]]] = defaultdict(deque)
         self._next_line_s = 0.0
 

@@ -34,17 +34,17 @@ def required(verdict: Verdict) -> str:
     unit = verdict.measure.unit
     if verdict.low is not None and verdict.high is not None:
         return f"{number(verdict.low)} to {number(verdict.high, unit)}"
-    return f"≥ {number(verdict.low, unit)}" if verdict.low is not None else f"≤ {number(verdict.high, unit)}"
+    return f">= {number(verdict.low, unit)}" if verdict.low is not None else f"<= {number(verdict.high, unit)}"
 
 
 def verdict_table(verdicts: Sequence[Verdict]) -> Table:
     """One row a requirement: what was found, what was asked, by how much, and the verdict."""
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
+    table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="bold")
     for name in ("node", "of", "figure"):
-        table.add_column(name, no_wrap=True)
+        table.add_column(name, overflow="fold")
     for name in ("found", "required", "margin"):
-        table.add_column(name, justify="right", no_wrap=True)
-    table.add_column("verdict", no_wrap=True)
+        table.add_column(name, justify="right", overflow="fold")
+    table.add_column("verdict", overflow="fold")  # nothing of the evidence is ever cut off
     last = subject = ""
     for verdict in verdicts:
         m = verdict.measure
@@ -73,16 +73,17 @@ def reading_table(readings: Iterable[Reading], raw: bytes) -> Table:
     for r in readings:
         place = f"{r.bit // 8}" if r.bit % 8 == 0 else f"{r.bit // 8}.{r.bit % 8}"
         touched = raw[r.bit // 8 : -(-(r.bit + r.bits) // 8)]
-        value = (
-            f"({r.reason})"
-            if r.value is None
-            else f"{r.value:.10g} {r.unit}"
-            if isinstance(r.value, float)
-            else f"{r.value} {r.unit}"
-        )
+        value = "" if r.value is None else f"{r.value:.10g}" if isinstance(r.value, float) else str(r.value)
+        unit = r.unit if value else ""
+        why = f"({r.reason})" if r.reason else ""
         derived = r.bits == 0
         shown = "" if r.raw is None else f"{r.raw:g}" if isinstance(r.raw, float) else str(r.raw)
         table.add_row(
-            r.name, "" if derived else place, "" if derived else str(r.bits), touched.hex(" "), shown, value.strip()
+            r.name,
+            "" if derived else place,
+            "" if derived else str(r.bits),
+            touched.hex(" "),
+            shown,
+            " ".join(part for part in (value, unit, why) if part),
         )
     return table
