@@ -226,7 +226,7 @@ class ChannelTable:
             result = np.broadcast_to(derive(derived, values, constants), (n * repeat,))
             if derived.over_samples is not None:
                 result = over_samples(derived, result.reshape(n, repeat))
-            columns.append([None if number != number else number for number in result.tolist()])
+            columns.append(Cut(result, np.isnan(result)).to_list())
         return columns
 
 
