@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from gateway import __version__
-from gateway.errors import GattestError, InputError
+from gateway.errors import GattestError, InputError, LogFileError
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -166,15 +166,16 @@ def _run(config: RunConfig, log: Path, length_ns: int | None, console: Console) 
 
     with LiveDisplay(console) as display:
         result = asyncio.run(execute(config, log, length_ns, display))
-    info, verdicts = verdicts_of(log, result.run, None)
+    troubles = [*result.unfit, *([result.failed] if result.failed else [])]
+    if result.dropped:
+        troubles.append(f"{result.dropped} values could not be kept")
+    try:
+        info, verdicts = verdicts_of(log, result.run, None)
+    except LogFileError as error:
+        raise InputError("\n".join([*troubles, str(error)])) from None
     place = f"{log}, run {info.id}" if not result.failed else "two places, see below; judged is the first"
     console.print(f"{config.title}: {result.how}; {result.frames} values in {place}\n", soft_wrap=True)
     outcome = _show(verdicts, console)
-    troubles = [*result.unfit]
-    if result.failed:
-        troubles.append(result.failed)
-    if result.dropped:
-        troubles.append(f"{result.dropped} values could not be kept")
     if troubles:
         raise InputError("\n".join(troubles))
     return outcome

@@ -200,7 +200,7 @@ class ChannelTable:
         if self.samples:
             width = 2 + len(self.sample_columns)
             one = f"({', '.join('?' * width)})"
-            into = f"INSERT INTO {quoted(self.samples)} VALUES "
+            into = f"INSERT INTO {quoted(self.samples)} VALUES "  # noqa: S608  proven names
             _insert(connection, into, one, width, rows.samples)
 
     def _add_samples(self, out: Rows, ids: Sequence[int], part: Part, constants: Constants) -> dict[str, Any]:
