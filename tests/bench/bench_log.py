@@ -10,7 +10,6 @@ memory over five million frames.
 from __future__ import annotations
 
 import asyncio
-import gc
 import os
 import random
 import resource
@@ -27,6 +26,7 @@ from gateway.log.reader import Log
 from gateway.log.writer import LogWriter, RunFacts
 from gateway.plugin import find_plugin
 from gateway.records import Frame
+from gateway.runner import settle_memory
 
 PLUGIN = find_plugin("loan-crate")
 PAYLOADS = [
@@ -109,7 +109,7 @@ def memory_mb() -> float:
 
 
 def main() -> None:
-    gc.freeze()  # as a run does before it starts
+    settle_memory()  # as a run does before it starts
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         rates = []
