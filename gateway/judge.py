@@ -92,7 +92,7 @@ def _verdict(
         return doubt("nothing to measure it from")
     value = m.value
     margin = min(value - low if low is not None else math.inf, high - value if high is not None else math.inf)
-    if margin < 0 and m.name in _PROVEN_BY_ONE:
+    if high is not None and value > high and m.name in _PROVEN_BY_ONE:
         return Verdict(m, low, high, Outcome.FAIL, margin)
     if m.n < (enough := _needed(m, high)):
         return doubt(f"{m.n} {m.basis}, at least {enough} are needed", margin)

@@ -16,6 +16,7 @@ from gateway.config import RunConfig, load_run
 from gateway.log.reader import Log, RunInfo
 from gateway.log.writer import LogWriter, RunFacts
 from gateway.measure import measure_run
+from gateway.plugin import Plugin, load_plugin
 from gateway.radio.virtual import VirtualRadio
 from gateway.records import EventKind, LinkEvent, Measure
 from gateway.session.supervisor import Supervisor
@@ -125,6 +126,15 @@ def plugin_folder(folder: Path, text: str, kind: str = "probe") -> Path:
     path.mkdir(parents=True, exist_ok=True)
     (path / "plugin.toml").write_text(text, encoding="utf-8")
     return path
+
+
+def own_plugin(folder: Path, fields: str) -> Plugin:
+    """A plugin of the kind ``own`` whose one channel ``c`` is declared by these lines."""
+    head = '[plugin]\nkind = "own"\ntitle = "Own"\n[characteristic.c]\nproperties = ["notify"]\n'
+    uuids = "".join(
+        f'{key} = "b1c700{number}-5d1e-4c1b-9a77-2f0d3c6e0001"\n' for key, number in (("uuid", 11), ("service", 10))
+    )
+    return load_plugin(plugin_folder(folder, head + uuids + fields, "own"))
 
 
 def figures(log: Path) -> dict[tuple[str, str, str], Measure]:

@@ -41,6 +41,7 @@ def verdict(
         ("undecoded", 1, 5, None, 0, Outcome.FAIL),
         ("losses", 0, 0, None, 0, Outcome.INCONCLUSIVE),  # never linked at all
         ("losses", 0, 1, None, 0, Outcome.PASS),
+        ("duplicates", 0, 3, 1, None, Outcome.INCONCLUSIVE),  # more may come: only too many is proof
         ("linked", 100.0, 5, 99.0, None, Outcome.INCONCLUSIVE),
         ("linked", 98.0, 3600, 99.0, None, Outcome.FAIL),
         ("settings_differ", 0, 0, None, 0, Outcome.INCONCLUSIVE),

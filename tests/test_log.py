@@ -21,7 +21,7 @@ from gateway.log.table import ChannelTable
 from gateway.log.writer import LogWriter, RunFacts
 from gateway.plugin import find_plugin
 from gateway.records import EventKind, Frame, LinkEvent
-from tests.support import plugin_folder, wait_for
+from tests.support import own_plugin, wait_for
 
 CLIMATE = bytes.fromhex("01006e098813cd8b01")
 
@@ -278,22 +278,9 @@ def test_frames_beyond_the_queue_are_counted(tmp_path: Path, monkeypatch: pytest
     assert query(tmp_path / "x.db", "SELECT kind, detail FROM event") == [("frames dropped", '{"frames": 1}')]
 
 
-def own(folder: Path, fields: str, more: str = "") -> RunFacts:
+def own(folder: Path, fields: str) -> RunFacts:
     """Facts of a run with one node of a plugin whose channel ``c`` has these fields."""
-    path = plugin_folder(folder, OWN.replace("FIELDS", fields) + more, "own")
-    return RunFacts("t", 1, None, "none", "", "", {"a": (find_plugin(str(path)), "A")})
-
-
-OWN = """
-[plugin]
-kind = "own"
-title = "Own"
-[characteristic.c]
-uuid = "b1c70011-5d1e-4c1b-9a77-2f0d3c6e0001"
-service = "b1c70010-5d1e-4c1b-9a77-2f0d3c6e0001"
-properties = ["notify"]
-FIELDS
-"""
+    return RunFacts("t", 1, None, "none", "", "", {"a": (own_plugin(folder, fields), "A")})
 
 
 def test_integers_beyond_sqlites_are_kept_and_stop_nothing(tmp_path: Path) -> None:
@@ -440,3 +427,18 @@ def test_damaged_content_is_an_error_that_says_so(tmp_path: Path, damage: str) -
         connection.execute(damage)
     with pytest.raises(LogFileError, match="is damaged"):
         verdicts_of(log, None, None)
+
+
+def test_a_fault_of_the_writer_itself_is_told_and_leaves_no_frame_uncounted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*_: Any) -> None:
+        raise KeyError("odd")
+
+    writer = LogWriter(tmp_path / "x.db", facts())
+    monkeypatch.setattr(writer, "_write", broken)
+    for number in range(3):
+        writer.frame(Frame(number, "a", "climate", CLIMATE))
+    writer.close(9, "test")
+    assert writer.status.dropped == 3
+    assert "KeyError('odd')" in writer.status.failed

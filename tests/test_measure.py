@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 
 from gateway.log.writer import LogWriter, RunFacts
 from gateway.measure.link import link_history
-from gateway.plugin import find_plugin, load_plugin
+from gateway.plugin import find_plugin
 from gateway.records import EventKind, Frame, LinkEvent, Measure
-from tests.support import figures, plugin_folder
+from tests.support import figures, own_plugin
 
 SECOND = 10**9
 
@@ -120,18 +120,11 @@ def test_fields_without_a_reading_are_counted(tmp_path: Path) -> None:
 
 
 def test_samples_without_a_reading_count_and_absent_fields_do_not(tmp_path: Path) -> None:
-    text = """
-[plugin]
-kind = "own"
-title = "Own"
-[characteristic.c]
-uuid = "b1c70011-5d1e-4c1b-9a77-2f0d3c6e0001"
-service = "b1c70010-5d1e-4c1b-9a77-2f0d3c6e0001"
-properties = ["notify"]
+    fields = """
 fields = [{ name = "kind", type = "uint8" }, { name = "t", type = "uint8", when = "kind == 1" }]
 samples = { fields = [{ name = "v", type = "uint8", reserved = { 255 = "none" } }] }
 """
-    plugin = load_plugin(plugin_folder(tmp_path, text, "own"))
+    plugin = own_plugin(tmp_path, fields)
     writer = LogWriter(tmp_path / "x.db", RunFacts("t", 0, None, "none", "", "", {"a": (plugin, "A")}))
     for raw in (b"\x02\x01", b"\x02\xff", b"\x01\x05\x01", b"\x02\x01\xff\xff"):
         writer.frame(Frame(1, "a", "c", raw))

@@ -184,6 +184,7 @@ class LogWriter:
                 _ = self.status.channels[name, channel]  # all there from the start: others look while we write
         self._ended: tuple[int, str] | None = None
         self._lost = False  # nothing can be written any more, here or elsewhere
+        self._in_hand = 0  # frames taken from the queue and not yet accounted for
         self._next_check = 0.0
         self._ready: set[str] = set()  # nodes that are linked and set up
         self._stop = threading.Event()
@@ -218,10 +219,12 @@ class LogWriter:
     def _work(self) -> None:
         try:
             self._drain()
-        except BaseException as error:  # nothing may end this thread unnoticed
-            self.status.failed = f"writing {self._store.path} failed: {error!r}; this is a fault of gattest's own"
-            self.status.dropped += len(self._frames)
-            raise
+        except Exception as error:  # nothing may end this thread unnoticed or leave a frame uncounted
+            self.status.dropped += self._in_hand + len(self._frames)
+            self.status.failed = (
+                f"writing {self._store.path} failed: {error!r}; what it holds is sound. "
+                "This is a fault of gattest's own: please report it"
+            )
 
     def _drain(self) -> None:
         stopping = False
@@ -231,7 +234,9 @@ class LogWriter:
                 count = min(len(self._frames), BATCH_FRAMES)
                 frames = [self._frames.popleft() for _ in range(count)]
                 events = [self._events.popleft() for _ in range(len(self._events))]
+                self._in_hand = len(frames)
                 self._persist(frames, events)
+                self._in_hand = 0
             self._keep_house()
         self._persist([], [], self._ended)
 
