@@ -9,12 +9,13 @@ from functools import cache
 from importlib.resources import files
 
 from gateway.errors import UnitError
-from gateway.layout.model import Field
+from gateway.layout.model import Field, Layout
 from gateway.units import Unit, parse_unit
 
 USER_DESCRIPTION = 0x2901
 VALID_RANGE = 0x2906
 PRESENTATION_FORMAT = 0x2904
+COMPARED_DESCRIPTORS = (USER_DESCRIPTION, PRESENTATION_FORMAT, VALID_RANGE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +85,27 @@ def presentation_format(field: Field) -> bytes | None:
     if code is None or unit is None or exponent is None:
         return None
     return bytes([code, exponent & 0xFF]) + unit.to_bytes(2, "little") + b"\x01\x00\x00"
+
+
+def descriptor_problem(item: Layout, description: str | None, number: int, raw: bytes) -> str:
+    """What one of `COMPARED_DESCRIPTORS` says against what is declared, "" where they agree or it can't be said.
+
+    Args:
+        item: the characteristic's layout.
+        description: its declared user description.
+        number: which descriptor.
+        raw: the node's value of it.
+    """
+    if number == USER_DESCRIPTION:
+        found = raw.decode("utf-8", "replace")
+        return f"{found!r}, declared is {description!r}" if description not in (None, found) else ""
+    if len(item.fields) != 1 or item.samples:
+        return ""
+    field = item.fields[0]
+    if number == PRESENTATION_FORMAT:
+        return presentation_problem(field, raw)
+    wanted = valid_range(field)
+    return f"{raw.hex()}, the layout's limits are {wanted.hex()}" if wanted not in (None, raw) else ""
 
 
 def presentation_problem(field: Field, raw: bytes) -> str:

@@ -15,6 +15,7 @@ from gateway.plugin import Characteristic, Derived
 from gateway.records import Reading
 
 Constants = Mapping[str, Mapping[str, float]]  # by constant characteristic, by field
+NO_ANSWER = "no answer"  # of a formula: its arithmetic has none, or an input is missing
 
 
 _OVER: dict[str, Callable[..., Any]] = {"max": np.fmax.reduce, "min": np.fmin.reduce, "mean": np.nanmean}
@@ -69,7 +70,7 @@ def read_all(item: Characteristic, raw: bytes, constants: Constants) -> list[Rea
         if derived.over_samples is not None:
             results = [(derived.name, float(over_samples(derived, np.array([[v for _, v in results]]))[0]))]
         missing = [s.constant for s in derived.inputs.values() if s.constant and s.constant not in constants]
-        reason = f"needs {missing[0]} of the node" if missing else "no answer"
+        reason = f"needs {missing[0]} of the node" if missing else NO_ANSWER
         for name, result in results:
             known = result == result
             value, why = (result, "") if known else (None, reason)

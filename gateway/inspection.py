@@ -9,15 +9,14 @@ from difflib import get_close_matches
 from pathlib import Path
 
 from gateway.config import load_run
+from gateway.doubts import plugin_doubts, run_doubts
 from gateway.errors import InputError, Problem, ProblemsError
-from gateway.layout.adopted import BASE_UUID, adopted
-from gateway.layout.declare import MAX_VALUE_BYTES, read_layout
-from gateway.layout.model import Field, Layout
-from gateway.plugin import Characteristic, Plugin, find_plugin, load_plugin
+from gateway.layout.adopted import BASE_UUID, adopted, adopted_layout
+from gateway.layout.declare import MAX_VALUE_BYTES
+from gateway.layout.model import Layout
+from gateway.plugin import Characteristic, find_plugin, load_plugin
 from gateway.streams import check_streams
 from gateway.toml import read_toml
-
-DEFAULT_ATT_MTU = 23  # Core Specification, Vol 3, Part F, 3.2.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,46 +52,17 @@ def inspect(path: Path) -> Iterator[Inspection]:
 def _plugin(file: Path) -> Inspection:
     plugin = load_plugin(file)
     count, problems = check_streams(plugin)
-    problems += _warnings(plugin)
+    problems += plugin_doubts(plugin)
     summary = (
         f"a {plugin.kind} with {len(plugin.characteristics)} characteristics; {count} recorded payloads as expected"
     )
     return Inspection(file, tuple(problems), summary)
 
 
-def _warnings(plugin: Plugin) -> Iterator[Problem]:
-    """What a plugin may say, but seldom means."""
-
-    def warn(name: str, found: str, expected: str) -> Problem:
-        return Problem(str(plugin.path / "plugin.toml"), f"characteristic.{name}", found, expected, fatal=False)
-
-    for item in plugin.characteristics.values():
-        standard = adopted_layout(item.uuid)
-        if standard is not None and [_facts(f) for f, _ in standard.all_fields()] != [
-            _facts(f) for f, _ in item.layout.all_fields()
-        ]:
-            yield warn(
-                item.name,
-                f"differs from what Bluetooth has adopted for {item.title}",
-                "remove its fields, or use a UUID of your own",
-            )
-        size = item.layout.head + (item.layout.samples.size if item.layout.samples else 0)
-        if item.pushed and size > DEFAULT_ATT_MTU - 3:
-            yield warn(
-                item.name,
-                f"takes {size} bytes, a notification at the default ATT_MTU of 23 holds 20",
-                "see that your node asks for more, and what it does where it is refused",
-            )
-
-
-def _facts(field: Field) -> tuple[object, ...]:
-    return field.kind, field.bits, field.bit, field.order, field.scale, field.unit.dimension, field.reserved
-
-
 def _run_file(file: Path) -> Inspection:
     config = load_run(file)
     nodes = ", ".join(f"{node.name} ({node.plugin.kind})" for node in config.nodes.values())
-    return Inspection(file, (), f"a run of {nodes} with {len(config.requirements)} requirements")
+    return Inspection(file, tuple(run_doubts(config)), f"a run of {nodes} with {len(config.requirements)} requirements")
 
 
 def find_characteristic(plugin: str, name: str) -> Characteristic:
@@ -116,16 +86,6 @@ def find_characteristic(plugin: str, name: str) -> Characteristic:
     near = [names[match] for match in get_close_matches(name.lower(), names, 3, 0.4)]
     hint = f"; did you mean {', '.join(near)}" if near else "; give the 16-bit number or the name"
     raise InputError(f"no adopted characteristic {name!r} among the {len(names)} known here{hint}")
-
-
-def adopted_layout(uuid: str) -> Layout | None:
-    """The layout that Bluetooth has adopted for a UUID, None for one of somebody's own."""
-    known = adopted().get(uuid)
-    return read_layout(known.fields, known.samples, "little", None, _never) if known else None
-
-
-def _never(place: str, found: str, expected: str) -> None:
-    raise AssertionError(f"the adopted characteristics hold a wrong layout: {place}: {found}; {expected}")
 
 
 def parse_hex(words: Sequence[str]) -> bytes:

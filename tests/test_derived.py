@@ -11,6 +11,7 @@ import sqlite3
 from pathlib import Path
 from typing import Any
 
+import fluids
 import psychrolib
 import pytest
 
@@ -62,6 +63,14 @@ def test_altitude_is_that_of_the_standard_atmosphere(metres: int, pascal: int) -
     assert got == pytest.approx(geopotential, abs=1.5)
 
 
+@pytest.mark.parametrize("metres", range(0, 10001, 1250))
+def test_altitude_is_that_of_fluids(metres: int) -> None:
+    """fluids (from the registry) reckons the standard atmosphere from geometric altitude."""
+    air = fluids.ATMOSPHERE_1976(metres)
+    got = derived(CRATE["climate"], temperature=15, humidity=50, pressure=air.P / 100)["altitude"]
+    assert got == pytest.approx(air.H, abs=1.5)
+
+
 @pytest.mark.parametrize("degrees", [-60, -30, 0, 15, 45])
 def test_tilt_is_the_angle_the_crate_leans_at(degrees: float) -> None:
     """Plane trigonometry; a sint8 of 1/16 g resolves some 4 degrees near upright."""
@@ -96,6 +105,49 @@ def test_the_formula_language_expresses_steinhart_and_hart() -> None:
     a, b, c = np.linalg.solve(np.column_stack([np.ones(3), logs, logs**3]), 1 / kelvin)
     formula = Formula("1 / (a + b * ln(r) + c * ln(r)**3)", {"a", "b", "c", "r"})
     assert formula({"a": a, "b": b, "c": c, "r": ohm}) == pytest.approx(kelvin, rel=1e-12)
+
+
+GAUGE = find_plugin("bore-gauge").characteristics
+CALIBRATION = {"zero": 0.0, "gain": 1.0, "thermal": 0.0}
+
+
+def gauge(calibration: dict[str, float], **values: Any) -> dict[str, Any]:
+    at_rest = {
+        "age": 0,
+        "counts": 0,
+        "temperature": 20,
+        "state": "good",
+        "wet": 1,
+        "thermistor": 10000,
+        "barometer": 1000,
+    }
+    raw = GAUGE["reading"].codec.build({**at_rest, **values})
+    return {r.name: r.value for r in read_all(GAUGE["reading"], raw, {"calibration": calibration})}
+
+
+@pytest.mark.parametrize(("metres", "pascal"), [(0.0, 0.0), (1.0, 9806.65), (25.0, 245166.25)])
+def test_level_is_counted_in_conventional_metres_of_water(metres: float, pascal: float) -> None:
+    """NIST SP 811, appendix B.8: a conventional metre of water is 9806.65 Pa (from memory)."""
+    found = gauge({**CALIBRATION, "a": 1e-3, "b": 2e-4, "c": 1e-7}, counts=round(pascal) + 100000)
+    assert found["level"] == pytest.approx(metres, abs=1e-4)
+
+
+def test_level_does_not_follow_the_weather() -> None:
+    """The gauge and the barometer at the bore's head rise together."""
+    calibration = {**CALIBRATION, "a": 1e-3, "b": 2e-4, "c": 1e-7}
+    low, high = (gauge(calibration, counts=hpa * 100 + 50000, barometer=hpa)["level"] for hpa in (960, 1040))
+    assert low == high == pytest.approx(50000 / 9806.65)
+
+
+@pytest.mark.parametrize(("ohm", "celsius"), [(32650, 0), (10000, 25), (1752, 70)])
+def test_water_temperature_meets_the_points_its_constants_come_from(ohm: int, celsius: int) -> None:
+    """A common 10 kohm thermistor's table (from memory), its coefficients solved with numpy."""
+    import numpy as np
+
+    logs, kelvin = np.log([32650.0, 10000.0, 1752.0]), np.array([273.15, 298.15, 343.15])
+    a, b, c = np.linalg.solve(np.column_stack([np.ones(3), logs, logs**3]), 1 / kelvin)
+    found = gauge({**CALIBRATION, "a": a, "b": b, "c": c}, thermistor=ohm)
+    assert found["water_temperature"] == pytest.approx(celsius, abs=1e-6)
 
 
 def test_the_log_holds_what_single_decoding_gives(tmp_path: Path) -> None:

@@ -9,6 +9,9 @@ import pytest
 import typer.main
 
 from gateway.cli import app
+from gateway.layout.declare import _FLOATS
+from gateway.plugin.shape import FileShape
+from gateway.reference import plugin_reference
 from gateway.spec import CHANNEL_FIGURES, LINK_FIGURES
 
 ROOT = Path(__file__).parents[1]
@@ -50,3 +53,16 @@ def test_the_layers_in_the_developers_guide_are_those_of_the_contract() -> None:
 @pytest.mark.parametrize("path", sorted((ROOT / "gateway").rglob("*.py")), ids=lambda p: str(p.relative_to(ROOT)))
 def test_every_module_says_what_it_is_for(path: Path) -> None:
     assert path.read_text("utf-8").startswith('"""')
+
+
+def test_the_reference_of_the_plugin_format_is_that_of_the_models() -> None:
+    """Made again with: .venv/bin/python -m gateway.reference > plugins/README.md"""
+    assert (ROOT / "plugins" / "README.md").read_text("utf-8") == plugin_reference()
+
+
+def test_the_reference_explains_every_key_and_every_type() -> None:
+    text = plugin_reference()
+    empty = [line for line in text.splitlines() if line.startswith("| `") and line.endswith("|  |")]
+    types = [*_FLOATS, "boolean", "uintN", "sintN", "utf8s", "uint8[N]", "uint8[]"]
+    assert empty == [] and [name for name in types if f"`{name}`" not in text] == []
+    assert [key for key in FileShape.model_fields if f"`[{key}" not in text] == []

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import struct
+from collections import Counter
 from fractions import Fraction
 from typing import Any
 
@@ -476,7 +477,10 @@ def test_both_decoders_agree_on_any_layout_and_any_bytes(data: st.DataObject) ->
     codec = Codec(made, "any")
     decoded = decode_columns(made, payloads)
     seen = list(decoded.faults)
+    absent: Counter[str] = Counter()
     for part in decoded.parts:
+        for cut in (*part.fields.values(), *part.samples.values()):
+            absent.update(cut.reasons())
         fields = {name: cut.to_list() for name, cut in part.fields.items()}
         samples = {name: cut.to_list() for name, cut in part.samples.items()}
         for row, position in enumerate(part.positions.tolist()):
@@ -488,6 +492,14 @@ def test_both_decoders_agree_on_any_layout_and_any_bytes(data: st.DataObject) ->
             assert got.keys() == wanted.keys()
             assert all(same(got[name], wanted[name]) for name in wanted), (got, wanted)
     assert sorted(seen) == list(range(len(payloads)))
+    told = [
+        r.reason
+        for i, raw in enumerate(payloads)
+        if i not in decoded.faults
+        for r in codec.read(raw)
+        if r.value is None
+    ]
+    assert absent == Counter(told)
     for position, reason in decoded.faults.items():
         with pytest.raises(DecodeError) as caught:
             codec.read(payloads[position])

@@ -68,6 +68,18 @@ def test_samples_get_their_own_times(tmp_path: Path) -> None:
     assert got[1][3] == pytest.approx(69**0.5)
 
 
+def test_missing_values_are_counted_by_their_reason(tmp_path: Path) -> None:
+    log = tmp_path / "x.db"
+    unknown = bytes.fromhex("0100 0080 8813 cd8b01")
+    dry = bytes.fromhex("0200 6e09 0000 cd8b01")  # no dew point: the logarithm of nothing
+    write(log, [Frame(1, "a", "climate", raw) for raw in (CLIMATE, unknown, unknown, dry)])
+    assert query(log, "SELECT column_name, reason, count FROM absence ORDER BY 1, 2") == [
+        ("absolute_humidity_gram_per_m3", "no answer", 2),
+        ("dew_point_degC", "no answer", 3),
+        ("temperature_degC", "not known", 2),
+    ]
+
+
 def test_a_payload_that_does_not_decode_is_kept_with_its_reason(tmp_path: Path) -> None:
     log = tmp_path / "x.db"
     write(

@@ -275,7 +275,9 @@ def test_a_gauge_is_polled_and_its_pressure_worked_out_from_its_own_constants(tm
     assert len(got) == 1
     assert got[0][0] == pytest.approx((813 + 0.000125 * 4100000) * (1 + 2e-5 * (12.5 - 20)), rel=1e-7)
     assert figures(log)["bore-1", "reading", "rate"].value == pytest.approx(0.5, rel=0.05)
-    assert [e.detail["raw"] for e in events(log, EventKind.CONSTANT)] == ["943d0100cdcc4c3cacc5a737"]
+    assert [e.detail["raw"] for e in events(log, EventKind.CONSTANT)] == [
+        "943d0100cdcc4c3cacc5a737ebff933a737f75395947bc33"
+    ]
 
 
 WEATHER_PLUGIN = """
@@ -417,7 +419,7 @@ def test_characteristic_properties_are_checked_too(tmp_path: Path) -> None:
 
 
 def test_descriptors_that_contradict_the_layout_are_told_and_counted(tmp_path: Path) -> None:
-    """Presentation format 0x2904 and valid range 0x2906, GATT Specification Supplement."""
+    """User description 0x2901, presentation format 0x2904 and valid range 0x2906, GATT Specification Supplement."""
     log = tmp_path / "run.db"
 
     async def script(bench: Bench) -> None:
@@ -425,6 +427,8 @@ def test_descriptors_that_contradict_the_layout_are_told_and_counted(tmp_path: P
             for descriptor in served.descriptors:
                 if "2904" in str(descriptor.type) and served is bench.twins["a"]._served["battery"]:
                     descriptor.value = bytes.fromhex("0400AD27010000").replace(b"\xad\x27", b"\x2f\x27")
+                if "2901" in str(descriptor.type) and served is bench.twins["a"]._served["climate"]:
+                    descriptor.value = b"Cargo climate"
                 if "2906" in str(descriptor.type) and served is bench.twins["a"]._served["climate_period"]:
                     descriptor.value = b"\x01\x00\xff\xff"
 
@@ -432,9 +436,10 @@ def test_descriptors_that_contradict_the_layout_are_told_and_counted(tmp_path: P
     told = {str(e.detail["characteristic"]): str(e.detail["found"]) for e in events(log, EventKind.DESCRIPTOR_DIFFERS)}
     assert told == {
         "battery": "unit Celsius temperature (degree Celsius), the layout's is percent",
+        "climate": "'Cargo climate', declared is 'Crate climate'",
         "climate_period": "0100ffff, the layout's limits are 0100e02e",
     }
-    assert figures(log)["a", "link", "descriptors_differ"].value == 2
+    assert figures(log)["a", "link", "descriptors_differ"].value == 3
 
 
 def test_a_simulated_nodes_descriptors_agree_with_its_layout(tmp_path: Path) -> None:

@@ -9,7 +9,8 @@ from importlib.resources import files
 
 from pydantic import BaseModel, ConfigDict
 
-from gateway.layout.declare import FieldDecl, SamplesDecl
+from gateway.layout.declare import FieldDecl, SamplesDecl, read_layout
+from gateway.layout.model import Layout
 
 BASE_UUID = "0000{:04x}-0000-1000-8000-00805f9b34fb"  # Core Specification, Vol 3, Part B, 2.5.1
 
@@ -24,8 +25,24 @@ class AdoptedDecl(BaseModel):
     samples: SamplesDecl | None = None
 
 
+def short_number(uuid: str) -> int | None:
+    """The assigned 16-bit number of a 128-bit UUID, None for one of somebody's own."""
+    number = int(uuid[4:8], 16)
+    return number if uuid == BASE_UUID.format(number) else None
+
+
 @cache
 def adopted() -> dict[str, AdoptedDecl]:
     """Every adopted characteristic known, by its 128-bit UUID in lower case."""
     table = tomllib.loads(files("gateway.layout").joinpath("adopted.toml").read_text("utf-8"))
     return {BASE_UUID.format(int(number, 16)): AdoptedDecl.model_validate(decl) for number, decl in table.items()}
+
+
+def adopted_layout(uuid: str) -> Layout | None:
+    """The layout that Bluetooth has adopted for a UUID, None for one of somebody's own."""
+    known = adopted().get(uuid)
+    return read_layout(known.fields, known.samples, "little", None, _never) if known else None
+
+
+def _never(place: str, found: str, expected: str) -> None:
+    raise AssertionError(f"the adopted characteristics hold a wrong layout: {place}: {found}; {expected}")

@@ -23,8 +23,17 @@ _TAIL = bytes(8)  # room for a wide read at the last payload's end
 
 @dataclass(frozen=True, slots=True)
 class Cut:
-    """One field of n payloads: values of shape (n,), and where there is none, or None for everywhere one."""
+    """One field of n payloads.
 
+    Attributes:
+        field: which.
+        raw: what was transmitted, shape (n,).
+        values: what it stands for, shape (n,).
+        missing: where there is no value, None for nowhere.
+    """
+
+    field: Field
+    raw: Column
     values: Column
     missing: npt.NDArray[np.bool_] | None
 
@@ -35,6 +44,21 @@ class Cut:
             for position in np.flatnonzero(self.missing).tolist():
                 values[position] = None
         return values
+
+    def reasons(self) -> dict[str, int]:
+        """Why values are missing, and how many for each reason."""
+        counts: dict[str, int] = {}
+        if self.missing is not None and self.missing.any():
+            numbers, each = np.unique(self.raw[self.missing], return_counts=True)
+            for number, count in zip(numbers.tolist(), each.tolist(), strict=True):
+                why = meaning(self.field, number)[2]
+                counts[why] = counts.get(why, 0) + count
+        return counts
+
+    def select(self, chosen: npt.NDArray[np.bool_]) -> Cut:
+        """The payloads chosen."""
+        missing = None if self.missing is None else self.missing[chosen]
+        return Cut(self.field, self.raw[chosen], self.values[chosen], missing)
 
     def floats(self) -> npt.NDArray[np.float64]:
         """Values as float64 with NaN for no reading (named values are all NaN)."""
@@ -93,10 +117,7 @@ class _Group:
         """The payloads chosen, at the same place."""
         rows = np.frombuffer(self.joined, np.uint8, len(self.positions) * self.length)
         picked = rows.reshape(-1, self.length)[chosen].tobytes() + _TAIL
-        fields = {
-            name: Cut(cut.values[chosen], None if cut.missing is None else cut.missing[chosen])
-            for name, cut in self.fields.items()
-        }
+        fields = {name: cut.select(chosen) for name, cut in self.fields.items()}
         keys = {name: column[chosen] for name, column in self.keys.items()}
         return _Group(self.positions[chosen], self.length, picked, self.block, self.offset, fields, keys)
 
@@ -196,26 +217,28 @@ def _part(layout: Layout, group: _Group, count: int) -> Part:
 def _bytes(field: Field, group: _Group, size: int) -> Cut:
     """A field of text or bytes, as text."""
     first = group.offset + field.bit // 8
-    texts = np.empty(len(group.positions), dtype=object)
-    for row in range(len(texts)):
+    n = len(group.positions)
+    raw, texts = np.empty(n, dtype=object), np.empty(n, dtype=object)
+    for row in range(n):
         start = row * group.length + first
-        texts[row] = meaning(field, group.joined[start : start + size])[1]
-    return Cut(texts, np.array([text is None for text in texts], bool))
+        raw[row] = group.joined[start : start + size]
+        texts[row] = meaning(field, raw[row])[1]
+    return Cut(field, raw, texts, np.array([text is None for text in texts], bool))
 
 
 def _meaning(field: Field, raw: Column) -> Cut:
     """What transmitted numbers stand for."""
     if field.kind == "float":
         finite = np.isfinite(raw)
-        return Cut(raw.astype(np.float64), None if finite.all() else ~finite)
+        return Cut(field, raw, raw.astype(np.float64), None if finite.all() else ~finite)
     if field.kind == "medfloat":
         return _medfloat(field, raw)
     missing: npt.NDArray[np.bool_] | None = None
     if field.reserved:
         missing = np.isin(raw, np.array(list(field.reserved), dtype=raw.dtype))
     if field.names is not None:
-        return Cut(_named(field.names, raw), missing)
-    return Cut(_scaled(field, raw), missing)
+        return Cut(field, raw, _named(field.names, raw), missing)
+    return Cut(field, raw, _scaled(field, raw), missing)
 
 
 def _medfloat(field: Field, raw: Column) -> Cut:
@@ -227,7 +250,7 @@ def _medfloat(field: Field, raw: Column) -> Cut:
     values = np.where(
         exponent >= 0, mantissa * powers[np.maximum(exponent, 0)], mantissa / powers[np.maximum(-exponent, 0)]
     )
-    return Cut(values, np.isin(raw, list(medfloat.specials(field.bits))))
+    return Cut(field, raw, values, np.isin(raw, list(medfloat.specials(field.bits))))
 
 
 def _raw(field: Field, joined: bytes, base: int, shape: tuple[int, ...], strides: tuple[int, ...]) -> Column:

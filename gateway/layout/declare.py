@@ -40,31 +40,47 @@ NAME = re.compile(r"[a-z][a-z0-9_]{0,39}")
 class FieldDecl(BaseModel):
     """One line of a plugin's ``fields``, as written."""
 
-    model_config = ConfigDict(extra="forbid", strict=True)
+    model_config = ConfigDict(extra="forbid", strict=True, use_attribute_docstrings=True)
 
     name: str = ""
+    """Lower-case letters, digits and `_`; unique, or under conditions that exclude each other."""
     type: str = ""
+    """What it is, below."""
     rfu: Annotated[int, Declared(ge=1, le=MAX_VALUE_BYTES * 8)] | None = None
+    """So many bits reserved for future use; instead of all other keys but `at` and `when`."""
     when: str | None = None
+    """There only if an earlier integer says so: `"flag"`, `"not flag"`, `"message == 2"`, `"message != 2"`."""
     at: Annotated[int, Declared(ge=0)] | Annotated[list[int], Declared(min_length=2, max_length=2)] | None = None
+    """First byte, or `[byte, bit]`, where it does not follow the field before it."""
     byte_order: Order | None = None
+    """Where it differs from the characteristic's."""
     lsb: str | None = None
+    """Weight of one count with its unit: `"0.01 degC"`, `"1/16 g_0"`, `"2**-6 V"`."""
     offset: str | None = None
+    """What is added to the scaled value."""
     unit: str | None = None
+    """What the value is shown and kept in, where that is not the unit of `lsb`."""
     limits: Annotated[list[str], Declared(min_length=2, max_length=2)] | None = None
+    """Lowest and highest value that may be; beyond it a value is counted as outside its limits."""
     role: Role | None = None
+    """`sequence` counts values, so that loss can be measured; `node time` is the node's clock; `battery` its charge."""
     reserved: dict[str, str] = {}
+    """Transmitted values that mean "no reading", with the reason: `{ 0x8000 = "not known" }`."""
     names: dict[str, str] = {}
+    """Transmitted values that stand for a name: `{ 0 = "closed", 1 = "open" }`."""
 
 
 class SamplesDecl(BaseModel):
     """Several samples in one value, as written."""
 
-    model_config = ConfigDict(extra="forbid", strict=True)
+    model_config = ConfigDict(extra="forbid", strict=True, use_attribute_docstrings=True)
 
     every: str | None = None
+    """Time between two samples; the last is as old as the notification."""
     count: Annotated[int, Declared(ge=1, le=MAX_VALUE_BYTES)] | str | None = None
+    """How many, or the unsigned field that says how many; without, until the value ends."""
     fields: list[FieldDecl]
+    """Those of one sample, with a width of their own."""
 
 
 def read_layout(

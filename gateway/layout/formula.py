@@ -40,25 +40,35 @@ def _table(x: Any, *points: Any) -> Any:
     return np.interp(x, points[0::2], points[1::2], left=np.nan, right=np.nan)
 
 
-# name: (fewest arguments, most, function)
-FUNCTIONS: dict[str, tuple[int, int, Callable[..., Any]]] = {
-    "sqrt": (1, 1, np.sqrt),
-    "exp": (1, 1, np.exp),
-    "ln": (1, 1, np.log),
-    "log10": (1, 1, np.log10),
-    "abs": (1, 1, np.abs),
-    "sin": (1, 1, np.sin),
-    "cos": (1, 1, np.cos),
-    "tan": (1, 1, np.tan),
-    "asin": (1, 1, np.arcsin),
-    "acos": (1, 1, np.arccos),
-    "atan": (1, 1, np.arctan),
-    "atan2": (2, 2, np.arctan2),
-    "min": (2, _MOST, lambda *values: np.minimum.reduce(np.broadcast_arrays(*values))),
-    "max": (2, _MOST, lambda *values: np.maximum.reduce(np.broadcast_arrays(*values))),
-    "where": (3, 3, lambda test, yes, no: np.where(np.isnan(test), np.nan, np.where(test != 0, yes, no))),
-    "poly": (2, _MOST, _poly),
-    "table": (5, _MOST, _table),
+# name: (fewest arguments, most, function, what it gives)
+FUNCTIONS: dict[str, tuple[int, int, Callable[..., Any], str]] = {
+    "sqrt": (1, 1, np.sqrt, "square root"),
+    "exp": (1, 1, np.exp, "e to the power of"),
+    "ln": (1, 1, np.log, "natural logarithm"),
+    "log10": (1, 1, np.log10, "logarithm to base 10"),
+    "abs": (1, 1, np.abs, "without its sign"),
+    "sin": (1, 1, np.sin, "sine of radians"),
+    "cos": (1, 1, np.cos, "cosine of radians"),
+    "tan": (1, 1, np.tan, "tangent of radians"),
+    "asin": (1, 1, np.arcsin, "radians of a sine"),
+    "acos": (1, 1, np.arccos, "radians of a cosine"),
+    "atan": (1, 1, np.arctan, "radians of a tangent"),
+    "atan2": (2, 2, np.arctan2, "`atan2(y, x)`: radians of the direction, in all four quadrants"),
+    "min": (2, _MOST, lambda *values: np.minimum.reduce(np.broadcast_arrays(*values)), "the smallest"),
+    "max": (2, _MOST, lambda *values: np.maximum.reduce(np.broadcast_arrays(*values)), "the largest"),
+    "where": (
+        3,
+        3,
+        lambda test, yes, no: np.where(np.isnan(test), np.nan, np.where(test != 0, yes, no)),
+        "`where(test, yes, no)`",
+    ),
+    "poly": (2, _MOST, _poly, "`poly(x, c0, c1, c2, …)`: c0 + c1 x + c2 x² + …"),
+    "table": (
+        5,
+        _MOST,
+        _table,
+        "`table(x, x0, y0, x1, y1, …)`: straight lines between points, no value beyond the first and last",
+    ),
 }
 _BINARY: dict[type[ast.operator], Callable[..., Any]] = {
     ast.Add: np.add,
@@ -153,7 +163,7 @@ class Formula:
         return compare
 
     def _call(self, name: str, args: list[ast.expr], depth: int) -> Evaluate:
-        fewest, most, function = FUNCTIONS[name]
+        fewest, most, function, _ = FUNCTIONS[name]
         if not fewest <= len(args) <= most:
             wanted = str(fewest) if fewest == most else f"{fewest} to {most}"
             raise InputError(f"the formula gives {name} {len(args)} arguments, it takes {wanted}")

@@ -63,6 +63,14 @@ CREATE TABLE IF NOT EXISTS field (
     sometimes INTEGER,             -- 1 for a field that is there only under a condition
     PRIMARY KEY (relation, column_name)
 );
+CREATE TABLE IF NOT EXISTS absence (  -- how often a value was missing from a frame that decodes, and why
+    node INTEGER NOT NULL REFERENCES node(id),
+    relation TEXT NOT NULL,
+    column_name TEXT NOT NULL,
+    reason TEXT NOT NULL,
+    count INTEGER NOT NULL,
+    PRIMARY KEY (node, relation, column_name, reason)
+);
 CREATE TABLE IF NOT EXISTS requirement (
     run INTEGER NOT NULL REFERENCES run(id),
     kind TEXT NOT NULL,

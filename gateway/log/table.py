@@ -5,7 +5,8 @@ from __future__ import annotations
 
 import hashlib
 import sqlite3
-from collections.abc import Container, Iterable, Sequence
+from collections import Counter
+from collections.abc import Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import chain
 from typing import Any
@@ -13,7 +14,7 @@ from typing import Any
 import numpy as np
 from sqlite_utils import Database
 
-from gateway.decode import Constants, derive, over_samples
+from gateway.decode import NO_ANSWER, Constants, derive, over_samples
 from gateway.layout.columns import Cut, Part, decode_columns
 from gateway.layout.model import Field
 from gateway.log.schema import quoted
@@ -32,12 +33,14 @@ class Rows:
         frames: (id, t_ns, raw, then a value for each column).
         refused: (id, t_ns, raw, why the payload does not fit).
         samples: (id, position, then a value for each sample column).
+        absent: how many values are missing, by (relation, column, why).
     """
 
     frames: list[Row] = field(default_factory=list)
     refused: list[Row] = field(default_factory=list)
     samples: list[Row] = field(default_factory=list)
     newest: dict[str, Any] = field(default_factory=dict)
+    absent: Counter[tuple[str, str, str]] = field(default_factory=Counter)
 
 
 class ChannelTable:
@@ -177,7 +180,8 @@ class ChannelTable:
             held = [part.fields.get(f.name) for f in self.item.layout.fields]
             columns = [absent if cut is None else _storable(cut) for cut in held]
             places = part.positions.tolist()
-            columns += self._derived(self._head, part, constants)
+            self._count_absent(out, self.relation, part.fields)
+            columns += self._derived(out, self.relation, self._head, part, constants)
             whole = len(places) == len(raws)
             stamps = [source if whole else [source[place] for place in places] for source in (ids, t_ns, raws)]
             out.frames += zip(*stamps, *columns, strict=True)
@@ -202,16 +206,30 @@ class ChannelTable:
             one = f"({', '.join('?' * width)})"
             into = f"INSERT INTO {quoted(self.samples)} VALUES "  # noqa: S608  proven names
             _insert(connection, into, one, width, rows.samples)
+        connection.executemany(
+            "INSERT INTO absence VALUES (?, ?, ?, ?, ?) "
+            "ON CONFLICT (node, relation, column_name, reason) DO UPDATE SET count = count + excluded.count",
+            [(node, *key, count) for key, count in rows.absent.items()],
+        )
 
     def _add_samples(self, out: Rows, ids: Sequence[int], part: Part, constants: Constants) -> dict[str, Any]:
         columns = [_storable(cut) for cut in part.samples.values()]
-        columns += self._derived(self._inner, part, constants)
+        self._count_absent(out, str(self.samples), part.samples)
+        columns += self._derived(out, str(self.samples), self._inner, part, constants)
         owners = [number for number in ids for _ in range(part.count)]
         out.samples += zip(owners, list(range(part.count)) * len(ids), *columns, strict=True)
         return dict(zip(self.sample_columns, (column[-1] for column in columns), strict=True))
 
     @staticmethod
-    def _derived(wanted: Sequence[Derived], part: Part, constants: Constants) -> list[list[float | None]]:
+    def _count_absent(out: Rows, relation: str, cuts: Mapping[str, Cut]) -> None:
+        for cut in cuts.values():
+            for why, count in cut.reasons().items():
+                out.absent[relation, cut.field.column, why] += count
+
+    @staticmethod
+    def _derived(
+        out: Rows, relation: str, wanted: Sequence[Derived], part: Part, constants: Constants
+    ) -> list[list[float | None]]:
         """A column for each derived value: of n where it belongs to the value, of n * count to the samples."""
         columns = []
         n = len(part.positions)
@@ -224,7 +242,13 @@ class ChannelTable:
             result = np.broadcast_to(derive(derived, values, constants), (n * repeat,))
             if derived.over_samples is not None:
                 result = over_samples(derived, result.reshape(n, repeat))
-            columns.append(Cut(result, np.isnan(result)).to_list())
+            values_or_none: list[float | None] = result.tolist()
+            missing = np.flatnonzero(np.isnan(result)).tolist()
+            for place in missing:
+                values_or_none[place] = None
+            if missing:
+                out.absent[relation, derived.column, NO_ANSWER] += len(missing)
+            columns.append(values_or_none)
         return columns
 
 

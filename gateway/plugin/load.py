@@ -51,7 +51,13 @@ class _Loader:
             complain("", f"name {name!r}", f"not {LINK}, and not ending in _sample or _utc, which the log uses itself")
         title = decl.title or (known.name if known else name)
         return Characteristic(
-            name, title, uuid, _uuid(decl.service, "service", complain), frozenset(decl.properties), layout
+            name,
+            title,
+            uuid,
+            _uuid(decl.service, "service", complain),
+            frozenset(decl.properties),
+            layout,
+            decl.description,
         )
 
     def setting(

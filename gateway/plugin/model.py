@@ -60,7 +60,11 @@ class Derived:
 
 @dataclass(frozen=True)
 class Characteristic:
-    """A characteristic as declared; UUIDs are 128-bit in lower case."""
+    """A characteristic as declared; UUIDs are 128-bit in lower case.
+
+    Attributes:
+        description: what its User Description descriptor is to say, None where that is left open.
+    """
 
     name: str
     title: str
@@ -68,6 +72,7 @@ class Characteristic:
     service: str
     properties: frozenset[Property]
     layout: Layout
+    description: str | None = None
     derived: tuple[Derived, ...] = ()
 
     @cached_property

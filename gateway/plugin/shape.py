@@ -1,4 +1,5 @@
-"""A plugin file as it is written: tables and keys, types of values, nothing proven yet."""
+"""A plugin file as it is written: tables and keys, types of values, nothing proven yet. The text below a key is what
+the reference page says of it."""
 
 from __future__ import annotations
 
@@ -11,60 +12,87 @@ from gateway.layout.declare import FieldDecl, SamplesDecl
 from gateway.layout.model import Order
 from gateway.plugin.model import Property
 
-_STRICT = ConfigDict(extra="forbid", strict=True)
+_STRICT = ConfigDict(extra="forbid", strict=True, use_attribute_docstrings=True)
 
 
 class HeadShape(BaseModel):
     model_config = _STRICT
     kind: str
+    """Names this kind of node in run files and in the log: lower-case letters, digits and `-`."""
     title: str
+    """One line for people."""
 
 
 class CharacteristicShape(BaseModel):
     model_config = _STRICT
     uuid: str
+    """128 bits, or the 16-bit number of an adopted one such as `"0x2A19"`, which then needs no fields."""
     service: str
+    """UUID of the service it belongs to."""
     properties: Annotated[list[Property], Declared(min_length=1)]
+    """What the node offers; a run subscribes to what notifies or indicates, and reads what the run file polls."""
     title: str = ""
+    """One line for people."""
+    description: str | None = None
+    """What its User Description descriptor (0x2901) is to say; compared on connecting."""
     byte_order: Order = "little"
+    """Of all its fields that do not say otherwise."""
     length: int | None = None
+    """Bytes of a value, where you want the sum of the fields checked against it."""
     fields: list[FieldDecl] = []
+    """In the order of the bytes, below."""
     samples: SamplesDecl | None = None
+    """Fields that repeat after the others, below."""
 
 
 class EnableShape(BaseModel):
     model_config = _STRICT
     characteristic: str
+    """The writable characteristic."""
     field: str | None = None
+    """The field in it, where it has several."""
     on: int = 1
+    """Integer to transmit for on."""
     off: int = 0
+    """Integer to transmit for off."""
 
 
 class PeriodShape(BaseModel):
     model_config = _STRICT
     characteristic: str
+    """The writable characteristic; the field's unit is a time and its limits are the shortest and longest period."""
     field: str | None = None
+    """The field in it, where it has several."""
     default: str
+    """The node's own pace before anybody writes one."""
 
 
 class SensorShape(BaseModel):
     model_config = _STRICT
     data: str
+    """The characteristic its values come in."""
     enable: EnableShape | None = None
+    """What switches it; without, it is always on."""
     period: PeriodShape | None = None
+    """What paces it; without, it has its own pace."""
 
 
 class ConstantShape(BaseModel):
     model_config = _STRICT
     characteristic: str
+    """A readable characteristic: read once after connecting, its fields then serve formulas as `NAME.field`."""
 
 
 class DerivedShape(BaseModel):
     model_config = _STRICT
     unit: str
+    """Of the result."""
     inputs: dict[str, str]
+    """Each name that the formula uses: `"characteristic.field in unit"`, or `"constant.field in unit"`."""
     formula: str
+    """Arithmetic, below."""
     over_samples: Literal["max", "min", "mean"] | None = None
+    """Makes one value of those of all samples of a notification."""
 
 
 class FileShape(BaseModel):

@@ -10,9 +10,10 @@ from typing import Protocol, TypeVar
 from bleak import BleakClient
 from bleak.backends.characteristic import BleakGATTCharacteristic
 
-from gateway.assigned import PRESENTATION_FORMAT, VALID_RANGE, presentation_problem, valid_range
+from gateway.assigned import COMPARED_DESCRIPTORS, descriptor_problem
 from gateway.config import NodeConfig
 from gateway.errors import NodeError, PayloadError, RadioError, RefusedError
+from gateway.layout.adopted import short_number
 from gateway.layout.codec import Value
 from gateway.plugin import Setting
 from gateway.records import EventKind
@@ -70,33 +71,24 @@ def resolve(client: BleakClient, node: NodeConfig) -> dict[str, BleakGATTCharact
 
 
 async def check_descriptors(node: NodeConfig, client: BleakClient, table: Table, do: Do, tell: Tell) -> None:
-    """Hold the node's presentation formats and valid ranges against the layouts; a difference is an event.
+    """Hold what the node's descriptors say of its characteristics against the plugin; a difference is an event.
 
-    Only characteristics of one field are described by them without doubt.
+    Presentation formats and valid ranges describe without doubt only a characteristic of one field.
 
     Raises:
         RadioError: the link was lost, or the node did not answer.
     """
     for name, target in table.items():
-        layout = node.plugin.characteristics[name].layout
-        if len(layout.fields) != 1 or layout.samples:
-            continue
-        field = layout.fields[0]
+        item = node.plugin.characteristics[name]
         for descriptor in target.descriptors:
-            number = int(descriptor.uuid[4:8], 16) if descriptor.uuid.startswith("0000") else 0
-            if number not in (PRESENTATION_FORMAT, VALID_RANGE):
+            number = short_number(descriptor.uuid)
+            if number not in COMPARED_DESCRIPTORS:
                 continue
             try:
                 raw = bytes(await do(f"reading a descriptor of {name}", client.read_gatt_descriptor(descriptor)))
             except RefusedError:
                 continue  # a descriptor that may not be read says nothing wrong
-            wanted = valid_range(field)
-            problem = ""
-            if number == PRESENTATION_FORMAT:
-                problem = presentation_problem(field, raw)
-            elif wanted is not None and raw != wanted:
-                problem = f"{raw.hex()}, the layout's limits are {wanted.hex()}"
-            if problem:
+            if problem := descriptor_problem(item.layout, item.description, number, raw):
                 tell(EventKind.DESCRIPTOR_DIFFERS, characteristic=name, descriptor=f"0x{number:04X}", found=problem)
 
 

@@ -101,7 +101,8 @@ class Twin:
             properties = Served.Properties(0)
             for name in item.properties:
                 properties |= _PROPERTIES[name]
-            descriptors = [Descriptor(UUID.from_16_bits(USER_DESCRIPTION), Descriptor.READABLE, item.title.encode())]
+            text = item.title if item.description is None else item.description
+            descriptors = [Descriptor(UUID.from_16_bits(USER_DESCRIPTION), Descriptor.READABLE, text.encode())]
             lone = item.layout.fields[0] if len(item.layout.fields) == 1 and not item.layout.samples else None
             if lone is not None and (form := presentation_format(lone)) is not None:
                 descriptors.append(Descriptor(UUID.from_16_bits(PRESENTATION_FORMAT), Descriptor.READABLE, form))
