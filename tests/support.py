@@ -4,12 +4,16 @@ and short ways to make plugins and run files."""
 from __future__ import annotations
 
 import asyncio
+import os
 import selectors
+import shutil
 import time
 from collections.abc import Awaitable, Callable, Coroutine
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
+
+import pytest
 
 from gateway.clock import Clock
 from gateway.config import RunConfig, load_run
@@ -111,6 +115,12 @@ def run_bench(
                 writer.close(bench.supervisor.ended_ns or clock.now_ns(), "test")
 
     on_virtual_time(run)
+
+
+def needs_program(name: str) -> pytest.MarkDecorator:
+    """Skips a test on a machine without this program; in CI, where CI=true, it then fails instead."""
+    missing = shutil.which(name) is None and os.environ.get("CI") != "true"
+    return pytest.mark.skipif(missing, reason=f"{name} is not installed")
 
 
 def run_file(folder: Path, text: str, name: str = "run.toml") -> RunConfig:

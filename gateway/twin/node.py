@@ -24,6 +24,7 @@ from gateway.assigned import (
 )
 from gateway.config import TwinConfig
 from gateway.errors import DecodeError
+from gateway.layout.adopted import short_number
 from gateway.layout.codec import Value
 from gateway.layout.model import Field
 from gateway.plugin import Characteristic, Plugin, Sensor, within
@@ -109,7 +110,7 @@ class Twin:
             if lone is not None and (ends := valid_range(lone)) is not None:
                 descriptors.append(Descriptor(UUID.from_16_bits(VALID_RANGE), Descriptor.READABLE, ends))
             served: Served[bytes] = Served(
-                UUID(item.uuid),
+                _uuid(item.uuid),
                 properties,
                 Served.READABLE | Served.WRITEABLE,
                 CharacteristicValue(read=self._reader(item), write=self._writer(item)),
@@ -119,7 +120,7 @@ class Twin:
             self._served[item.name] = served
             services.setdefault(item.service, []).append(served)
         for uuid, served_items in services.items():
-            self.device.add_service(Service(UUID(uuid), served_items))
+            self.device.add_service(Service(_uuid(uuid), served_items))
         self.device.on("connection", self._connected)
 
     def _reader(self, item: Characteristic) -> Any:
@@ -348,3 +349,9 @@ def _in_field(field: Field, nanoseconds: int) -> Value:
     if field.scale is None:
         return float(value)
     return field.scale.apply(field.scale.invert(value) & (1 << field.bits) - 1)
+
+
+def _uuid(text: str) -> UUID:
+    """Two bytes where Bluetooth has assigned the number, as a node sends it."""
+    number = short_number(text)
+    return UUID(text) if number is None else UUID.from_16_bits(number)
