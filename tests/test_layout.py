@@ -138,6 +138,11 @@ def test_floats_and_their_non_values(kind: str, code: str) -> None:
         assert decode_columns(made, [raw]).parts[0].fields["f"].to_list() == [None]
 
 
+def test_a_signalling_nan_is_no_reading_and_no_warning() -> None:
+    made = layout({"name": "a", "type": "float32"})
+    assert decode_columns(made, [bytes.fromhex("0000a07f")]).parts[0].fields["a"].to_list() == [None]
+
+
 def test_samples_repeat_until_the_value_ends() -> None:
     made = layout(
         {"name": "n", "type": "uint8"},

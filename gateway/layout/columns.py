@@ -7,6 +7,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from dataclasses import field as dataclass_field
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -14,7 +15,7 @@ import numpy.typing as npt
 
 from gateway.layout import medfloat
 from gateway.layout.codec import meaning
-from gateway.layout.model import Field, Layout
+from gateway.layout.model import Field, Layout, Order
 
 Column = npt.NDArray[Any]
 _EXACT_BITS = 53  # integers up to here are exact in a float64
@@ -230,7 +231,9 @@ def _meaning(field: Field, raw: Column) -> Cut:
     """What transmitted numbers stand for."""
     if field.kind == "float":
         finite = np.isfinite(raw)
-        return Cut(field, raw, raw.astype(np.float64), None if finite.all() else ~finite)
+        with np.errstate(invalid="ignore"):  # a signalling NaN is as good as any
+            widened = raw.astype(np.float64)
+        return Cut(field, raw, widened, None if finite.all() else ~finite)
     if field.kind == "medfloat":
         return _medfloat(field, raw)
     missing: npt.NDArray[np.bool_] | None = None
@@ -255,35 +258,41 @@ def _medfloat(field: Field, raw: Column) -> Cut:
 
 def _raw(field: Field, joined: bytes, base: int, shape: tuple[int, ...], strides: tuple[int, ...]) -> Column:
     """The transmitted numbers, in the narrowest type that holds them: a view where the field is a machine word."""
-    order = "<" if field.order == "little" else ">"
     first, inner = divmod(field.bit, 8)
-
-    def view(code: str, offset: int = 0) -> Column:
-        return np.ndarray(shape, order + code, joined, base + first + offset, strides)
-
-    if field.kind == "float":
-        return view(f"f{field.bits // 8}")
-    if inner == 0 and field.bits in (8, 16, 32, 64):
-        return view(f"{'i' if field.kind == 'sint' else 'u'}{field.bits // 8}")
-    end = inner + field.bits
-    width = next((w for w in (8, 16, 32, 64) if w >= end), 64)
-    word = view(f"u{width // 8}")
-    kind = word.dtype.type
-    if end > 64:
-        more = view("u1", 8).astype(np.uint64)
+    dtype, shift, mask = _word(field.kind, field.bits, inner, field.order)
+    word: Column = np.ndarray(shape, dtype, joined, base + first, strides)
+    if inner + field.bits > 64:
+        more = np.ndarray(shape, np.uint8, joined, base + first + 8, strides).astype(np.uint64)
+        kind, end = np.uint64, inner + field.bits
         if field.order == "little":
             word = word >> kind(inner) | more << kind(64 - inner)
         else:
             word = word << kind(end - 64) | more >> kind(72 - end)
-    else:
-        shift = inner if field.order == "little" else width - end
-        word = word >> kind(shift) if shift else word
-    if end < width or inner:
-        word = word & kind((1 << field.bits) - 1)
+    elif shift is not None:
+        word = word >> shift
+    if mask is None:
+        return word
+    word = word & mask
     if field.kind == "sint":
         sign = np.int64(-1) << np.int64(field.bits - 1)  # negative, so that it exists for 64 bits too
         return (word.astype(np.uint64).view(np.int64) ^ sign) - sign
     return word
+
+
+@cache
+def _word(kind: str, bits: int, inner: int, order: Order) -> tuple[np.dtype[Any], Any, Any]:
+    """How a field is cut from the machine word it lies in: the word's type, how far down it is shifted, and the mask;
+    None for what is not needed. Remembered, because for a small batch it takes as long as the cutting itself."""
+    sign = "<" if order == "little" else ">"
+    if kind == "float" or (inner == 0 and bits in (8, 16, 32, 64)):
+        letter = {"float": "f", "sint": "i"}.get(kind, "u")
+        return np.dtype(f"{sign}{letter}{bits // 8}"), None, None
+    end = inner + bits
+    width = next((w for w in (8, 16, 32, 64) if w >= end), 64)
+    dtype = np.dtype(f"{sign}u{width // 8}")
+    number = dtype.newbyteorder("=").type
+    shift = inner if order == "little" else width - end
+    return dtype, number(shift) if 0 < shift < width else None, number((1 << bits) - 1)
 
 
 def _scaled(field: Field, raw: Column) -> Column:
