@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.interpolate import interp1d
 
 from gateway.errors import InputError
 from gateway.layout.formula import Formula
@@ -81,3 +82,26 @@ def test_any_text_is_a_formula_or_refused(text: str) -> None:
         Formula(text, {"a", "b"})({"a": np.float64(2), "b": np.float64(0)})
     except InputError:
         pass
+
+
+@given(
+    st.lists(st.floats(-1e6, 1e6), min_size=2, max_size=12, unique=True).map(sorted),
+    st.lists(st.floats(-1e6, 1e6), min_size=12, max_size=12),
+    st.floats(-1e6, 1e6),
+)
+def test_a_table_is_scipys_linear_interpolation(xs: list[float], ys: list[float], at: float) -> None:
+    """scipy.interpolate.interp1d (from the registry)."""
+    points = list(zip(xs, ys, strict=False))
+    text = f"table(v, {', '.join(f'{x!r}, {y!r}' for x, y in points)})"
+    ours = float(Formula(text, {"v"})({"v": np.float64(at)}))
+    theirs = float(interp1d(xs, ys[: len(xs)], bounds_error=False, fill_value=np.nan)(at))
+    assert math.isnan(ours) == math.isnan(theirs)
+    assert math.isnan(ours) or math.isclose(ours, theirs, rel_tol=1e-6, abs_tol=1e-3)
+
+
+@given(st.lists(st.floats(-1e3, 1e3), min_size=1, max_size=8), st.floats(-10, 10))
+def test_a_polynomial_is_numpys(coefficients: list[float], at: float) -> None:
+    """numpy.polynomial.polynomial.polyval."""
+    text = f"poly(v, {', '.join(map(repr, coefficients))})"
+    ours = float(Formula(text, {"v"})({"v": np.float64(at)}))
+    assert ours == pytest.approx(np.polynomial.polynomial.polyval(at, coefficients), rel=1e-12, abs=1e-6)
