@@ -19,19 +19,31 @@ from gateway.clock import Clock
 from gateway.config import RunConfig
 from gateway.judge import judge
 from gateway.log.reader import Log, RunInfo
-from gateway.log.writer import LogWriter, RunFacts, WriterStatus
+from gateway.log.writer import RunFacts, WriterStatus
 from gateway.measure import measure_run
 from gateway.radio import Radio
-from gateway.records import Verdict
-from gateway.report.live import RunView
+from gateway.records import Sink, Verdict
+from gateway.report.live import NodeView, RunView
 from gateway.session.deadline import within
-from gateway.session.node import REQUEST_S
+from gateway.session.node import REQUEST_S, State
 from gateway.session.seek import check_adapter
 from gateway.session.supervisor import Supervisor
 from gateway.spec import figures_of
 
 LOOK_EVERY_S = 0.5
 BOUNCE_S = 1.0  # signals so close together are one request
+
+
+class RunSink(Sink, Protocol):
+    """Where a run goes: a sink with an end, and a status for the display."""
+
+    @property
+    def status(self) -> WriterStatus: ...
+
+    @property
+    def run(self) -> int: ...
+
+    def close(self, t_ns: int, how: str) -> None: ...
 
 
 class Life(Protocol):
@@ -49,7 +61,6 @@ class RunResult:
         unfit: what is wrong with each node that could not be used.
     """
 
-    log: Path
     run: int
     how: str
     failed: str
@@ -70,7 +81,7 @@ def settle_memory() -> None:
 
 async def execute(
     config: RunConfig,
-    log: Path,
+    open_sink: Callable[[RunFacts], RunSink],
     length_ns: int | None,
     look: Callable[[RunView], None],
     clock: Clock | None = None,
@@ -79,20 +90,20 @@ async def execute(
 
     Args:
         config: the proven run file.
-        log: where to write.
+        open_sink: makes what the run is written to, once the radio is known to work.
         length_ns: how long, None until asked to stop.
         look: called twice a second with the run's state.
         clock: stamps the records.
 
     Raises:
         AdapterError: Bluetooth can't be used.
-        LogFileError: the log can't be used.
+        InputError: what it is to be written to can't be used.
     """
     clock = clock or Clock()
     settle_memory()
     async with _radio(config) as (radio, twins):
         await check_adapter(radio)
-        writer = LogWriter(log, _facts(config, radio, clock, length_ns))
+        writer = open_sink(_facts(config, radio, clock, length_ns))
         supervisor = Supervisor(config, radio, writer, clock)
         view = _Viewer(look, config.title, supervisor, writer.status, length_ns)
         how = "broken off"
@@ -102,7 +113,7 @@ async def execute(
             await asyncio.to_thread(writer.close, supervisor.ended_ns or clock.now_ns(), how)
         view.show()
     unfit = tuple(session.unfit for session in supervisor.sessions if session.unfit)
-    return RunResult(log, writer.run, how, writer.status.failed, unfit, writer.status.frames, writer.status.dropped)
+    return RunResult(writer.run, how, writer.status.failed, unfit, writer.status.frames, writer.status.dropped)
 
 
 async def _live(supervisor: Supervisor, twins: Sequence[Life], view: _Viewer, length_ns: int | None) -> str:
@@ -204,9 +215,12 @@ class _Viewer:
         if self._look is None:
             return
         elapsed_s = self._loop.time() - self._begun
-        sessions = tuple(self._supervisor.sessions)
+        nodes = tuple(
+            NodeView(s.node.name, s.state, s.state is State.LISTENING, s.losses, s.unfit)
+            for s in self._supervisor.sessions
+        )
         try:
-            self._look(RunView(self._title, elapsed_s, self._length_s, sessions, self.status))
+            self._look(RunView(self._title, elapsed_s, self._length_s, nodes, self.status))
         except (Exception, SystemExit):
             self._look = None
 

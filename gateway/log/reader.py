@@ -67,6 +67,8 @@ class RunInfo:
 
     id: int
     title: str
+    radio: str
+    host: str
     started_ns: int
     planned_ns: int | None
     ended_ns: int | None
@@ -159,9 +161,10 @@ class Log:
         if run is not None and run not in known:
             raise LogFileError(f"{self.path} has no run {run}; it has {', '.join(map(str, known))}")
         wanted = run if run is not None else known[-1]
-        row = next(
+        number, title, radio, host, started_ns, planned_ns, ended_ns, ended_how, first = next(
             self._query(
-                "SELECT id, title, started_ns, planned_ns, ended_ns, ended_how, first_frame FROM run WHERE id = ?",
+                "SELECT id, title, radio, host, started_ns, planned_ns, ended_ns, ended_how, first_frame FROM run "
+                "WHERE id = ?",
                 wanted,
             )
         )
@@ -174,7 +177,18 @@ class Log:
             self._query("SELECT kind, subject, figure, low, high FROM requirement WHERE run = ? ORDER BY rowid", wanted)
         )
         return RunInfo(
-            row[0], row[1], row[2], row[3], row[4], row[5] or "", row[6], later or 2**62, nodes, requirements
+            number,
+            title,
+            radio,
+            host,
+            started_ns,
+            planned_ns,
+            ended_ns,
+            ended_how or "",
+            first,
+            later or 2**62,
+            nodes,
+            requirements,
         )
 
     def _channels(self, kind: str, node: int) -> Iterator[ChannelInfo]:

@@ -99,25 +99,13 @@ class _Store:
             raise LogFileError(f"{self.path} {reason}; give another file name")
         prepare(self.connection)
         self._inode = self.path.stat().st_ino
-        database = Database(self.connection)
+        self._database = Database(self.connection)
         self.connection.execute("BEGIN IMMEDIATE")
+        self.nodes: dict[str, int] = {}
+        self.tables: dict[tuple[str, str], ChannelTable] = {}
         try:
             self.run, self.next_frame = self._add_run(facts)
-            self.nodes: dict[str, int] = {}
-            self.tables: dict[tuple[str, str], ChannelTable] = {}
-            for name, (plugin, sought) in facts.nodes.items():
-                added = self.connection.execute(
-                    "INSERT INTO node (run, name, kind, sought) VALUES (?, ?, ?, ?)",
-                    (self.run, name, plugin.kind, sought),
-                )
-                self.nodes[name] = added.lastrowid or 0
-                self.connection.execute(
-                    "INSERT OR IGNORE INTO plugin VALUES (?, ?, ?, ?)",
-                    (self.run, plugin.kind, plugin.title, plugin.text),
-                )
-                for channel in (*plugin.constants, *plugin.channels):
-                    item = plugin.characteristics[channel]
-                    self.tables[name, channel] = ChannelTable(database, plugin.kind, item)
+            self.add_nodes(facts)
             self.connection.executemany(
                 "INSERT INTO requirement VALUES (?, ?, ?, ?, ?, ?, ?)", [(self.run, *row) for row in facts.requirements]
             )
@@ -126,6 +114,22 @@ class _Store:
             if self.connection.in_transaction:
                 self.connection.execute("ROLLBACK")
             raise
+
+    def add_nodes(self, facts: RunFacts) -> None:
+        """Add the nodes that are not there yet, inside the caller's transaction."""
+        for name, (plugin, sought) in facts.nodes.items():
+            if name in self.nodes:
+                continue
+            added = self.connection.execute(
+                "INSERT INTO node (run, name, kind, sought) VALUES (?, ?, ?, ?)", (self.run, name, plugin.kind, sought)
+            )
+            self.nodes[name] = added.lastrowid or 0
+            self.connection.execute(
+                "INSERT OR IGNORE INTO plugin VALUES (?, ?, ?, ?)", (self.run, plugin.kind, plugin.title, plugin.text)
+            )
+            for channel in (*plugin.constants, *plugin.channels):
+                item = plugin.characteristics[channel]
+                self.tables[name, channel] = ChannelTable(self._database, plugin.kind, item)
 
     def _add_run(self, facts: RunFacts) -> tuple[int, int]:
         relations = [row[0] for row in self.connection.execute("SELECT relation FROM channel")]
@@ -178,10 +182,8 @@ class LogWriter:
         self._frames: deque[Frame] = deque()
         self._events: deque[LinkEvent] = deque()
         self._constants: dict[str, dict[str, dict[str, float]]] = defaultdict(dict)
-        self._constant_channels = {(n, c) for n, (plugin, _) in facts.nodes.items() for c in plugin.constants}
-        for name, (plugin, _) in facts.nodes.items():
-            for channel in (*plugin.constants, *plugin.channels):
-                _ = self.status.channels[name, channel]  # all there from the start: others look while we write
+        self._constant_channels: set[tuple[str, str]] = set()
+        self._expect(facts.nodes)
         self._ended: tuple[int, str] | None = None
         self._lost = False  # nothing can be written any more, here or elsewhere
         self._in_hand = 0  # frames taken from the queue and not yet accounted for
@@ -190,6 +192,22 @@ class LogWriter:
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._work, name="log writer", daemon=True)
         self._thread.start()
+
+    def add_node(self, name: str, plugin: Plugin, sought: str) -> None:
+        """Tell of a node that was not known when the run began, before its first record."""
+        self._expect({name: (plugin, sought)})
+        self._facts = replace(self._facts, nodes={**self._facts.nodes, name: (plugin, sought)})
+
+    def _expect(self, nodes: Mapping[str, tuple[Plugin, str]]) -> None:
+        for name, (plugin, _) in nodes.items():
+            self._constant_channels |= {(name, channel) for channel in plugin.constants}
+            for channel in (*plugin.constants, *plugin.channels):
+                _ = self.status.channels[name, channel]  # all there from the start: others look while we write
+
+    @property
+    def waiting(self) -> int:
+        """How many frames are queued; a source that can wait should, before they are too many."""
+        return len(self._frames)
 
     def frame(self, frame: Frame) -> None:
         """Queue a frame; one that finds the queue full is counted."""
@@ -304,7 +322,9 @@ class LogWriter:
             group[2].append(raw)
         connection = store.connection
         connection.execute("BEGIN IMMEDIATE")
+        known = dict(store.nodes), dict(store.tables)
         try:
+            store.add_nodes(self._facts)
             connection.executemany(
                 "INSERT INTO event (run, node, t_ns, kind, detail) VALUES (?, ?, ?, ?, ?)",
                 [(store.run, store.nodes.get(e.node or ""), e.t_ns, e.kind, json.dumps(e.detail)) for e in events],
@@ -320,6 +340,7 @@ class LogWriter:
         except BaseException:
             if connection.in_transaction:
                 connection.execute("ROLLBACK")
+            store.nodes, store.tables = known
             raise
         store.next_frame += len(frames)
         for event in events:

@@ -13,10 +13,20 @@ from rich.table import Table
 from rich.text import Text
 
 from gateway.log.writer import WriterStatus
-from gateway.session.node import NodeSession, State
 
 RATE_WINDOW_S = 5.0
 LINE_EVERY_S = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class NodeView:
+    """A node in a run in progress: what it is doing, whether that is listening, and what is wrong with it."""
+
+    name: str
+    state: str
+    listening: bool
+    losses: int
+    unfit: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +36,7 @@ class RunView:
     title: str
     elapsed_s: float
     length_s: float | None
-    sessions: tuple[NodeSession, ...]
+    nodes: tuple[NodeView, ...]
     status: WriterStatus
 
 
@@ -85,10 +95,10 @@ class LiveDisplay:
 
     def _line(self, view: RunView, rates: dict[tuple[str, str], float | None]) -> str:
         parts = []
-        for session in view.sessions:
-            own = [(c, s) for (node, c), s in view.status.channels.items() if node == session.node.name]
-            heard = ", ".join(f"{c} {rates[session.node.name, c] or 0:.1f}/s" for c, _ in own)
-            parts.append(f"{session.node.name} {session.state}" + (f" ({heard})" if heard else ""))
+        for node in view.nodes:
+            own = [(c, s) for (owner, c), s in view.status.channels.items() if owner == node.name]
+            heard = ", ".join(f"{c} {rates[node.name, c] or 0:.1f}/s" for c, _ in own)
+            parts.append(f"{node.name} {node.state}" + (f" ({heard})" if heard else ""))
         trouble = f"; log: {view.status.trouble}" if view.status.trouble else ""
         return f"{self._times(view)}  {'; '.join(parts)}; {view.status.frames} values in the log{trouble}"
 
@@ -99,13 +109,12 @@ class LiveDisplay:
         for name in ("per s", "values", "bad"):
             table.add_column(name, justify="right", no_wrap=True)
         table.add_column("newest", no_wrap=True, overflow="ellipsis", ratio=1)
-        for session in view.sessions:
-            name = session.node.name
-            style = "" if session.state is State.LISTENING else "yellow"
-            lost = f", lost {session.losses}x" if session.losses else ""
-            table.add_row(Text(name, "bold"), Text(f"{session.state}{lost}", style), "", "", "", session.unfit)
+        for node in view.nodes:
+            style = "" if node.listening else "yellow"
+            lost = f", lost {node.losses}x" if node.losses else ""
+            table.add_row(Text(node.name, "bold"), Text(f"{node.state}{lost}", style), "", "", "", node.unfit)
             for (owner, channel), status in sorted(view.status.channels.items()):
-                if owner == name:
+                if owner == node.name:
                     rate = rates[owner, channel]
                     newest = ", ".join(
                         _short(*item) for item in status.newest.items() if item[0] not in status.counters
@@ -117,6 +126,25 @@ class LiveDisplay:
         trouble = f"  log: {view.status.trouble}" if view.status.trouble else ""
         head = Text(f"{view.title}  {self._times(view)}  {view.status.frames} values in the log{trouble}")
         return Group(head, table)
+
+
+class CountDisplay:
+    """Shows how far a replay is that goes as fast as it can; nothing where the output is no terminal."""
+
+    def __init__(self, console: Console) -> None:
+        self._status = console.status("reading")
+
+    def __enter__(self) -> Self:
+        self._status.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._status.stop()
+
+    def __call__(self, view: RunView) -> None:
+        self._status.update(f"{view.status.frames} values in the log, {clock_text(view.elapsed_s)} of the capture")
 
 
 def _short(column: str, value: object) -> str:

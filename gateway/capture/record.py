@@ -1,0 +1,50 @@
+"""What every capture yields, whatever its format: records with their own times, facts of the run it was taken in,
+and an account of what could not be read."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+
+from gateway.records import Frame, LinkEvent
+
+Record = Frame | LinkEvent
+
+
+@dataclass(frozen=True, slots=True)
+class Header:
+    """What is known of a capture before its records.
+
+    Attributes:
+        origin: ``invented``, ``real``, or whatever else its maker wrote.
+        plugin: kind of every node that ``kinds`` does not name, "" where that was left open.
+        title: of the run.
+        kinds: kind by node.
+        started_ns: when the run started, None for at its first record.
+        planned_ns: how long it was to last, None where that is not known.
+    """
+
+    origin: str = "real"
+    plugin: str = ""
+    title: str = ""
+    kinds: Mapping[str, str] = field(default_factory=dict)
+    started_ns: int | None = None
+    planned_ns: int | None = None
+
+
+@dataclass(slots=True)
+class Trouble:
+    """What could not be read or placed: for each reason how often, and where first."""
+
+    counts: dict[str, int] = field(default_factory=dict)
+    first: dict[str, str] = field(default_factory=dict)
+
+    def note(self, reason: str, place: str, count: int = 1) -> None:
+        """Count it."""
+        self.counts[reason] = self.counts.get(reason, 0) + count
+        self.first.setdefault(reason, place)
+
+    def lines(self) -> Iterator[str]:
+        """One line for each reason."""
+        for reason, count in self.counts.items():
+            yield f"{count} x {reason} (first: {self.first[reason]})"

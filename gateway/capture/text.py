@@ -1,0 +1,355 @@
+"""The project's own record of a byte stream: text, one record a line, to be read and compared by people.
+
+    # gattest capture 1
+    # origin: invented
+    # plugin: loan-crate
+    2026-03-02T09:00:00.000Z crate-1 !connected {"att_mtu_bytes": 247}
+    2026-03-02T09:00:00.125Z crate-1 climate 0100 6e09 8813 cd8b01
+
+Lines that begin with # are the header or remarks. A frame is its UTC time, node, channel and bytes in hex, which
+may be spaced; an event has ! before its kind and its details as JSON; - stands for no node. Files whose names
+end in .gz or .zst are compressed."""
+
+from __future__ import annotations
+
+import contextlib
+import gzip
+import io
+import json
+import os
+import zlib
+from collections.abc import Iterable, Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import BinaryIO, Self, cast
+
+import zstandard
+
+from gateway.capture.record import Header, Record, Trouble
+from gateway.errors import InputError, Problem, ProblemsError
+from gateway.records import EventKind, Frame, LinkEvent
+
+FIRST_LINE = "# gattest capture 1"
+MAX_LINE_BYTES = 1 << 16
+MAX_STREAM_LINES = 1_000_000  # of a recorded stream, which is read whole
+DAMAGED = (OSError, EOFError, zlib.error, zstandard.ZstdError)
+_HEADER_LINES = 10_000
+_KINDS = {kind.value.replace(" ", "-"): kind for kind in EventKind}
+
+
+def open_bytes(path: Path) -> BinaryIO:
+    """A file to read, decompressed by its name.
+
+    Raises:
+        InputError: it can't be opened.
+    """
+    try:
+        if path.suffix == ".gz":
+            return cast(BinaryIO, gzip.open(path, "rb"))
+        plain = path.open("rb")
+    except OSError as error:
+        raise InputError(f"{path} can't be read: {error.strerror}; check the path") from None
+    if path.suffix == ".zst":
+        reader = zstandard.ZstdDecompressor(max_window_size=1 << 27).stream_reader(plain, closefd=True)
+        return cast(BinaryIO, io.BufferedReader(cast(io.RawIOBase, reader), 1 << 16))
+    return plain
+
+
+class TextCapture:
+    """A capture in the project's own form, read line by line in constant memory.
+
+    Args:
+        path: the file.
+
+    Attributes:
+        header: what its first lines say.
+        trouble: what could not be read, once the records have been.
+        ended: when and how the run ended, where a line says so.
+
+    Raises:
+        InputError: it can't be read, or does not begin as a capture.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.trouble = Trouble()
+        self.ended: tuple[int, str] | None = None
+        self._file = open_bytes(path)
+        self._number = 0
+        self._waiting: bytes | None = None
+        try:
+            self.header = self._read_header()
+        except BaseException:
+            self._file.close()
+            raise
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._file.close()
+
+    def records(self) -> Iterator[Record]:
+        """Its records in the order of the file; what can't be read is left out and counted."""
+        for number, line in self._lines():
+            try:
+                yield parse_line(line)
+            except ValueError as error:
+                self.trouble.note("a line that is no record", f"line {number}: {line[:60]!r}: {error}")
+
+    def numbered(self) -> Iterator[tuple[int, str]]:
+        """Its lines that should be records, with their numbers."""
+        yield from self._lines()
+
+    def _lines(self) -> Iterator[tuple[int, str]]:
+        while raw := self._next():
+            line = raw.decode("utf-8", "replace").strip()
+            if not line:
+                continue
+            if line[0] != "#":
+                yield self._number, line
+            elif line.startswith("# ended: "):
+                moment, _, how = line.removeprefix("# ended: ").partition(" ")
+                with contextlib.suppress(ValueError):
+                    self.ended = (utc_ns(moment), how)
+
+    def _next(self) -> bytes:
+        """The next line; of one that is too long nothing is kept. Empty at the end."""
+        if self._waiting is not None:
+            line, self._waiting = self._waiting, None
+            return line
+        try:
+            line = self._file.readline(MAX_LINE_BYTES)
+            self._number += 1
+            if len(line) < MAX_LINE_BYTES:
+                return line
+            self.trouble.note(f"a line longer than {MAX_LINE_BYTES} bytes", f"line {self._number}")
+            while len(line) == MAX_LINE_BYTES and not line.endswith(b"\n"):
+                line = self._file.readline(MAX_LINE_BYTES)
+            return b"\n"
+        except DAMAGED as error:
+            self.trouble.note("the file is cut off or damaged", f"after line {self._number}: {error}")
+            return b""
+
+    def _read_header(self) -> Header:
+        first = self._next().decode("utf-8", "replace").strip()
+        if first != FIRST_LINE:
+            raise ProblemsError([Problem(str(self.path), "line 1", f"{first[:40]!r}", f"{FIRST_LINE!r}")])
+        facts: dict[str, str] = {}
+        kinds: dict[str, str] = {}
+        while (line := self._next()).startswith(b"#") and self._number < _HEADER_LINES:
+            key, found, value = line.decode("utf-8", "replace")[1:].strip().partition(": ")
+            if key == "node" and found:
+                name, _, kind = value.partition(" ")
+                kinds[name] = kind
+            elif key == "ended":  # a capture without records: for the loop over the lines
+                break
+            elif found:
+                facts.setdefault(key, value)
+        self._waiting = line
+        try:
+            started_ns = utc_ns(facts["started"]) if "started" in facts else None
+            planned_ns = int(facts["planned"].removesuffix(" ns")) if "planned" in facts else None
+        except ValueError as error:
+            raise ProblemsError(
+                [Problem(str(self.path), "header", str(error), "'# started: TIME' and '# planned: NUMBER ns'")]
+            ) from None
+        return Header(
+            facts.get("origin", "real"), facts.get("plugin", ""), facts.get("title", ""), kinds, started_ns, planned_ns
+        )
+
+
+def parse_line(line: str) -> Record:
+    """The record of a line.
+
+    Raises:
+        ValueError: it is none.
+    """
+    parts = line.split(None, 3)
+    if len(parts) < 3:
+        raise ValueError("time, node and channel are wanted")
+    moment, node, channel = parts[:3]
+    rest = parts[3] if len(parts) == 4 else ""
+    if channel[0] != "!":
+        return Frame(utc_ns(moment), node, channel, bytes.fromhex(rest))
+    kind = _KINDS.get(channel[1:])
+    if kind is None:
+        raise ValueError(f"{channel} is no kind of event")
+    try:
+        detail = json.loads(rest or "{}")
+    except RecursionError:
+        raise ValueError("details nested too deep") from None
+    if not isinstance(detail, dict):
+        raise ValueError("the details of an event are a JSON object")
+    return LinkEvent(utc_ns(moment), None if node == "-" else node, kind, detail)
+
+
+def read_capture(path: Path) -> list[tuple[int, Frame]]:
+    """The frames of a recorded stream with their line numbers.
+
+    Raises:
+        ProblemsError: lines that are no records, all of them, or another format.
+        InputError: it can't be read.
+    """
+    frames: list[tuple[int, Frame]] = []
+    problems: list[Problem] = []
+    with TextCapture(path) as capture:
+        for number, line in capture.numbered():
+            if len(frames) >= MAX_STREAM_LINES:
+                problems.append(Problem(str(path), "", f"more than {MAX_STREAM_LINES} lines", "split it"))
+                break
+            try:
+                record = parse_line(line)
+            except ValueError as error:
+                problems.append(
+                    Problem(
+                        str(path),
+                        f"line {number}",
+                        f"{line[:60]!r}: {error}",
+                        "time node channel bytes, as '2026-03-02T09:00:00Z crate-1 climate 0100'",
+                    )
+                )
+                continue
+            if isinstance(record, Frame):
+                frames.append((number, record))
+        problems += [Problem(str(path), "", text, "mend the file") for text in capture.trouble.lines()]
+    if problems:
+        raise ProblemsError(problems)
+    return frames
+
+
+_seconds: tuple[str, int] = ("", 0)  # the whole second read last: most records share it with their neighbours
+
+
+def utc_ns(text: str) -> int:
+    """Nanoseconds since 1970 of an ISO 8601 UTC time with up to nine decimals.
+
+    Raises:
+        ValueError: it is none.
+    """
+    global _seconds
+    whole, _, decimals = text.removesuffix("Z").partition(".")
+    if text[-1:] != "Z" or len(decimals) > 9 or (decimals and not (decimals.isascii() and decimals.isdigit())):
+        raise ValueError("the time is not ISO 8601 UTC, ending in Z")
+    known, seconds = _seconds
+    if whole != known:
+        seconds = int(datetime.fromisoformat(whole).replace(tzinfo=UTC).timestamp())
+        _seconds = (whole, seconds)
+    return seconds * 1_000_000_000 + (int(decimals.ljust(9, "0")) if decimals else 0)
+
+
+def utc_text(t_ns: int) -> str:
+    """ISO 8601 UTC with all nine decimals."""
+    seconds, rest = divmod(t_ns, 1_000_000_000)
+    return f"{datetime.fromtimestamp(seconds, UTC):%Y-%m-%dT%H:%M:%S}.{rest:09d}Z"
+
+
+def record_line(record: Record) -> str:
+    """The line of a record, with its end."""
+    if isinstance(record, Frame):
+        return f"{utc_text(record.t_ns)} {record.node} {record.channel} {record.raw.hex()}\n"
+    kind = record.kind.value.replace(" ", "-")
+    return f"{utc_text(record.t_ns)} {record.node or '-'} !{kind} {json.dumps(record.detail)}\n"
+
+
+class TextWriter:
+    """Writes a capture beside its final name, and moves it there when it is complete: what stands under the
+    name is always whole. What was written so far stays in the ``.part`` file where that never comes.
+
+    Args:
+        path: the final name.
+        header: what its first lines say.
+
+    Raises:
+        InputError: it can't be written.
+    """
+
+    def __init__(self, path: Path, header: Header) -> None:
+        self.path = path
+        self._part = path.with_name(path.name + ".part")
+        try:
+            self._raw: BinaryIO = self._part.open("wb")
+        except OSError as error:
+            raise InputError(f"{path} can't be written: {error.strerror}; check the folder") from None
+        self._file: BinaryIO = self._raw
+        if path.suffix == ".gz":
+            self._file = cast(BinaryIO, gzip.GzipFile(path.with_suffix("").name, "wb", fileobj=self._raw))
+        elif path.suffix == ".zst":
+            self._file = cast(BinaryIO, zstandard.ZstdCompressor().stream_writer(self._raw, closefd=False))
+        lines = [FIRST_LINE, f"# origin: {header.origin}"]
+        lines += [f"# {key}: {value}" for key, value in (("title", header.title), ("plugin", header.plugin)) if value]
+        lines += [f"# node: {name} {kind}" for name, kind in header.kinds.items()]
+        if header.started_ns is not None:
+            lines.append(f"# started: {utc_text(header.started_ns)}")
+        if header.planned_ns is not None:
+            lines.append(f"# planned: {header.planned_ns} ns")
+        self._write("".join(" ".join(line.split()) + "\n" for line in lines))
+
+    def write(self, records: Iterable[Record]) -> None:
+        """Append records.
+
+        Raises:
+            InputError: the disk refuses.
+        """
+        self._write("".join(map(record_line, records)))
+
+    def flush(self) -> None:
+        """Hand what was written to the system."""
+        with self._told():
+            self._file.flush()
+            self._raw.flush()
+
+    def close(self, ended: tuple[int, str] | None = None) -> None:
+        """Complete the file and move it to its name.
+
+        Args:
+            ended: when and how the run ended.
+
+        Raises:
+            InputError: the disk refuses; what was written stays in the ``.part`` file.
+        """
+        if ended is not None:
+            self._write(f"# ended: {utc_text(ended[0])} {ended[1]}\n")
+        with self._told():
+            if self._file is not self._raw:
+                self._file.close()
+            self._raw.flush()
+            os.fsync(self._raw.fileno())
+            self._raw.close()
+            self._part.replace(self.path)
+
+    def _write(self, text: str) -> None:
+        with self._told():
+            self._file.write(text.encode())
+
+    @contextlib.contextmanager
+    def _told(self) -> Iterator[None]:
+        try:
+            yield
+        except OSError as error:
+            raise InputError(
+                f"{self.path} can't be written: {error.strerror}; what was written is in {self._part}"
+            ) from None
+
+
+def write_capture(path: Path, header: Header, records: Iterable[Record], ended: tuple[int, str] | None) -> int:
+    """Write a whole capture; returns how many records.
+
+    Raises:
+        InputError: it can't be written.
+    """
+    writer = TextWriter(path, header)
+    count = 0
+    batch: list[Record] = []
+    for record in records:
+        batch.append(record)
+        count += 1
+        if len(batch) >= 5000:
+            writer.write(batch)
+            batch.clear()
+    writer.write(batch)
+    writer.close(ended)
+    return count

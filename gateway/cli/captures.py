@@ -1,0 +1,136 @@
+"""Commands that make captures and read them: record, replay, extract."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from gateway.cli.shared import RadioName, console_of, exit_code, moment_ns, show_troubles, show_verdicts
+from gateway.errors import InputError
+
+if TYPE_CHECKING:
+    from gateway.capture import Header
+    from gateway.config import RunConfig
+    from gateway.plugin import Plugin
+
+
+def record(
+    runfile: Annotated[Path, typer.Argument(help="The run file.")],
+    output: Annotated[Path, typer.Option("--output", "-o", help="The capture; .gz or .zst compress it.")],
+    for_: Annotated[str | None, typer.Option("--for", help="How long, such as '20 s' or '72 h'.")] = None,
+    radio: Annotated[RadioName | None, typer.Option(help="Instead of the run file's.")] = None,
+) -> None:
+    """Run the nodes of a run file into a capture, a text of one record a line, instead of a log."""
+    import asyncio
+    from functools import partial
+
+    from gateway.config import load_run
+    from gateway.recorder import CaptureRecorder
+    from gateway.report.live import LiveDisplay
+    from gateway.runner import execute
+    from gateway.units import parse_duration_ns
+
+    config = load_run(runfile, radio.value if radio else None)
+    length_ns = parse_duration_ns(for_) if for_ is not None else config.length_ns
+    console = console_of()
+    with LiveDisplay(console) as display:
+        result = asyncio.run(execute(config, partial(CaptureRecorder, output), length_ns, display))
+    console.print(f"{config.title}: {result.how}; {result.frames} values in {output}", soft_wrap=True)
+    troubles = [*result.unfit, *([result.failed] if result.failed else [])]
+    if result.dropped:
+        troubles.append(f"{result.dropped} values could not be kept")
+    if troubles:
+        raise InputError("\n".join(troubles))
+
+
+def replay(
+    capture: Annotated[Path, typer.Argument(help="A capture: gattest's own, btsnoop, pcap or pcapng.")],
+    plugin: Annotated[str | None, typer.Option(help="Kind or folder of the nodes' plugin.")] = None,
+    spec: Annotated[Path | None, typer.Option(help="A run file whose spec to judge by.")] = None,
+    into: Annotated[Path | None, typer.Option(help="The log; CAPTURE's name with .db here by default.")] = None,
+    pace: Annotated[str, typer.Option(help="1x as it happened, 10x faster, max as fast as it goes.")] = "max",
+) -> None:
+    """Put a capture into a log and judge it, as if it happened now."""
+    from gateway.capture import TextCapture
+    from gateway.config import load_run
+    from gateway.plugin import find_plugin
+    from gateway.replay import replay as replay_capture
+    from gateway.report.live import CountDisplay, LiveDisplay
+    from gateway.runner import verdicts_of
+
+    speed = _speed(pace)
+    config = load_run(spec) if spec else None
+    given = find_plugin(plugin) if plugin else None
+    log = into or Path(capture.name.partition(".")[0] + ".db")
+    console = console_of()
+    display = LiveDisplay(console) if speed is not None else CountDisplay(console)
+    with TextCapture(capture) as source, display:
+        plugins, only = _plugins(source.header, given, config)
+        if only is None and not plugins:
+            raise InputError(f"{capture} names no plugin; give --plugin")
+        done = replay_capture(source, log, plugins, only, config, display, speed)
+    info, verdicts = verdicts_of(log, done.run, None)
+    console.print(
+        f"{info.title}: {done.frames} values and {done.events} events of {capture} in {log}, run {done.run}\n",
+        soft_wrap=True,
+    )
+    outcome = show_verdicts(verdicts, console)
+    show_troubles(done.trouble.lines(), console)
+    if done.failed:
+        raise InputError(done.failed)
+    raise typer.Exit(exit_code(outcome))
+
+
+def _speed(pace: str) -> float | None:
+    if pace == "max":
+        return None
+    try:
+        speed = float(pace.removesuffix("x"))
+    except ValueError:
+        speed = 0.0
+    if not 0 < speed <= 1e6:
+        raise InputError(f"--pace {pace!r} can't be used; write 1x, 10x or max")
+    return speed
+
+
+def _plugins(header: Header, given: Plugin | None, config: RunConfig | None) -> tuple[dict[str, Plugin], Plugin | None]:
+    """The plugins of a capture's nodes: the one given, those of the run file, and those that are found by kind."""
+    from gateway.plugin import find_plugin
+
+    known = {node.plugin.kind: node.plugin for node in config.nodes.values()} if config else {}
+    if given is not None:
+        known[given.kind] = given
+    found = {kind: known.get(kind) or find_plugin(kind) for kind in dict.fromkeys(header.kinds.values())}
+    only = given
+    if only is None and header.plugin:
+        only = known.get(header.plugin) or find_plugin(header.plugin)
+    if only is None and len(known) == 1:
+        (only,) = known.values()
+    return found, only
+
+
+def extract(
+    log: Annotated[Path, typer.Argument(help="A log.")],
+    output: Annotated[Path, typer.Option("--output", "-o", help="The capture; .gz or .zst compress it.")],
+    run: Annotated[int | None, typer.Option(min=1, help="Which run; the newest by default.")] = None,
+    node: Annotated[list[str] | None, typer.Option(help="Only this node; may be repeated.")] = None,
+    channel: Annotated[list[str] | None, typer.Option(help="Only this channel; may be repeated.")] = None,
+    since: Annotated[str | None, typer.Option(help="UTC time, or time since the run's start such as '5 min'.")] = None,
+    until: Annotated[str | None, typer.Option(help="The same.")] = None,
+) -> None:
+    """Write a part of a log as a capture: a test stream for a plugin, or a record to replay."""
+    from gateway.capture import write_capture
+    from gateway.log.reader import Log
+    from gateway.replay import extract as extract_records
+
+    console = console_of()
+    with Log(log) as opened, opened.damage_told():
+        info = opened.run(run)
+        first = moment_ns(since, info.started_ns) if since else None
+        last = moment_ns(until, info.started_ns) if until else None
+        header, records = extract_records(opened, info, node or (), channel or (), first, last)
+        ended = (opened.end_ns(info), info.ended_how or "its process was killed") if last is None else None
+        count = write_capture(output, header, records, ended)
+    console.print(f"{count} records of {log}, run {info.id}, in {output}", soft_wrap=True)

@@ -1,0 +1,106 @@
+"""Commands that use a radio: demo, run, scan."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from gateway.cli.shared import RadioName, console_of, exit_code, show_verdicts
+from gateway.errors import InputError, LogFileError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from gateway.config import RunConfig
+    from gateway.records import Outcome
+
+
+def demo(
+    seconds: Annotated[int, typer.Option(min=1, max=86400, help="How long to run.")] = 20,
+    into: Annotated[Path, typer.Option(help="Folder for the log demo.db.")] = Path(),
+) -> None:
+    """Run two simulated loan crates, one sound and one faulty, and judge them. Needs no hardware."""
+    from gateway import shipped
+    from gateway.config import load_run
+
+    config = load_run(shipped.folder("configs") / "demo.toml")
+    try:
+        into.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(f"{into} can't be used as a folder: {error.strerror}; give another with --into") from None
+    console = console_of()
+    log = into / "demo.db"
+    _run(config, log, seconds * 1_000_000_000, console)
+    console.print(
+        "\ncrate-b was made to fail: it loses notifications, ends its link and sends payloads "
+        f"that are a byte short. Every byte is in {log}. The same verdict again: gattest judge {log}"
+    )
+
+
+def run(
+    runfile: Annotated[Path, typer.Argument(help="The run file.")],
+    for_: Annotated[str | None, typer.Option("--for", help="How long, such as '20 s' or '72 h'.")] = None,
+    into: Annotated[Path | None, typer.Option(help="The log; RUNFILE's name with .db here by default.")] = None,
+    radio: Annotated[RadioName | None, typer.Option(help="Instead of the run file's.")] = None,
+) -> None:
+    """Log the nodes of a run file until its length has passed or Ctrl-C, then judge them."""
+    from gateway.config import load_run
+    from gateway.units import parse_duration_ns
+
+    config = load_run(runfile, radio.value if radio else None)
+    length_ns = parse_duration_ns(for_) if for_ is not None else config.length_ns
+    console = console_of()
+    outcome = _run(config, into or Path(runfile.stem + ".db"), length_ns, console)
+    raise typer.Exit(exit_code(outcome))
+
+
+def _run(config: RunConfig, log: Path, length_ns: int | None, console: Console) -> Outcome:
+    import asyncio
+    from functools import partial
+
+    from gateway.log.writer import LogWriter
+    from gateway.report.live import LiveDisplay
+    from gateway.runner import execute, verdicts_of
+
+    with LiveDisplay(console) as display:
+        result = asyncio.run(execute(config, partial(LogWriter, log), length_ns, display))
+    troubles = [*result.unfit, *([result.failed] if result.failed else [])]
+    if result.dropped:
+        troubles.append(f"{result.dropped} values could not be kept")
+    try:
+        info, verdicts = verdicts_of(log, result.run, None)
+    except LogFileError as error:
+        raise InputError("\n".join([*troubles, str(error)])) from None
+    place = f"{log}, run {info.id}" if not result.failed else "two places, see below; judged is the first"
+    console.print(f"{config.title}: {result.how}; {result.frames} values in {place}\n", soft_wrap=True)
+    outcome = show_verdicts(verdicts, console)
+    if troubles:
+        raise InputError("\n".join(troubles))
+    return outcome
+
+
+def scan(
+    seconds: Annotated[int, typer.Option(min=1, max=3600, help="How long to listen.")] = 5,
+    radio: Annotated[RadioName, typer.Option(help="Which radio; virtual shows the demo's nodes.")] = RadioName.system,
+) -> None:
+    """List the Bluetooth LE nodes that advertise nearby."""
+    import asyncio
+
+    from rich.table import Table
+
+    from gateway import shipped
+    from gateway.config import load_run
+    from gateway.runner import scan_nodes
+
+    config = load_run(shipped.folder("configs") / "demo.toml", radio.value)
+    console = console_of()
+    with console.status(f"listening for {seconds} s"):
+        heard = asyncio.run(scan_nodes(config, seconds))
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
+    for name in ("address", "name", "dBm", "heard", "services"):
+        table.add_column(name, justify="right" if name in ("dBm", "heard") else "left")
+    for node in heard:
+        table.add_row(node.address, node.name or "-", str(node.rssi_dbm), str(node.count), "\n".join(node.services))
+    console.print(table if heard else f"nothing advertised within {seconds} s", soft_wrap=True)

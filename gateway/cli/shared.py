@@ -1,0 +1,102 @@
+"""What the commands share: output that survives a closed pipe, verdicts on the console, exit codes."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable, Sequence
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+from gateway.errors import GattestError, InputError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from gateway.records import Outcome, Verdict
+
+NOBODY = "nobody reads the output any more"
+WIDTH_OF_FILES = 100  # columns where the output is no terminal
+EXIT_PASS, EXIT_FAIL, EXIT_INPUT, EXIT_INCONCLUSIVE, EXIT_BROKEN_OFF = 0, 1, 2, 3, 130
+
+
+class RadioName(StrEnum):
+    """The radios a run can use."""
+
+    system = "system"
+    virtual = "virtual"
+
+
+def say(text: object) -> None:
+    """Print a line; click takes a closed pipe for a failed test, so it is told otherwise here."""
+    try:
+        print(text, flush=True)  # noqa: T201
+    except BrokenPipeError:
+        raise GattestError(NOBODY) from None
+
+
+def console_of() -> Console:
+    from rich.console import Console
+
+    class OpenConsole(Console):
+        """A console that says when its pipe is gone, instead of ending the process."""
+
+        def on_broken_pipe(self) -> None:
+            raise GattestError(NOBODY)
+
+    sys.stdout.reconfigure(errors="replace")  # type: ignore[union-attr]  # terminals that know few letters
+    return OpenConsole(highlight=False, width=None if sys.stdout.isatty() else WIDTH_OF_FILES)
+
+
+def show_verdicts(verdicts: Sequence[Verdict], console: Console) -> Outcome:
+    from gateway.judge import overall
+    from gateway.records import Outcome
+    from gateway.report.tables import outcome_text, verdict_table
+
+    if not verdicts:
+        console.print("The spec requires nothing of the nodes of this run, so nothing can pass.", soft_wrap=True)
+        return Outcome.INCONCLUSIVE
+    console.print(verdict_table(verdicts))
+    console.print()
+    for verdict in verdicts:
+        if verdict.why and verdict.outcome is not Outcome.PASS:
+            m = verdict.measure
+            console.print(f"{m.node} {m.subject} {m.name}: {verdict.why}", soft_wrap=True)
+    for node in dict.fromkeys(verdict.measure.node for verdict in verdicts):
+        own = [verdict for verdict in verdicts if verdict.measure.node == node]
+        met = sum(verdict.outcome is Outcome.PASS for verdict in own)
+        console.print(f"{node}: {met} of {len(own)} requirements met: ", outcome_text(overall(own)), sep="")
+    return overall(verdicts)
+
+
+def exit_code(outcome: Outcome) -> int:
+    from gateway.records import Outcome
+
+    return {Outcome.PASS: EXIT_PASS, Outcome.FAIL: EXIT_FAIL, Outcome.INCONCLUSIVE: EXIT_INCONCLUSIVE}[outcome]
+
+
+def show_troubles(lines: Iterable[str], console: Console) -> None:
+    """What could not be read or kept, a line each."""
+    for line in lines:
+        console.print(f"left out: {line}", soft_wrap=True, markup=False)
+
+
+def moment_ns(text: str, started_ns: int) -> int:
+    """A UTC time, or a time since the run's start, as nanoseconds UTC.
+
+    Raises:
+        InputError: it is neither.
+    """
+    from gateway.capture.text import utc_ns
+    from gateway.errors import UnitError
+    from gateway.units import parse_duration_ns
+
+    try:
+        return utc_ns(text)
+    except ValueError:
+        pass
+    try:
+        return started_ns + parse_duration_ns(text)
+    except UnitError:
+        raise InputError(
+            f"{text!r} is no time; write '2026-03-02T09:00:00Z', or '5 min' for that long after the run's start"
+        ) from None
