@@ -41,6 +41,8 @@ class EventKind(StrEnum):
     READY = "ready"
     SILENT = "silent"
     LOST = "lost"
+    LET_GO = "let go"
+    PARAMETERS = "link parameters"
     BACK = "back"
     UNFIT = "unfit"
     POLL_FAILED = "poll failed"

@@ -29,6 +29,7 @@ _STATES = {
     EventKind.CONNECTED: State.SETTING_UP,
     EventKind.READY: State.LISTENING,
     EventKind.LOST: State.SEEKING,
+    EventKind.LET_GO: State.SEEKING,
     EventKind.UNFIT: State.UNFIT,
 }
 
@@ -292,7 +293,7 @@ def _before(log: Log, run: RunInfo, low: int) -> tuple[set[tuple[str, str]], set
             constants.add((event.node or "", str(event.detail["characteristic"])))
         elif event.t_ns < low and event.kind is EventKind.READY:
             ready.add(event.node or "")
-        elif event.t_ns < low and event.kind is EventKind.LOST:
+        elif event.t_ns < low and event.kind in (EventKind.LOST, EventKind.LET_GO):
             ready.discard(event.node or "")
     return constants, ready
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -14,6 +16,7 @@ if TYPE_CHECKING:
     from gateway.capture import Header
     from gateway.config import RunConfig
     from gateway.plugin import Plugin
+    from gateway.replay import Capture
 
 
 def record(
@@ -50,10 +53,12 @@ def replay(
     plugin: Annotated[str | None, typer.Option(help="Kind or folder of the nodes' plugin.")] = None,
     spec: Annotated[Path | None, typer.Option(help="A run file whose spec to judge by.")] = None,
     into: Annotated[Path | None, typer.Option(help="The log; CAPTURE's name with .db here by default.")] = None,
+    handles: Annotated[
+        Path | None, typer.Option(help="Where discovery is not in the capture: names by attribute handle, in TOML.")
+    ] = None,
     pace: Annotated[str, typer.Option(help="1x as it happened, 10x faster, max as fast as it goes.")] = "max",
 ) -> None:
     """Put a capture into a log and judge it, as if it happened now."""
-    from gateway.capture import TextCapture
     from gateway.config import load_run
     from gateway.plugin import find_plugin
     from gateway.replay import replay as replay_capture
@@ -66,7 +71,7 @@ def replay(
     log = into or Path(capture.name.partition(".")[0] + ".db")
     console = console_of()
     display = LiveDisplay(console) if speed is not None else CountDisplay(console)
-    with TextCapture(capture) as source, display:
+    with _opened(capture, given, config, handles) as source, display:
         plugins, only = _plugins(source.header, given, config)
         if only is None and not plugins:
             raise InputError(f"{capture} names no plugin; give --plugin")
@@ -81,6 +86,26 @@ def replay(
     if done.failed:
         raise InputError(done.failed)
     raise typer.Exit(exit_code(outcome))
+
+
+@contextlib.contextmanager
+def _opened(path: Path, given: Plugin | None, config: RunConfig | None, handles: Path | None) -> Iterator[Capture]:
+    from gateway.capture import ForeignCapture, TextCapture, is_foreign, read_handles
+
+    if not is_foreign(path):
+        with TextCapture(path) as source:
+            yield source
+        return
+    nodes = config.nodes.values() if config else ()
+    plugins = list(
+        {plugin.kind: plugin for plugin in [*(n.plugin for n in nodes), *([given] if given else [])]}.values()
+    )
+    if not plugins:
+        raise InputError(
+            f"{path} does not say what its nodes are; give --plugin, or --spec with the nodes of a run file"
+        )
+    names = {sought: node.name for node in nodes for sought in (node.find_address, node.find_name) if sought}
+    yield ForeignCapture(path, plugins, names, read_handles(handles, plugins) if handles else {})
 
 
 def _speed(pace: str) -> float | None:
@@ -108,7 +133,7 @@ def _plugins(header: Header, given: Plugin | None, config: RunConfig | None) -> 
         only = known.get(header.plugin) or find_plugin(header.plugin)
     if only is None and len(known) == 1:
         (only,) = known.values()
-    return found, only
+    return {**known, **found}, only
 
 
 def extract(

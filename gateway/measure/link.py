@@ -59,6 +59,9 @@ def link_history(events: Iterable[LinkEvent], start_ns: int, end_ns: int) -> His
             if ready is not None:
                 spans.append((ready, event.t_ns))
                 ready = None
+        elif event.kind is EventKind.LET_GO and ready is not None:  # by us: the link ends, but nothing was lost
+            spans.append((ready, event.t_ns))
+            ready = None
         elif event.kind in (EventKind.SETTING, EventKind.SETTING_DIFFERS):
             written += 1
             differ += event.kind is EventKind.SETTING_DIFFERS

@@ -1,0 +1,263 @@
+"""What an ATT bearer says: its requests and responses rebuild the server's table, so that handles become UUIDs, and
+every value that passes is told with the UUID it belongs to. Opcodes and formats: Core Specification, Vol 3, Part F,
+3.4; declarations: Vol 3, Part G, 3."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import NamedTuple
+
+from gateway.capture.record import Trouble
+from gateway.layout.adopted import BASE_UUID
+from gateway.records import EventKind
+
+CCCD = BASE_UUID.format(0x2902)
+DEFAULT_MTU = 23
+_SERVICES, _CHARACTERISTICS = (BASE_UUID.format(0x2800), BASE_UUID.format(0x2801)), BASE_UUID.format(0x2803)
+_MOST_VALUE = 512
+
+
+class How(StrEnum):
+    """How a value passed."""
+
+    NOTIFIED = "notified"
+    INDICATED = "indicated"
+    READ = "read"
+    WRITTEN = "written"
+    REFUSED = "refused"
+
+
+class Heard(NamedTuple):
+    """A value of a server's attribute.
+
+    Attributes:
+        owner: for a descriptor the UUID of its characteristic, for a value its own.
+        reason: of a refusal, the ATT error code in hex.
+    """
+
+    t_ns: int
+    server: str
+    handle: int
+    uuid: str
+    owner: str
+    raw: bytes
+    how: How
+    reason: str = ""
+
+
+class Happened(NamedTuple):
+    """Something that happened to the link of a server."""
+
+    t_ns: int
+    server: str
+    kind: EventKind
+    detail: Mapping[str, object]
+
+
+@dataclass(slots=True)
+class Table:
+    """A server's attributes as far as they were seen: UUID by handle, and which handles hold values."""
+
+    uuids: dict[int, str] = field(default_factory=dict)
+    values: dict[int, str] = field(default_factory=dict)
+
+    def uuid(self, handle: int) -> str:
+        """The UUID behind a handle, "" where that was not seen."""
+        return self.values.get(handle) or self.uuids.get(handle, "")
+
+    def owner(self, handle: int) -> tuple[int, str]:
+        """The value handle and UUID of the characteristic that a handle belongs to; (0, "") for none known."""
+        below = max((value for value in self.values if value <= handle), default=0)
+        return below, self.values.get(below, "")
+
+
+@dataclass(slots=True)
+class _Asked:
+    """A request that waits for its response."""
+
+    opcode: int
+    handle: int = 0
+    kind: str = ""
+    raw: bytes = b""
+    offset: int = 0
+
+
+@dataclass(slots=True)
+class Bearer:
+    """ATT between two sides of a link, each of which may ask and may serve.
+
+    Attributes:
+        names: what each side is called as a server.
+        tables: what is known of each side's attributes.
+    """
+
+    names: tuple[str, str]
+    tables: tuple[Table, Table]
+    trouble: Trouble
+    mtu: int = DEFAULT_MTU
+    asked: dict[int, _Asked] = field(default_factory=dict)
+    long: dict[int, tuple[int, bytes, int]] = field(default_factory=dict)  # by client: handle, value so far, t_ns
+
+    def take(self, t_ns: int, sender: int, pdu: bytes) -> Iterator[Heard | Happened]:
+        """One PDU that side ``sender`` (0 or 1) sent."""
+        try:
+            yield from self._take(t_ns, sender, pdu)
+        except (struct.error, IndexError):
+            self.trouble.note("an ATT PDU that is too short", f"opcode 0x{pdu[:1].hex()}, {len(pdu)} bytes")
+
+    def _take(self, t_ns: int, sender: int, pdu: bytes) -> Iterator[Heard | Happened]:
+        opcode = pdu[0]
+        if opcode in (0x1B, 0x1D):
+            (handle,) = struct.unpack_from("<H", pdu, 1)
+            how = How.NOTIFIED if opcode == 0x1B else How.INDICATED
+            yield self._heard(t_ns, sender, handle, pdu[3:], how)
+        elif opcode == 0x23:  # multiple notifications: handle, length, value, again and again
+            at = 1
+            while at < len(pdu):
+                handle, length = struct.unpack_from("<HH", pdu, at)
+                yield self._heard(t_ns, sender, handle, pdu[at + 4 : at + 4 + length], How.NOTIFIED)
+                at += 4 + length
+        elif opcode in _REQUESTS:
+            yield from self._asked(t_ns, sender, opcode, pdu)
+        elif opcode in _RESPONSES:
+            yield from self._answered(t_ns, sender, opcode, pdu)
+        elif opcode == 0x52:
+            (handle,) = struct.unpack_from("<H", pdu, 1)
+            yield self._heard(t_ns, 1 - sender, handle, pdu[3:], How.WRITTEN)
+
+    def _heard(self, t_ns: int, server: int, handle: int, raw: bytes, how: How, reason: str = "") -> Heard:
+        table = self.tables[server]
+        uuid = table.uuid(handle)
+        below, owner = table.owner(handle)
+        if not uuid and how in (How.WRITTEN, How.REFUSED) and handle == below + 1 and raw[1:] == b"\0" and raw[0] < 3:
+            uuid = CCCD  # a table that was discovered earlier: right behind a value, and written like one
+        return Heard(t_ns, self.names[server], handle, uuid, owner, raw[:_MOST_VALUE], how, reason)
+
+    def _asked(self, t_ns: int, client: int, opcode: int, pdu: bytes) -> Iterator[Heard | Happened]:
+        if opcode != 0x0C:
+            yield from self._finish_long(client)
+        asked = _Asked(opcode)
+        if opcode in (0x0A, 0x0C, 0x12):
+            (asked.handle,) = struct.unpack_from("<H", pdu, 1)
+            asked.raw = pdu[3:]
+            if opcode == 0x0C:
+                (asked.offset,) = struct.unpack_from("<H", pdu, 3)
+        elif opcode == 0x02:
+            (asked.offset,) = struct.unpack_from("<H", pdu, 1)  # the MTU that the client can take
+        elif opcode in (0x08, 0x10):
+            asked.kind = _uuid(pdu[5:])
+        self.asked[client] = asked
+
+    def _answered(self, t_ns: int, server: int, opcode: int, pdu: bytes) -> Iterator[Heard | Happened]:
+        client = 1 - server
+        asked = self.asked.pop(client, None)
+        if opcode == 0x03:
+            (offered,) = struct.unpack_from("<H", pdu, 1)
+            if asked is not None and asked.opcode == 0x02:
+                offered = min(offered, asked.offset)
+            self.mtu = max(offered, DEFAULT_MTU)
+            yield Happened(t_ns, self.names[server], EventKind.PARAMETERS, {"att_mtu_bytes": self.mtu})
+        if asked is None:
+            return
+        table = self.tables[server]
+        if opcode == 0x01:
+            yield from self._refused(t_ns, server, asked, pdu)
+        elif opcode == 0x05 and asked.opcode == 0x04:
+            self._information(table, pdu)
+        elif opcode == 0x09 and asked.opcode == 0x08:
+            yield from self._by_type(t_ns, server, asked, pdu)
+        elif opcode == 0x0B and asked.opcode == 0x0A:
+            if len(pdu) >= self.mtu:  # may go on: a blob request would follow
+                self.long[client] = (asked.handle, pdu[1:], t_ns)
+            else:
+                yield self._heard(t_ns, server, asked.handle, pdu[1:], How.READ)
+        elif opcode == 0x0D and asked.opcode == 0x0C:
+            handle, so_far, _ = self.long.get(client, (0, b"", 0))
+            if handle == asked.handle and asked.offset == len(so_far) and len(so_far) < _MOST_VALUE:
+                self.long[client] = (handle, so_far + pdu[1:], t_ns)
+        elif opcode == 0x13 and asked.opcode == 0x12:
+            yield self._heard(t_ns, server, asked.handle, asked.raw, How.WRITTEN)
+
+    def _refused(self, t_ns: int, server: int, asked: _Asked, pdu: bytes) -> Iterator[Heard]:
+        if asked.opcode in (0x0A, 0x12) and len(pdu) >= 5:
+            raw = asked.raw if asked.opcode == 0x12 else b""
+            how = How.REFUSED
+            yield self._heard(t_ns, server, asked.handle, raw, how, f"ATT error 0x{pdu[4]:02X}")
+
+    def _finish_long(self, client: int) -> Iterator[Heard]:
+        """A read that no blob request followed, or whose last one was answered, is whole."""
+        if client in self.long:
+            handle, raw, t_ns = self.long.pop(client)
+            yield self._heard(t_ns, 1 - client, handle, raw, How.READ)
+
+    def end(self) -> Iterator[Heard]:
+        """What is still held when the link ends."""
+        for client in (0, 1):
+            yield from self._finish_long(client)
+
+    @staticmethod
+    def _information(table: Table, pdu: bytes) -> None:
+        step = 4 if pdu[1] == 1 else 18
+        for at in range(2, len(pdu) - step + 1, step):
+            (handle,) = struct.unpack_from("<H", pdu, at)
+            table.uuids[handle] = _uuid(pdu[at + 2 : at + step])
+
+    def _by_type(self, t_ns: int, server: int, asked: _Asked, pdu: bytes) -> Iterator[Heard]:
+        step, table = pdu[1], self.tables[server]
+        if step < 2:
+            raise IndexError
+        for at in range(2, len(pdu) - step + 1, step):
+            (handle,) = struct.unpack_from("<H", pdu, at)
+            value = pdu[at + 2 : at + step]
+            if asked.kind == _CHARACTERISTICS and len(value) in (5, 19):
+                (target,) = struct.unpack_from("<H", value, 1)
+                table.values[target] = _uuid(value[3:])
+                table.uuids[handle] = _CHARACTERISTICS
+            elif asked.kind and asked.kind not in _SERVICES:
+                table.uuids.setdefault(handle, asked.kind)
+                yield self._heard(t_ns, server, handle, value, How.READ)
+
+
+_REQUESTS = frozenset({0x02, 0x04, 0x06, 0x08, 0x0A, 0x0C, 0x0E, 0x10, 0x12, 0x16, 0x18, 0x20})
+_RESPONSES = frozenset({0x01, 0x03, 0x05, 0x07, 0x09, 0x0B, 0x0D, 0x0F, 0x11, 0x13, 0x17, 0x19, 0x21})
+
+
+def _uuid(raw: bytes) -> str:
+    """A UUID as transmitted, as 128-bit text; "" for another length."""
+    if len(raw) == 2:
+        return BASE_UUID.format(int.from_bytes(raw, "little"))
+    text = raw[::-1].hex()
+    return f"{text[:8]}-{text[8:12]}-{text[12:16]}-{text[16:20]}-{text[20:]}" if len(raw) == 16 else ""
+
+
+class Fragments:
+    """L2CAP frames put together again, one direction of one link at a time (Core Specification, Vol 3, Part A, 3.1)."""
+
+    def __init__(self, trouble: Trouble) -> None:
+        self._trouble = trouble
+        self._waiting = b""
+
+    def take(self, first: bool, data: bytes, place: str) -> tuple[int, bytes] | None:
+        """Add a fragment; the channel and payload of a frame that is now whole."""
+        if first:
+            if self._waiting:
+                self._trouble.note("an L2CAP frame whose rest is missing", place)
+            self._waiting = b""
+        elif not self._waiting:
+            self._trouble.note("the rest of an L2CAP frame whose beginning is missing", place)
+            return None
+        whole = self._waiting + data
+        if len(whole) < 4:
+            self._waiting = whole
+            return None
+        length, channel = struct.unpack_from("<HH", whole)
+        if len(whole) < 4 + length:
+            self._waiting = whole
+            return None
+        self._waiting = b""
+        if len(whole) > 4 + length:
+            self._trouble.note("an L2CAP frame that is longer than it says", place)
+        return channel, whole[4 : 4 + length]

@@ -1,0 +1,225 @@
+"""A capture that another tool made, as records: what was heard of attributes is placed on the nodes and channels
+that plugins declare, what happened to links becomes events."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from gateway.capture.att import CCCD, Happened, Heard, How, Table
+from gateway.capture.containers import AIR, AIR_FACTS, packets
+from gateway.capture.hci import Directory, HciFollower
+from gateway.capture.linklayer import AirFollower
+from gateway.capture.record import Header, Record, Trouble
+from gateway.errors import Problem, ProblemsError
+from gateway.layout.adopted import BASE_UUID, short_number
+from gateway.plugin import Characteristic, Plugin
+from gateway.records import EventKind, Frame, LinkEvent
+from gateway.toml import read_toml
+
+_MOST_HELD = 10_000  # events of an address that may yet turn out to be a node
+
+
+@dataclass(slots=True)
+class _Node:
+    """An address, and what it turned out to be."""
+
+    address: str
+    name: str = ""
+    plugin: Plugin | None = None
+    items: Mapping[str, Characteristic] = field(default_factory=dict)
+    held: list[Heard | Happened] = field(default_factory=list)
+    ready: bool = False
+    lost_ns: int | None = None
+
+
+class ForeignCapture:
+    """A pcap, pcapng or snoop file, read packet by packet in constant memory.
+
+    Args:
+        path: the file.
+        plugins: what its nodes may be; a node is of the first that declares a characteristic heard of it. One
+            that Bluetooth has adopted tells nothing where the plugin declares some of its own as well.
+        nodes: names of nodes by address (capitals) or advertised name; others go by their address.
+        handles: for links whose discovery is not in the capture: characteristic names of the plugins, or UUIDs,
+            by attribute handle.
+
+    Attributes:
+        header: filled as nodes turn up.
+        trouble: what could not be read or placed, once the records have been read.
+        ended: always None.
+    """
+
+    def __init__(
+        self, path: Path, plugins: Sequence[Plugin], nodes: Mapping[str, str], handles: Mapping[int, str]
+    ) -> None:
+        self.path = path
+        self.trouble = Trouble()
+        self.ended: tuple[int, str] | None = None
+        self._kinds: dict[str, str] = {}
+        self.header = Header("recorded", "", path.name, self._kinds)
+        self._plugins = [(plugin, {item.uuid: item for item in plugin.characteristics.values()}) for plugin in plugins]
+        self._names = nodes
+        self._known = Table(values=dict(handles))
+        self._directory = Directory()
+        self._nodes: dict[str, _Node] = {}
+
+    def records(self) -> Iterator[Record]:
+        """Its records, in the order of the file.
+
+        Raises:
+            InputError: it can't be opened, or is of a link type that is not read.
+        """
+        hci, air = HciFollower(self._directory, self.trouble), AirFollower(self._directory, self.trouble)
+        for packet in packets(self.path, self.trouble):
+            follower = air if packet.link in (AIR, AIR_FACTS) else hci
+            for item in follower.take(packet):
+                yield from self._place(item)
+        for item in (*hci.end(), *air.end()):
+            yield from self._place(item)
+        for node in self._nodes.values():
+            for held in node.held:
+                if isinstance(held, Heard):
+                    self.trouble.note(f"a value of {node.address}, of which no plugin is known", f"at {held.t_ns} ns")
+
+    def _place(self, item: Heard | Happened) -> Iterator[Record]:
+        node = self._nodes.get(item.server)
+        if node is None:
+            node = self._nodes[item.server] = _Node(item.server)
+        if isinstance(item, Heard):
+            yield from self._value(node, item)
+        elif node.plugin is not None:
+            yield self._event(node, item)
+        else:
+            self._hold(node, item)
+
+    def _hold(self, node: _Node, item: Heard | Happened) -> None:
+        """Keep what comes before it is known what a node is."""
+        if len(node.held) < _MOST_HELD:
+            node.held.append(item)
+        elif isinstance(item, Heard):
+            self.trouble.note(f"a value of {node.address}, of which no plugin is known", f"at {item.t_ns} ns")
+
+    def _value(self, node: _Node, heard: Heard) -> Iterator[Record]:
+        uuid = heard.uuid or self._known.uuid(heard.handle)
+        if uuid == CCCD:
+            yield from self._subscription(node, heard)
+            return
+        if not uuid:
+            self.trouble.note(
+                f"a value of handle 0x{heard.handle:04X} of {node.address}, whose discovery is not in the capture "
+                "(name it with --handles)",
+                f"at {heard.t_ns} ns",
+            )
+            return
+        yield from self._met(node, uuid)
+        item = node.items.get(uuid)
+        if node.plugin is None and any(uuid in items for _, items in self._plugins):
+            self._hold(node, heard)
+            return
+        if node.plugin is None or item is None:
+            if short_number(uuid) is None or not 0x2900 <= (short_number(uuid) or 0) < 0x2A00:  # not a descriptor
+                self.trouble.note(f"a value of {_short(uuid)}, which no plugin here declares", f"at {heard.t_ns} ns")
+            return
+        if heard.how in (How.WRITTEN, How.REFUSED):
+            yield self._written(node, item.name, heard)
+            return
+        if item.name in node.plugin.settings:
+            return
+        if item.name in node.plugin.constants:
+            facts = {"characteristic": item.name, "raw": heard.raw.hex()}
+            yield LinkEvent(heard.t_ns, node.name, EventKind.CONSTANT, facts)
+        elif not node.ready:
+            yield from self._ready(node, heard.t_ns)
+        yield Frame(heard.t_ns, node.name, item.name, heard.raw)
+
+    @staticmethod
+    def _written(node: _Node, channel: str, heard: Heard) -> LinkEvent:
+        facts: dict[str, object] = {"characteristic": channel, "written": heard.raw.hex()}
+        if heard.how is How.REFUSED:
+            return LinkEvent(heard.t_ns, node.name, EventKind.SETTING_DIFFERS, {**facts, "refused": heard.reason})
+        return LinkEvent(heard.t_ns, node.name, EventKind.SETTING, facts)
+
+    def _subscription(self, node: _Node, heard: Heard) -> Iterator[Record]:
+        """A client configuration that was written: the first one that switches something on makes the node ready."""
+        yield from self._met(node, heard.owner)
+        item = node.items.get(heard.owner)
+        if node.plugin is None and any(heard.owner in items for _, items in self._plugins):
+            self._hold(node, heard)
+        if item is None or heard.how is not How.WRITTEN or not heard.raw or not heard.raw[0] & 3:
+            return
+        way = "notify" if heard.raw[0] & 1 else "indicate"
+        yield LinkEvent(heard.t_ns, node.name, EventKind.SUBSCRIBED, {"channel": item.name, "way": way})
+        if not node.ready:
+            yield from self._ready(node, heard.t_ns)
+
+    def _ready(self, node: _Node, t_ns: int) -> Iterator[Record]:
+        node.ready = True
+        yield LinkEvent(t_ns, node.name, EventKind.READY, {})
+        if node.lost_ns is not None:
+            yield LinkEvent(t_ns, node.name, EventKind.BACK, {"after_s": (t_ns - node.lost_ns) / 1e9})
+            node.lost_ns = None
+
+    def _met(self, node: _Node, uuid: str) -> Iterator[Record]:
+        """The first characteristic that a plugin declares tells what a node is; then what was held comes."""
+        if node.plugin is not None:
+            return
+        for plugin, items in self._plugins:
+            if uuid in items and (short_number(uuid) is None or all(short_number(own) for own in items)):
+                node.plugin, node.items = plugin, items
+                break
+        else:
+            return
+        advertised = self._directory.names.get(node.address, "")
+        node.name = self._names.get(node.address) or self._names.get(advertised) or node.address
+        self._kinds[node.name] = node.plugin.kind
+        held, node.held = node.held, []
+        for item in held:
+            yield from self._place(item)
+
+    @staticmethod
+    def _event(node: _Node, item: Happened) -> LinkEvent:
+        if item.kind in (EventKind.LOST, EventKind.LET_GO):
+            node.ready = False
+            node.lost_ns = item.t_ns if item.kind is EventKind.LOST else None
+        elif item.kind is EventKind.CONNECTED:
+            node.ready = False
+        return LinkEvent(item.t_ns, node.name, item.kind, item.detail)
+
+
+def _short(uuid: str) -> str:
+    number = short_number(uuid)
+    return uuid if number is None else f"0x{number:04X}"
+
+
+def read_handles(path: Path, plugins: Sequence[Plugin]) -> dict[int, str]:
+    """A file that says which characteristic stands behind which attribute handle.
+
+    It is TOML: ``[handles]``, then lines such as ``0x0011 = "climate"``, or a UUID in place of the name.
+
+    Raises:
+        ProblemsError: everything that is wrong with it.
+    """
+    _, content = read_toml(path)
+    table = content.get("handles")
+    if not isinstance(table, dict) or set(content) != {"handles"}:
+        raise ProblemsError([Problem(str(path), "", "holds something else", "one table [handles]")])
+    known = {item.name: item.uuid for plugin in plugins for item in plugin.characteristics.values()}
+    found: dict[int, str] = {}
+    problems: list[Problem] = []
+    for key, value in table.items():
+        number = re.fullmatch(r"0[xX][0-9a-fA-F]{1,4}|\d{1,5}", key)
+        text = str(value).lower()
+        uuid = known.get(str(value), BASE_UUID.format(int(text, 16)) if re.fullmatch(r"0x[0-9a-f]{4}", text) else text)
+        if number is None or not 0 < int(key, 0) <= 0xFFFF:
+            problems.append(Problem(str(path), f"handles.{key}", "is no handle", "a number from 1 to 0xFFFF"))
+        elif not re.fullmatch(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}", uuid):
+            expected = f"a UUID, or one of {', '.join(known)}"
+            problems.append(Problem(str(path), f"handles.{key}", f"{value!r}", expected))
+        else:
+            found[int(key, 0)] = uuid
+    if problems:
+        raise ProblemsError(problems)
+    return found

@@ -1,0 +1,209 @@
+"""Follows LE links through HCI packets: connections from their setup, fragments through L2CAP, ATT with both
+sides. Packet formats: Core Specification, Vol 4, Part E, 5.4 and 7; advertising data: Vol 3, Part C, 11."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from gateway.capture.att import Bearer, Fragments, Happened, Heard, Table
+from gateway.capture.containers import H4, MONITOR, Packet
+from gateway.capture.record import Trouble
+from gateway.records import EventKind
+
+ATT_CHANNEL = 4
+REMOTE_USER, LOCAL_HOST = 0x13, 0x16  # who ended a connection: Vol 1, Part F, 1.3
+LOCAL, REMOTE = 0, 1
+_COMMAND, _DATA, _EVENT = 1, 2, 4
+_DISCONNECT = b"\x06\x04"  # opcode 0x0406
+_MONITOR_KINDS = {2: (_COMMAND, True), 3: (_EVENT, False), 4: (_DATA, True), 5: (_DATA, False)}
+
+
+@dataclass(slots=True)
+class Directory:
+    """What is remembered beyond a link: names that advertised, and tables by address."""
+
+    names: dict[str, str] = field(default_factory=dict)
+    tables: dict[str, Table] = field(default_factory=dict)
+
+    def table(self, address: str) -> Table:
+        """The table last known of an address."""
+        return self.tables.setdefault(address, Table())
+
+    def advertised(self, address: str, data: bytes) -> None:
+        """Remember the name in advertising data."""
+        at = 0
+        while at + 1 < len(data) and data[at]:
+            kind, value = data[at + 1], data[at + 2 : at + 1 + data[at]]
+            if kind == 9 or (kind == 8 and address not in self.names):
+                self.names[address] = value.decode("utf-8", "replace")
+            at += 1 + data[at]
+
+
+@dataclass(slots=True)
+class _Link:
+    peer: str
+    bearer: Bearer
+    fragments: tuple[Fragments, Fragments]
+    let_go: bool = False  # the local host has asked for its end
+
+
+class HciFollower:
+    """Turns HCI packets into what was heard and what happened.
+
+    Args:
+        directory: names and tables, shared with other followers.
+        trouble: what could not be read.
+    """
+
+    def __init__(self, directory: Directory, trouble: Trouble) -> None:
+        self._directory, self._trouble = directory, trouble
+        self._links: dict[tuple[int, int], _Link] = {}
+        self._local: dict[int, str] = {}
+
+    def take(self, packet: Packet) -> Iterator[Heard | Happened]:
+        """One packet of any HCI link type."""
+        try:
+            yield from self._take(packet)
+        except (struct.error, IndexError):
+            self._trouble.note("an HCI packet that is too short", f"packet {packet.number}")
+
+    def _take(self, packet: Packet) -> Iterator[Heard | Happened]:
+        data, adapter, sent = packet.data, 0, False
+        if packet.link == MONITOR:
+            adapter, code = struct.unpack_from(">HH", data)
+            if code not in _MONITOR_KINDS:
+                return
+            (kind, sent), data = _MONITOR_KINDS[code], data[4:]
+        elif packet.link == H4:
+            kind, data = data[0], data[1:]
+            sent = kind == _COMMAND
+        else:
+            sent, kind, data = not data[3] & 1, data[4], data[5:]
+        if kind == _DATA:
+            yield from self._acl(packet, adapter, sent, data)
+        elif kind == _EVENT:
+            yield from self._event(packet, adapter, data)
+        elif kind == _COMMAND and data[:2] == _DISCONNECT:
+            (handle,) = struct.unpack_from("<H", data, 3)
+            if (link := self._links.get((adapter, handle & 0x0FFF))) is not None:
+                link.let_go = True
+
+    def _acl(self, packet: Packet, adapter: int, sent: bool, data: bytes) -> Iterator[Heard | Happened]:
+        head, length = struct.unpack_from("<HH", data)
+        handle, first = head & 0x0FFF, head >> 12 & 3 != 1
+        if len(data) - 4 != length:
+            self._trouble.note("an ACL packet whose length is wrong", f"packet {packet.number}")
+            return
+        link = self._links.get((adapter, handle))
+        if link is None:
+            self._trouble.note("a packet of a link whose beginning is not in the capture", f"packet {packet.number}")
+            link = self._open(adapter, handle, f"link-{adapter}-0x{handle:03X}")
+        if packet.link == H4:  # does not say who sent it: what an ATT opcode implies must do
+            sent = _from_client(first, data[4:])
+        sender = LOCAL if sent else REMOTE
+        whole = link.fragments[sender].take(first, data[4:], f"packet {packet.number}")
+        if whole is not None and whole[0] == ATT_CHANNEL and whole[1]:
+            yield from link.bearer.take(packet.t_ns, sender, whole[1])
+
+    def _open(self, adapter: int, handle: int, peer: str) -> _Link:
+        names = (self._local.get(adapter, f"local-{adapter}"), peer)
+        tables = (self._directory.table(names[0]), self._directory.table(peer))
+        bearer = Bearer(names, tables, self._trouble)
+        link = _Link(peer, bearer, (Fragments(self._trouble), Fragments(self._trouble)))
+        self._links[adapter, handle] = link
+        return link
+
+    def _event(self, packet: Packet, adapter: int, data: bytes) -> Iterator[Heard | Happened]:
+        code, data = data[0], data[2 : 2 + data[1]]
+        if code == 0x3E:
+            yield from self._meta(packet, adapter, data[0], data[1:])
+        elif code == 0x05:
+            status, handle, reason = struct.unpack_from("<BHB", data)
+            link = self._links.pop((adapter, handle & 0x0FFF), None)
+            if status == 0 and link is not None:
+                yield from link.bearer.end()
+                reason = LOCAL_HOST if link.let_go else reason
+                for server, by_client in zip(link.bearer.names, (REMOTE_USER, LOCAL_HOST), strict=True):
+                    kind = EventKind.LET_GO if reason == by_client else EventKind.LOST
+                    yield Happened(packet.t_ns, server, kind, {"reason": reason_text(reason)})
+        elif code == 0x0E and len(data) >= 10 and data[1:4] == b"\x09\x10\x00":
+            self._local[adapter] = _address(data[4:10])
+
+    def _meta(self, packet: Packet, adapter: int, code: int, data: bytes) -> Iterator[Heard | Happened]:
+        if code in (0x01, 0x0A, 0x29):
+            yield from self._connected(packet, adapter, code, data)
+        elif code == 0x03:
+            status, handle, interval, latency, timeout = struct.unpack_from("<BHHHH", data)
+            link = self._links.get((adapter, handle & 0x0FFF))
+            if status == 0 and link is not None:
+                for server in link.bearer.names:
+                    yield Happened(packet.t_ns, server, EventKind.PARAMETERS, parameters(interval, latency, timeout))
+        elif code == 0x02 and data[0] == 1:  # of one device, as all hosts send them
+            self._directory.advertised(_address(data[3:9]), data[10 : 10 + data[9]])
+        elif code == 0x0D and data[0] == 1:
+            self._directory.advertised(_address(data[4:10]), data[25 : 25 + data[24]])
+
+    def _connected(self, packet: Packet, adapter: int, code: int, data: bytes) -> Iterator[Heard | Happened]:
+        status, handle, role = struct.unpack_from("<BHB", data)
+        peer = _address(data[5:11])
+        interval, latency, timeout = struct.unpack_from("<HHH", data, 11 if code == 0x01 else 23)
+        if status != 0:
+            yield Happened(packet.t_ns, peer, EventKind.CONNECT_FAILED, {"reason": reason_text(status)})
+            return
+        link = self._open(adapter, handle & 0x0FFF, peer)
+        facts = {"address": peer, "name": self._directory.names.get(peer, ""), **parameters(interval, latency, timeout)}
+        facts["role"] = "peripheral" if role == 0 else "central"
+        for server in link.bearer.names:
+            yield Happened(packet.t_ns, server, EventKind.CONNECTED, facts)
+
+    def end(self) -> Iterator[Heard]:
+        """What is still held at the capture's end."""
+        for link in self._links.values():
+            yield from link.bearer.end()
+
+
+def _from_client(first: bool, data: bytes) -> bool:
+    """Whether ATT data comes from a client, by its opcode; a fragment counts as the server's, whose values are long."""
+    opcode = data[4] if first and len(data) > 4 else 0x0B
+    return opcode in (0x52, 0xD2) or (opcode < 0x40 and opcode % 2 == 0 and opcode not in (0x1A,))
+
+
+def parameters(interval: int, latency: int, timeout: int) -> dict[str, object]:
+    """Connection parameters from their transmitted numbers (Vol 6, Part B, 4.5)."""
+    return {
+        "connection_interval_ms": interval * 1.25,
+        "peripheral_latency_events": latency,
+        "supervision_timeout_ms": timeout * 10,
+    }
+
+
+def reason_text(code: int) -> str:
+    """A controller error code in words."""
+    return REASONS.get(code, f"error code 0x{code:02X}")
+
+
+# Controller error codes that end a link or keep it from being made: Vol 1, Part F, 1.3
+REASONS = {
+    0x05: "authentication failure",
+    0x06: "key missing",
+    0x08: "connection timeout",
+    0x13: "ended by the remote user",
+    0x14: "ended by the remote device, low resources",
+    0x15: "ended by the remote device, power off",
+    0x16: "ended by the local host",
+    0x1F: "unspecified error",
+    0x22: "no answer of the link layer in time",
+    0x28: "instant passed",
+    0x3B: "unacceptable connection parameters",
+    0x3D: "message integrity failure",
+    0x3E: "connection could not be established",
+}
+
+
+def _address(raw: bytes) -> str:
+    """A device address as people write it."""
+    if len(raw) != 6:
+        raise IndexError
+    return raw[::-1].hex(":").upper()

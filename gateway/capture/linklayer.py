@@ -1,0 +1,251 @@
+"""Follows LE links through packets caught on the air: from CONNECT_IND on, each direction by its sequence bits,
+retransmissions left out, fragments through L2CAP and ATT. The connection interval and the inter-frame space are
+measured from the arrival times. Packet formats and control PDUs: Core Specification, Vol 6, Part B, 2."""
+
+from __future__ import annotations
+
+import statistics
+import struct
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from gateway.capture.att import Bearer, Fragments, Happened, Heard
+from gateway.capture.containers import AIR_FACTS, Packet
+from gateway.capture.hci import ATT_CHANNEL, Directory, parameters, reason_text
+from gateway.capture.record import Trouble
+from gateway.records import EventKind
+
+ADVERTISING = 0x8E89BED6  # access address of advertising channels: 2.1.2
+ADVERTISING_CRC = 0x555555
+CENTRAL, PERIPHERAL = 0, 1
+REMOTE_USER = 0x13
+_NEXT_EVENT_US = 600  # a packet that comes this long after the end of the one before begins an event
+_MOST_SPACE_US = 400
+_MOST_KEPT = 4096  # intervals and spaces of a link that are remembered
+_FACTS = 10  # bytes of radio facts before the packet
+_CODED = 2
+
+
+def _crc_table() -> tuple[int, ...]:
+    """For the reflected polynomial x^24 + x^10 + x^9 + x^6 + x^4 + x^3 + x + 1 (3.1.1)."""
+    table = []
+    for value in range(256):
+        for _ in range(8):
+            value = value >> 1 ^ (0xDA6000 if value & 1 else 0)
+        table.append(value)
+    return tuple(table)
+
+
+_CRC = _crc_table()
+
+
+def crc24(data: bytes, start: int) -> int:
+    """The check of a link layer PDU, as the integer of its three transmitted bytes in little-endian order.
+
+    Args:
+        data: header and payload.
+        start: the initial value, 0x555555 on advertising channels.
+
+    Example: "123456789" from 0x555555 gives 0xC25A56 (CRC-24/BLE of the CRC catalogue).
+    """
+    register = int(f"{start:024b}"[::-1], 2)
+    for byte in data:
+        register = register >> 8 ^ _CRC[(register ^ byte) & 0xFF]
+    return register
+
+
+@dataclass(slots=True)
+class _Side:
+    """One direction of a link: what was last taken, by its sequence bit."""
+
+    fragments: Fragments
+    sequence: int = -1
+    payload: bytes = b""
+
+
+@dataclass(slots=True)
+class _AirLink:
+    access: int
+    crc_start: int | None
+    peer: str
+    bearer: Bearer
+    sides: tuple[_Side, _Side]
+    interval_ms: float = 0.0
+    timeout_ns: int = 0
+    encrypted: bool = False
+    last_ns: int = 0
+    last_end_ns: int = 0
+    last_sender: int = PERIPHERAL
+    anchor_ns: int = 0
+    ready: bool = False
+    intervals_ms: list[float] = field(default_factory=list)
+    spaces_us: list[float] = field(default_factory=list)
+
+
+class AirFollower:
+    """Turns link layer packets into what was heard and what happened.
+
+    Args:
+        directory: names and tables, shared with other followers.
+        trouble: what could not be read.
+    """
+
+    def __init__(self, directory: Directory, trouble: Trouble) -> None:
+        self._directory, self._trouble = directory, trouble
+        self._links: dict[int, _AirLink] = {}
+
+    def take(self, packet: Packet) -> Iterator[Heard | Happened]:
+        """One packet of link type 251 or 256."""
+        try:
+            yield from self._take(packet)
+        except (struct.error, IndexError):
+            self._trouble.note("a link layer packet that is too short", f"packet {packet.number}")
+
+    def _take(self, packet: Packet) -> Iterator[Heard | Happened]:
+        data, sender, checked, opened, phy = packet.data, -1, None, False, 0
+        if packet.link == AIR_FACTS:
+            (flags,) = struct.unpack_from("<H", data, 8)
+            data = data[_FACTS:]
+            sender = {2: CENTRAL, 3: PERIPHERAL}.get(flags >> 7 & 7, -1)
+            checked = bool(flags & 0x800) if flags & 0x400 else None
+            opened, phy = bool(flags & 0x8), flags >> 14
+        (access,) = struct.unpack_from("<I", data)
+        length = data[5]
+        pdu, check = data[4 : 6 + length], data[6 + length : 9 + length]
+        if len(check) < 3:
+            self._trouble.note("a link layer packet that was not caught whole", f"packet {packet.number}")
+            return
+        link = self._links.get(access)
+        start = ADVERTISING_CRC if access == ADVERTISING else link.crc_start if link else None
+        if checked is None and start is not None:
+            checked = crc24(pdu, start) == int.from_bytes(check, "little")
+        if checked is False:
+            self._trouble.note("a link layer packet whose check is wrong", f"packet {packet.number}")
+        elif access == ADVERTISING:
+            yield from self._advertised(packet, pdu)
+        else:
+            yield from self._data(packet, access, pdu, sender, opened, _airtime_ns(len(data), phy))
+
+    def _advertised(self, packet: Packet, pdu: bytes) -> Iterator[Heard | Happened]:
+        kind, payload = pdu[0] & 0x0F, pdu[2:]
+        if kind in (0, 2, 4, 6) and len(payload) >= 6:
+            self._directory.advertised(payload[5::-1].hex(":").upper(), payload[6:])
+        elif kind == 5 and len(payload) >= 34:
+            yield from self._connected(packet, payload)
+
+    def _connected(self, packet: Packet, payload: bytes) -> Iterator[Heard | Happened]:
+        client, peer = payload[5::-1].hex(":").upper(), payload[11:5:-1].hex(":").upper()
+        (access,) = struct.unpack_from("<I", payload, 12)
+        crc_start = int.from_bytes(payload[16:19], "little")
+        interval, latency, timeout = struct.unpack_from("<HHH", payload, 22)
+        for other in [o for o in self._links.values() if o.peer == peer]:
+            yield from self._over(other, packet.t_ns)
+        link = self._open(access, crc_start, client, peer)
+        link.interval_ms, link.timeout_ns = interval * 1.25, timeout * 10_000_000
+        link.last_ns = packet.t_ns
+        facts = {"address": peer, "name": self._directory.names.get(peer, ""), **parameters(interval, latency, timeout)}
+        for server in link.bearer.names:
+            yield Happened(packet.t_ns, server, EventKind.CONNECTED, facts)
+
+    def _open(self, access: int, crc_start: int | None, client: str, peer: str) -> _AirLink:
+        tables = (self._directory.table(client), self._directory.table(peer))
+        bearer = Bearer((client, peer), tables, self._trouble)
+        sides = (_Side(Fragments(self._trouble)), _Side(Fragments(self._trouble)))
+        link = self._links[access] = _AirLink(access, crc_start, peer, bearer, sides)
+        return link
+
+    def _over(self, link: _AirLink, now_ns: int) -> Iterator[Heard | Happened]:
+        """A link of which nothing more is heard, because its node links again."""
+        self._links.pop(link.access, None)
+        yield from link.bearer.end()
+        yield from self._seen(link, link.last_ns)
+        ended_ns = min(link.last_ns + link.timeout_ns, now_ns) if link.timeout_ns else link.last_ns
+        for server in link.bearer.names:
+            yield Happened(ended_ns, server, EventKind.LOST, {"reason": "nothing more was heard of it"})
+
+    def _data(
+        self, packet: Packet, access: int, pdu: bytes, sender: int, opened: bool, airtime_ns: int
+    ) -> Iterator[Heard | Happened]:
+        link = self._links.get(access)
+        if link is None:
+            self._trouble.note("a packet of a link whose beginning is not in the capture", f"packet {packet.number}")
+            link = self._open(access, None, f"central-{access:08x}", f"link-{access:08x}")
+        place = f"packet {packet.number}"
+        sender = self._time(link, packet.t_ns, airtime_ns, sender)
+        side, kind, payload = link.sides[sender], pdu[0] & 3, pdu[2:]
+        sequence = pdu[0] >> 3 & 1
+        again = sequence == side.sequence and payload == side.payload
+        if sequence == side.sequence and not again and (payload or side.payload):
+            self._trouble.note("a link layer packet that the recorder missed", f"before {place}")
+        side.sequence, side.payload = sequence, payload
+        if not payload:
+            return
+        if again:
+            self._trouble.note("a link layer packet sent again", place)
+        elif link.encrypted and not opened:
+            self._trouble.note("an encrypted packet", place)
+        elif kind == 3:
+            yield from self._control(link, packet.t_ns, sender, payload)
+        elif (whole := side.fragments.take(kind == 2, payload, place)) and whole[0] == ATT_CHANNEL and whole[1]:
+            yield from link.bearer.take(packet.t_ns, sender, whole[1])
+
+    def _time(self, link: _AirLink, t_ns: int, airtime_ns: int, sender: int) -> int:
+        """Measure, and find out who sends: the central begins each event, then the sides take turns."""
+        space_us = (t_ns - link.last_end_ns) / 1e3
+        begins = not link.last_end_ns or not -_NEXT_EVENT_US < space_us < _NEXT_EVENT_US
+        if sender < 0:
+            sender = CENTRAL if begins else 1 - link.last_sender
+        if begins and sender == CENTRAL:
+            if link.anchor_ns and len(link.intervals_ms) < _MOST_KEPT:
+                link.intervals_ms.append((t_ns - link.anchor_ns) / 1e6)
+            link.anchor_ns = t_ns
+        elif not begins and 0 < space_us < _MOST_SPACE_US and len(link.spaces_us) < _MOST_KEPT:
+            link.spaces_us.append(space_us)
+        link.last_ns, link.last_end_ns, link.last_sender = t_ns, t_ns + airtime_ns, sender
+        return sender
+
+    def _control(self, link: _AirLink, t_ns: int, sender: int, payload: bytes) -> Iterator[Heard | Happened]:
+        code = payload[0]
+        if code == 0x00:  # LL_CONNECTION_UPDATE_IND
+            interval, latency, timeout = struct.unpack_from("<HHH", payload, 4)
+            link.timeout_ns = timeout * 10_000_000
+            for server in link.bearer.names:
+                yield Happened(t_ns, server, EventKind.PARAMETERS, parameters(interval, latency, timeout))
+        elif code == 0x02:  # LL_TERMINATE_IND
+            self._links.pop(link.access, None)
+            yield from link.bearer.end()
+            yield from self._seen(link, t_ns)
+            for side, server in enumerate(link.bearer.names):
+                kind = EventKind.LET_GO if side != sender and payload[1] == REMOTE_USER else EventKind.LOST
+                by = "central" if sender == CENTRAL else "peripheral"
+                yield Happened(t_ns, server, kind, {"reason": f"{reason_text(payload[1])}, sent by the {by}"})
+        elif code == 0x05:  # LL_START_ENC_REQ: what follows is encrypted
+            link.encrypted = True
+
+    @staticmethod
+    def _seen(link: _AirLink, t_ns: int) -> Iterator[Happened]:
+        """What was measured of a link."""
+        facts: dict[str, object] = {}
+        if link.intervals_ms:
+            facts["interval_seen_ms"] = round(statistics.median(link.intervals_ms), 4)
+            facts["intervals"] = len(link.intervals_ms)
+        if link.spaces_us:
+            facts["inter_frame_space_seen_us"] = round(statistics.median(link.spaces_us), 2)
+            facts["spaces"] = len(link.spaces_us)
+        if facts:
+            yield Happened(t_ns, link.peer, EventKind.PARAMETERS, facts)
+
+    def end(self) -> Iterator[Heard | Happened]:
+        """What is still held at the capture's end."""
+        for link in self._links.values():
+            yield from link.bearer.end()
+            yield from self._seen(link, link.last_ns)
+
+
+def _airtime_ns(octets: int, phy: int) -> int:
+    """Time on air of a packet of so many bytes from its access address on, nanoseconds: a preamble before it
+    (2.1.1); coded packets are taken at 125 kbit/s (2.2)."""
+    if phy == _CODED:
+        return (80 + 256 + 16 + 24 + (octets - 4 + 1) * 64) * 1000
+    mbit = 2 if phy == 1 else 1
+    return (octets + mbit) * 8000 // mbit

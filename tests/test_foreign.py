@@ -1,0 +1,491 @@
+"""Captures of other tools: what bumble's host wrote and what tshark says of it, converted by editcap; link layer
+packets made by scapy; and whatever is damaged."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+import sqlite3
+import struct
+import subprocess
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from bumble.snoop import BtSnooper, Snooper
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from gateway.capture import ForeignCapture, Record, is_foreign, read_handles
+from gateway.capture.linklayer import crc24
+from gateway.errors import InputError, ProblemsError
+from gateway.log.reader import Log
+from gateway.plugin import Plugin, find_plugin
+from gateway.records import EventKind, Frame, LinkEvent
+from gateway.replay import extract, replay
+from tests.support import EPOCH_NS, Bench, events, figures, needs_program, run_bench, run_file
+
+CRATE, GAUGE = find_plugin("loan-crate"), find_plugin("bore-gauge")
+SNOOP_EPOCH_US = 0x00DCDDB30F2F8000
+RUN = """
+[run]
+title = "t"
+radio = "virtual"
+
+[node.a]
+plugin = "loan-crate"
+find = { name = "A" }
+sensor = { climate = { period = "200 ms" }, shock = { period = "100 ms" } }
+
+[node.b]
+plugin = "loan-crate"
+find = { name = "B" }
+sensor = { light = { period = "500 ms" } }
+
+[node.g]
+plugin = "bore-gauge"
+find = { name = "G" }
+sensor = { gauge = { period = "1 s" } }
+poll = { reading = "500 ms", battery = "10 s" }
+
+[twin.a]
+faults = { drop_link_every = "8 s" }
+
+[twin.g.constant.calibration]
+gain = "0.0125 Pa"
+zero = "81300 Pa"
+"""
+
+
+class TimedSnooper(BtSnooper):
+    """bumble's snoop file, stamped with the loop's virtual time."""
+
+    def snoop(self, hci_packet: bytes, direction: Snooper.Direction) -> None:
+        flags = int(direction) | (2 if hci_packet[0] in (1, 4) else 0)
+        t_us = (EPOCH_NS + round(asyncio.get_running_loop().time() * 1e9)) // 1000 + SNOOP_EPOCH_US
+        size = len(hci_packet)
+        self.output.write(struct.pack(">IIIIQ", size, size, flags, 0, t_us) + hci_packet)
+
+
+@pytest.fixture(scope="module")
+def snooped(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """Twenty seconds of three nodes, one of which ends its link: the log, and the central host's snoop file."""
+    folder = tmp_path_factory.mktemp("snooped")
+    log, snoop = folder / "run.db", folder / "run.btsnoop"
+    with snoop.open("wb") as file:
+
+        async def script(bench: Bench) -> None:
+            bench.radio.host.host.snooper = TimedSnooper(file)
+
+        run_bench(run_file(folder, RUN), log, 20, script)
+    return log, snoop
+
+
+NAMES = {"A": "a", "B": "b", "G": "g"}
+
+
+def read(
+    path: Path, *plugins: Plugin, names: dict[str, str] = NAMES, handles: dict[int, str] | None = None
+) -> tuple[list[Record], ForeignCapture]:
+    capture = ForeignCapture(path, plugins or (CRATE, GAUGE), names, handles or {})
+    return list(capture.records()), capture
+
+
+def frames(records: list[Record]) -> Iterator[Frame]:
+    return (record for record in records if isinstance(record, Frame))
+
+
+def kinds(records: list[Record], node: str) -> Counter[EventKind]:
+    return Counter(r.kind for r in records if isinstance(r, LinkEvent) and r.node == node)
+
+
+def test_every_value_of_a_run_is_in_its_snoop_file(snooped: tuple[Path, Path]) -> None:
+    log, snoop = snooped
+    with Log(log) as opened:
+        wanted = Counter(
+            (f.node, f.channel, f.raw) for f in frames(list(extract(opened, opened.run(), (), (), None, None)[1]))
+        )
+    records, capture = read(snoop)
+    assert Counter((f.node, f.channel, f.raw) for f in frames(records)) == wanted
+    assert not capture.trouble.counts
+
+
+def test_what_happened_to_the_links_is_told(snooped: tuple[Path, Path]) -> None:
+    log, snoop = snooped
+    records, _ = read(snoop)
+    before = Counter(e.kind for e in events(log) if e.node == "a")
+    found = kinds(records, "a")
+    assert before[EventKind.LOST] == 2
+    for kind in (
+        EventKind.CONNECTED,
+        EventKind.LOST,
+        EventKind.BACK,
+        EventKind.READY,
+        EventKind.SUBSCRIBED,
+        EventKind.SETTING,
+    ):
+        assert found[kind] == before[kind], kind
+    assert found[EventKind.LET_GO] == 1 and kinds(records, "b")[EventKind.LOST] == 0
+    facts = next(r.detail for r in records if isinstance(r, LinkEvent) and r.kind is EventKind.CONNECTED)
+    assert facts["connection_interval_ms"] == 15.0 and facts["name"] == "A"
+
+
+def test_figures_of_the_import_are_close_to_those_of_the_run(snooped: tuple[Path, Path], tmp_path: Path) -> None:
+    """The host's stamps and the session's differ by the time between two layers."""
+    log, snoop = snooped
+    again = tmp_path / "again.db"
+    replay(
+        ForeignCapture(snoop, (CRATE, GAUGE), NAMES, {}),
+        again,
+        {"loan-crate": CRATE, "bore-gauge": GAUGE},
+        None,
+        None,
+        None,
+        None,
+    )
+    before, after = figures(log), figures(again)
+    for key in (
+        ("a", "climate", "rate"),
+        ("a", "link", "losses"),
+        ("a", "link", "return_longest"),
+        ("g", "reading", "rate"),
+        ("b", "light", "gap_median"),
+    ):
+        assert after[key].value == pytest.approx(before[key].value, rel=0.1), key
+    with sqlite3.connect(again) as connection:
+        assert connection.execute("SELECT count(*) FROM bore_gauge_reading WHERE level_m IS NULL").fetchone() == (0,)
+
+
+TOLD = ["frame.time_epoch", "bthci_acl.src.bd_addr", "btatt.handle", "btatt.value"]
+
+
+@needs_program("tshark")
+@needs_program("editcap")
+@pytest.mark.parametrize("form", ["btsnoop", "pcap", "nsecpcap", "pcapng"])
+def test_tshark_finds_the_same_notifications(snooped: tuple[Path, Path], tmp_path: Path, form: str) -> None:
+    """Count, times, addresses, handles and values, of the snoop file and of editcap's conversions of it."""
+    path = snooped[1]
+    if form != "btsnoop":
+        path = tmp_path / f"x.{form}"
+        subprocess.run(["editcap", "-F", form, str(snooped[1]), str(path)], check=True, capture_output=True)
+    fields = [part for name in TOLD for part in ("-e", name)]
+    command = ["tshark", "-r", str(path), "-Y", "btatt.opcode == 0x1b", "-T", "fields", *fields]
+    lines = subprocess.run(command, check=True, capture_output=True, text=True).stdout.splitlines()
+    theirs = []
+    for line in lines:
+        moment, address, handle, value = line.split("\t")
+        seconds, _, decimals = moment.partition(".")
+        raw = bytes.fromhex(value.replace(":", ""))
+        theirs.append((int(seconds) * 10**9 + int(decimals.ljust(9, "0")), address.upper(), int(handle, 0), raw))
+    capture = ForeignCapture(path, (CRATE, GAUGE), {}, {})
+    ours = [
+        (f.t_ns, f.node, f.raw)
+        for f in frames(list(capture.records()))
+        if f.channel in ("climate", "shock", "light", "battery")
+    ]
+    assert len(theirs) > 200
+    pushed = {(t_ns, node, raw) for t_ns, node, _, raw in theirs if raw}
+    assert {o for o in ours if o in pushed} == pushed
+    table = capture._directory.tables["C2:00:00:00:00:01"]
+    known = {CRATE.characteristics[name].uuid for name in ("climate", "shock", "light", "battery")}
+    assert {table.uuid(handle) for _, address, handle, _ in theirs if address == "C2:00:00:00:00:01"} <= known
+
+
+def test_without_discovery_handles_can_be_given(snooped: tuple[Path, Path], tmp_path: Path) -> None:
+    """The capture begins in the middle: links and tables are not in it."""
+    data = snooped[1].read_bytes()
+    at, count, moment = 16, 0, EPOCH_NS // 1000 + 4_000_000 + SNOOP_EPOCH_US
+    while struct.unpack_from(">q", data, at + 16)[0] < moment:
+        at += 24 + struct.unpack_from(">I", data, at)[0]
+        count += 1
+    path = tmp_path / "middle.btsnoop"
+    path.write_bytes(data[:16] + data[at:])
+    records, capture = read(path)
+    untold = [
+        reason for reason in capture.trouble.counts if "whose discovery is not in the capture (name it with" in reason
+    ]
+    assert untold and "a packet of a link whose beginning is not in the capture" in capture.trouble.counts
+    handles = {
+        handle: uuid
+        for table in [read(snooped[1])[1]._directory.tables["C2:00:00:00:00:02"]]
+        for handle, uuid in table.values.items()
+    }
+    named = [f for f in frames(read(path, CRATE, handles=handles)[0]) if f.channel == "light"]
+    assert len(named) > 20 and len(list(frames(records))) < len(list(frames(read(snooped[1])[0])))
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ('[handles]\n0x0011 = "colour"\n', "a UUID, or one of"),
+        ('[handles]\nzero = "climate"\n', "a number from 1 to 0xFFFF"),
+        ('[handle]\n0x11 = "climate"\n', r"one table \[handles\]"),
+    ],
+)
+def test_a_wrong_file_of_handles_is_refused(tmp_path: Path, text: str, told: str) -> None:
+    (tmp_path / "h.toml").write_text(text)
+    with pytest.raises(ProblemsError, match=told):
+        read_handles(tmp_path / "h.toml", (CRATE,))
+
+
+def test_a_file_of_handles_takes_names_numbers_and_uuids(tmp_path: Path) -> None:
+    (tmp_path / "h.toml").write_text('[handles]\n0x0011 = "climate"\n18 = "0x2A19"\n')
+    found = read_handles(tmp_path / "h.toml", (CRATE,))
+    assert found == {0x11: CRATE.characteristics["climate"].uuid, 18: CRATE.characteristics["battery"].uuid}
+
+
+# Link layer
+
+
+def test_the_link_layer_check_is_that_of_the_catalogue_and_of_scapy() -> None:
+    """CRC-24/BLE: 123456789 gives C25A56 (CRC catalogue); scapy's BTLE reckons its own."""
+    from scapy.layers.bluetooth4LE import BTLE
+
+    assert crc24(b"123456789", 0x555555) == 0xC25A56
+    for size in (2, 9, 37):
+        pdu = random.Random(size).randbytes(size)
+        assert crc24(pdu, 0x555555).to_bytes(3, "little") == BTLE.compute_crc(pdu)
+
+
+class Sniffed:
+    """An air capture made by scapy: advertising, CONNECT_IND, then a client that discovers and subscribes."""
+
+    ACCESS, CRC_START = 0x9A328370, 0x1A2B3C
+    CLIENT, NODE = "F0:00:00:00:00:01", "C2:00:00:00:00:09"
+
+    def __init__(self, path: Path, link: int = 256, interval_us: int = 30_000) -> None:
+        from scapy.utils import RawPcapWriter
+
+        self.link, self.interval_us = link, interval_us
+        self.writer = RawPcapWriter(str(path), linktype=link)
+        self.writer.write_header(None)
+        self.t_us, self.anchor_us = 1_767_225_600_000_000, 1_767_225_600_100_000
+        self.bits = [0, 0]
+
+    def put(self, access: int, pdu: bytes, kind: int, wrong: bool = False) -> None:
+        start = 0x555555 if kind == 0 else self.CRC_START
+        check = crc24(pdu, start) ^ wrong
+        data = struct.pack("<I", access) + pdu + check.to_bytes(3, "little")
+        if self.link == 256:
+            data = struct.pack("<BbbBIH", 37, -40, -90, 0, access, 0x0001 | 0x0002 | kind << 7) + data
+        self.writer.write_packet(data, sec=self.t_us // 10**6, usec=self.t_us % 10**6)
+        self.t_us += 8 * (len(pdu) + 8) + 150
+
+    def advertise(self) -> None:
+        from scapy.layers.bluetooth4LE import BTLE_ADV, BTLE_CONNECT_REQ
+
+        name = b"\x07\x09Crate9"
+        address = bytes.fromhex(self.NODE.replace(":", ""))[::-1]
+        self.put(0x8E89BED6, bytes([0x40, len(address + name)]) + address + name, 0)
+        request = bytes(
+            BTLE_ADV(PDU_type=5)
+            / BTLE_CONNECT_REQ(
+                InitA=self.CLIENT,
+                AdvA=self.NODE,
+                AA=self.ACCESS,
+                crc_init=self.CRC_START,
+                interval=24,
+                latency=0,
+                timeout=50,
+            )
+        )
+        # scapy writes access address and check as numbers of its own order: put them as the specification does
+        body = bytearray(request)
+        body[14:18] = struct.pack("<I", self.ACCESS)
+        body[18:21] = self.CRC_START.to_bytes(3, "little")
+        self.put(0x8E89BED6, bytes(body), 0)
+
+    def event(self, central: bytes = b"", peripheral: bytes = b"", repeat: bool = False, wrong: bool = False) -> None:
+        """One connection event: a packet each way; ``repeat`` sends the peripheral's once more in the next event."""
+        for _ in range(2 if repeat else 1):
+            self.t_us = self.anchor_us
+            self.anchor_us += self.interval_us
+            for side, payload in ((0, central), (1, peripheral)):
+                head = (2 if payload else 1) | self.bits[side] << 3
+                self.put(self.ACCESS, bytes([head, len(payload)]) + payload, 2 + side, wrong and side == 1)
+                if not (repeat and side == 1):
+                    self.bits[side] ^= 1
+        if repeat:
+            self.bits[1] ^= 1
+
+    def att(self, pdu: str) -> bytes:
+        raw = bytes.fromhex(pdu)
+        return struct.pack("<HH", len(raw), 4) + raw
+
+    def discover(self) -> None:
+        uuid = bytes.fromhex(CRATE.characteristics["climate"].uuid.replace("-", ""))[::-1].hex()
+        self.event(self.att("080100ffff0328"), b"")
+        self.event(b"", self.att(f"09150f00121000{uuid}"))
+        self.event(self.att("1211000100"), b"")
+        self.event(b"", self.att("13"))
+
+    def notify(self, number: int, **how: bool) -> None:
+        value = struct.pack("<H", number).hex() + "6e098813cd8b01"
+        self.event(b"", self.att(f"1b1000{value}"), **how)
+
+    def control(self, pdu: str) -> None:
+        self.t_us = self.anchor_us
+        self.anchor_us += self.interval_us
+        raw = bytes.fromhex(pdu)
+        self.put(self.ACCESS, bytes([3 | self.bits[0] << 3, len(raw)]) + raw, 2)
+        self.bits[0] ^= 1
+
+    def close(self) -> Path:
+        self.writer.close()
+        return Path(self.writer.filename)
+
+
+def sequences(records: list[Record]) -> list[int]:
+    return [struct.unpack_from("<H", f.raw)[0] for f in frames(records) if f.channel == "climate"]
+
+
+@pytest.mark.parametrize("link", [256, 251])
+def test_a_link_is_followed_on_the_air(tmp_path: Path, link: int) -> None:
+    air = Sniffed(tmp_path / "x.pcap", link)
+    air.advertise()
+    air.discover()
+    for number in range(20):
+        air.notify(number, repeat=number in (3, 7))
+        air.event()
+    air.control("0213")
+    records, capture = read(air.close(), names={"Crate9": "crate-9"})
+    assert sequences(records) == list(range(20))
+    assert capture.trouble.counts == {"a link layer packet sent again": 2}
+    told = [r for r in records if isinstance(r, LinkEvent)]
+    assert [e.kind for e in told if e.kind is not EventKind.PARAMETERS] == [
+        EventKind.CONNECTED, EventKind.SUBSCRIBED, EventKind.READY, EventKind.LET_GO,
+    ]  # fmt: skip
+    assert {e.node for e in told} == {"crate-9"}
+    assert told[0].detail["connection_interval_ms"] == 30.0 and told[0].detail["supervision_timeout_ms"] == 500
+    (seen,) = [e.detail for e in told if "interval_seen_ms" in e.detail]
+    assert seen["interval_seen_ms"] == pytest.approx(30.0, abs=0.001)
+    assert seen["inter_frame_space_seen_us"] == pytest.approx(150, abs=8)  # T_IFS: Vol 6, Part B, 4.1.1
+
+
+def test_missed_damaged_and_encrypted_packets_are_counted(tmp_path: Path) -> None:
+    air = Sniffed(tmp_path / "x.pcap")
+    air.advertise()
+    air.discover()
+    air.notify(0)
+    air.notify(1, wrong=True)
+    air.notify(2)
+    air.bits[1] ^= 1  # one that the recorder did not catch
+    air.notify(4)
+    air.control("05")
+    air.notify(5)
+    records, capture = read(air.close())
+    assert sequences(records) == [0, 2, 4]
+    assert capture.trouble.counts["a link layer packet whose check is wrong"] == 1
+    assert capture.trouble.counts["an encrypted packet"] == 1
+    assert capture.trouble.counts["a link layer packet that the recorder missed"] >= 1
+
+
+def test_several_links_and_one_that_goes_silent(tmp_path: Path) -> None:
+    air = Sniffed(tmp_path / "x.pcap")
+    air.advertise()
+    air.discover()
+    air.notify(0)
+    air.t_us = air.anchor_us + 3_000_000
+    air.ACCESS = 0x5A328371
+    air.bits = [0, 0]
+    air.advertise()
+    air.anchor_us = air.t_us + 20_000
+    air.notify(1)  # its table is known from before
+    records, _ = read(air.close())
+    assert sequences(records) == [0, 1]
+    lost = next(r for r in records if isinstance(r, LinkEvent) and r.kind is EventKind.LOST)
+    last = max(f.t_ns for f in frames(records) if f.raw[0] == 0)
+    assert lost.t_ns - last == pytest.approx(500e6, rel=0.01)  # the supervision timeout
+
+
+# Damage
+
+
+@pytest.fixture(scope="module")
+def pieces(snooped: tuple[Path, Path], tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
+    """A small file of each container."""
+    folder = tmp_path_factory.mktemp("pieces")
+    data = snooped[1].read_bytes()[:12_000]
+    (folder / "x.btsnoop").write_bytes(data)
+    air = Sniffed(folder / "air.pcap")
+    air.advertise()
+    air.discover()
+    for number in range(30):
+        air.notify(number)
+    made = {"btsnoop": data, "air": air.close().read_bytes()}
+    block = struct.pack("<IIIHHqI", 0x0A0D0D0A, 28, 0x1A2B3C4D, 1, 0, -1, 28)
+    block += struct.pack("<IIHHII", 1, 20, 201, 0, 0, 20)
+    at = 16
+    while at + 24 <= len(data):
+        size, _, flags, _, t_us = struct.unpack_from(">IIIIq", data, at)
+        body = struct.pack(">I", flags & 1) + data[at + 24 : at + 24 + size]
+        t_us -= SNOOP_EPOCH_US
+        padded = body + bytes(-len(body) % 4)
+        length = 32 + len(padded)
+        block += (
+            struct.pack("<IIIIIII", 6, length, 0, t_us >> 32, t_us & 0xFFFFFFFF, len(body), len(body))
+            + padded
+            + struct.pack("<I", length)
+        )
+        at += 24 + size
+    made["pcapng"] = block
+    return made
+
+
+@pytest.mark.parametrize("form", ["btsnoop", "pcapng", "air"])
+@settings(max_examples=60, deadline=None)
+@given(st.data())
+def test_cut_off_and_garbage_never_end_in_anything_but_records(
+    form: str, pieces: dict[str, bytes], tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
+) -> None:
+    raw = pieces[form]
+    place = data.draw(st.integers(0, len(raw)))
+    garbage = data.draw(st.binary(max_size=60))
+    drop = data.draw(st.integers(0, 200))
+    path = tmp_path_factory.mktemp("fuzz") / "x.bin"
+    path.write_bytes(raw[:place] + garbage + raw[place + drop :])
+    try:
+        list(ForeignCapture(path, (CRATE, GAUGE), {}, {}).records())
+    except InputError:
+        assert place < 120
+
+
+@pytest.mark.parametrize("form", ["btsnoop", "pcapng", "air"])
+def test_behind_garbage_reading_goes_on(form: str, pieces: dict[str, bytes], tmp_path: Path) -> None:
+    raw = pieces[form]
+    path = tmp_path / "x.bin"
+    path.write_bytes(raw)
+    whole = len(list(ForeignCapture(path, (CRATE, GAUGE), {}, {}).records()))
+    middle = len(raw) // 2 // 4 * 4
+    path.write_bytes(raw[:middle] + b"\xff" * 400 + raw[middle:])
+    capture = ForeignCapture(path, (CRATE, GAUGE), {}, {})
+    assert whole - 6 <= len(list(capture.records())) <= whole
+    assert capture.trouble.counts
+
+
+@pytest.mark.parametrize(
+    ("raw", "told"),
+    [
+        (b"", "begins with nothing"),
+        (b"GIF89a", "expected a capture of gattest, pcap, pcapng or btsnoop"),
+        (struct.pack("<IHHIIII", 0xA1B2C3D4, 2, 4, 0, 0, 65535, 1), "link type 1; read are 187"),
+        (b"btsnoop\0" + struct.pack(">II", 1, 1003), "link type 1003"),
+        (struct.pack("<IHH", 0xA1B2C3D4, 2, 4), "ends inside its header"),
+    ],
+)
+def test_what_is_no_capture_is_refused_with_what_was_expected(tmp_path: Path, raw: bytes, told: str) -> None:
+    path = tmp_path / "x"
+    path.write_bytes(raw)
+    with pytest.raises(InputError, match=told):
+        list(ForeignCapture(path, (CRATE,), {}, {}).records())
+    assert is_foreign(path) == (raw[:1] in (b"b", b"\xd4"))
+
+
+def test_an_absurd_length_takes_no_memory(tmp_path: Path) -> None:
+    head = b"btsnoop\0" + struct.pack(">II", 1, 1002)
+    record = struct.pack(">IIIIq", 0xFFFFFFFF, 0xFFFFFFFF, 0, 0, SNOOP_EPOCH_US)
+    path = tmp_path / "x"
+    path.write_bytes(head + record * 50)
+    records, capture = read(path)
+    assert records == [] and "a stretch that is no packet" in capture.trouble.counts
