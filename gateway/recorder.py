@@ -8,7 +8,8 @@ from pathlib import Path
 
 from gateway.capture import Header, Record, TextWriter
 from gateway.errors import InputError
-from gateway.log.writer import QUEUE_FRAMES, RunFacts, WriterStatus
+from gateway.log.batch import RunFacts, WriterStatus
+from gateway.log.writer import QUEUE_FRAMES
 from gateway.records import EventKind, Frame, LinkEvent
 
 BATCH_INTERVAL_S = 0.1

@@ -7,23 +7,23 @@ import heapq
 import time
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 from typing import Protocol
 
 from gateway.capture import Header, Record, Trouble
 from gateway.config import RunConfig
 from gateway.errors import InputError
+from gateway.log.batch import BatchWriter, RunFacts
 from gateway.log.reader import ChannelInfo, Log, NodeInfo, RunInfo
-from gateway.log.writer import LogWriter, RunFacts
 from gateway.plugin import Plugin
 from gateway.records import EventKind, Frame, LinkEvent
 from gateway.report.live import NodeView, RunView
 from gateway.session.node import State
 from gateway.spec import figures_of
 
-MOST_WAITING = 100_000  # frames read ahead of the writer
+BATCH_RECORDS = 20_000  # to a transaction
 LOOK_EVERY_S = 0.5
-_CHECK_EVERY = 256  # records between two looks at the queue
 _STATES = {
     EventKind.FOUND: State.LINKING,
     EventKind.CONNECTED: State.SETTING_UP,
@@ -119,18 +119,17 @@ def replay(
     if started_ns is None:
         started_ns = first.t_ns if first is not None else time.time_ns()
     known = {name: (plugin, name) for name in capture.header.kinds if (plugin := nodes.meet(name)) is not None}
-    writer = LogWriter(log, _facts(capture, started_ns, known, spec))
-    feed = _Feed(writer, nodes, capture.trouble, _Pace(started_ns, pace), look, capture.header)
+    writer = BatchWriter(log, _facts(capture, started_ns, known, spec))
+    feed = _Feed(
+        writer, nodes, capture.trouble, _Pace(started_ns, pace) if pace else None, look, capture.header, started_ns
+    )
     try:
         if first is not None:
-            feed.take(first)
-            for record in records:
-                feed.take(record)
-                if writer.status.failed:
-                    break
+            feed.run(chain([first], records))
     finally:
         ended_ns, how = capture.ended or (max(feed.last_ns, started_ns), "the end of the capture")
-        writer.close(ended_ns, how)
+        feed.end(ended_ns, how)
+        writer.close()
     feed.show()
     if writer.status.dropped:
         capture.trouble.note("a value that could not be kept", str(log), writer.status.dropped)
@@ -156,14 +155,12 @@ def _facts(
 class _Pace:
     """Waits until a record is due."""
 
-    def __init__(self, started_ns: int, pace: float | None) -> None:
+    def __init__(self, started_ns: int, pace: float) -> None:
         self._started_ns, self._pace = started_ns, pace
         self._begun_s = time.monotonic()
 
     def wait(self, t_ns: int, meanwhile: Callable[[], None]) -> None:
         """Until the record's time has come; does ``meanwhile`` now and then."""
-        if self._pace is None:
-            return
         due_s = self._begun_s + (t_ns - self._started_ns) / 1e9 / self._pace
         while (left_s := due_s - time.monotonic()) > 0:
             time.sleep(min(left_s, LOOK_EVERY_S))
@@ -175,43 +172,53 @@ class _Feed:
 
     def __init__(
         self,
-        writer: LogWriter,
+        writer: BatchWriter,
         nodes: _Nodes,
         trouble: Trouble,
-        pace: _Pace,
+        pace: _Pace | None,
         look: Callable[[RunView], None] | None,
         header: Header,
+        started_ns: int,
     ) -> None:
         self.events = 0
         self.last_ns = 0
         self._writer, self._nodes, self._trouble, self._pace = writer, nodes, trouble, pace
         self._look, self._header = look, header
         self._told = set(header.kinds)
-        self._taken = 0
+        self._kept: set[tuple[str, str]] = set()
+        self._frames: list[Frame] = []
+        self._events: list[LinkEvent] = []
         self._next_look_s = 0.0
-        self._first_ns: int | None = header.started_ns
+        self._first_ns = started_ns
 
-    def take(self, record: Record) -> None:
-        """One record, in its time."""
-        self._pace.wait(record.t_ns, self.show)
-        if self._first_ns is None:
-            self._first_ns = record.t_ns
-        if record.t_ns > self.last_ns:
-            self.last_ns = record.t_ns
-        self._taken += 1
-        if self._taken % _CHECK_EVERY == 0:
-            self._let_catch_up()
+    def run(self, records: Iterable[Record]) -> None:
+        """All records, each in its time; ends early where the log can't be written any more."""
+        kept, push = self._kept, self._frames.append
+        for taken, record in enumerate(records, 1):
+            if self._pace is not None:
+                self._pace.wait(record.t_ns, self._meanwhile)
+            if record.t_ns > self.last_ns:
+                self.last_ns = record.t_ns
+            if taken % BATCH_RECORDS == 0 and not self._hand_over():
+                return
+            if type(record) is Frame and (record[1], record[2]) in kept:  # all but a few, so without ceremony
+                push(record)
+            else:
+                self._take(record)
+
+    def _take(self, record: Record) -> None:
         node = record.node
         if node is not None and node not in self._told:
             self._introduce(node)
         if node is not None and self._nodes.plugin_of.get(node) is None:
             self._trouble.note(f"a record of {node}, of which no plugin is known", f"at {record.t_ns} ns")
         elif isinstance(record, LinkEvent):
-            self._writer.event(record)
+            self._events.append(record)
             self._nodes.follow(record)
             self.events += 1
         elif record.channel in self._nodes.channels[record.node]:
-            self._writer.frame(record)
+            self._kept.add((record.node, record.channel))
+            self._frames.append(record)
         else:
             self._trouble.note(
                 f"a value of {record.node} {record.channel}, which its plugin does not keep", f"at {record.t_ns} ns"
@@ -223,17 +230,29 @@ class _Feed:
         if plugin is not None:
             self._writer.add_node(node, plugin, node)
 
-    def _let_catch_up(self) -> None:
-        while self._writer.waiting > MOST_WAITING and not self._writer.status.failed:
-            time.sleep(0.005)
+    def _hand_over(self) -> bool:
+        """Write what has come together; False where the log can't be written any more."""
+        self._writer.write(self._frames, self._events)
+        self._frames.clear()
+        self._events.clear()
+        self._writer.keep_house()
         self.show(now_and_then=True)
+        return not self._writer.status.failed
+
+    def end(self, t_ns: int, how: str) -> None:
+        """Write the rest, and when and how the run ended."""
+        self._writer.write(self._frames, self._events, (t_ns, how))
+
+    def _meanwhile(self) -> None:
+        self._hand_over()
+        self.show()
 
     def show(self, now_and_then: bool = False) -> None:
         """Show the state of the replay."""
         if self._look is None or (now_and_then and time.monotonic() < self._next_look_s):
             return
         self._next_look_s = time.monotonic() + LOOK_EVERY_S
-        passed_s = max(self.last_ns - (self._first_ns or self.last_ns), 0) / 1e9
+        passed_s = max(self.last_ns - self._first_ns, 0) / 1e9
         planned_s = self._header.planned_ns / 1e9 if self._header.planned_ns else None
         view = RunView(self._header.title, passed_s, planned_s, tuple(self._nodes.states.values()), self._writer.status)
         self._look(view)

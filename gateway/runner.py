@@ -18,8 +18,8 @@ from bleak.backends.scanner import AdvertisementData
 from gateway.clock import Clock
 from gateway.config import RunConfig
 from gateway.judge import judge
+from gateway.log.batch import RunFacts, WriterStatus
 from gateway.log.reader import Log, RunInfo
-from gateway.log.writer import RunFacts, WriterStatus
 from gateway.measure import measure_run
 from gateway.radio import Radio
 from gateway.records import Sink, Verdict

@@ -17,8 +17,9 @@ import pytest
 
 from gateway.clock import Clock
 from gateway.config import RunConfig, load_run
+from gateway.log.batch import RunFacts
 from gateway.log.reader import Log, RunInfo
-from gateway.log.writer import LogWriter, RunFacts
+from gateway.log.writer import LogWriter
 from gateway.measure import measure_run
 from gateway.plugin import Plugin, load_plugin
 from gateway.radio.virtual import VirtualRadio

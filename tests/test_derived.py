@@ -16,7 +16,8 @@ import psychrolib
 import pytest
 
 from gateway.decode import read_all
-from gateway.log.writer import LogWriter, RunFacts
+from gateway.log.batch import RunFacts
+from gateway.log.writer import LogWriter
 from gateway.plugin import Characteristic, find_plugin
 from gateway.records import Frame
 

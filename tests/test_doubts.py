@@ -122,3 +122,15 @@ fields = [{ name = "v", type = "sint16", lsb = "0.1 degC" }]
         ("characteristic.long", "takes 21 bytes, a notification at the default ATT_MTU of 23 holds 20"),
         ("characteristic.warmth", "differs from what Bluetooth has adopted for Temperature"),
     ]
+
+
+@pytest.mark.parametrize("period", ["50 ms", "10 min"])
+def test_a_period_at_the_very_limit_is_allowed(tmp_path: Path, period: str) -> None:
+    """0.05 as a float is a little more than 50 ms exactly."""
+    path = tmp_path / "run.toml"
+    path.write_text(
+        RUN.format(radio="virtual", interval="15 ms", silent="15 min", period="100 ms", spec="").replace(
+            "shock = ", f'climate = {{ period = "{period}" }}, shock = '
+        )
+    )
+    assert load_run(path).nodes["a"].sensors["climate"].period_ns

@@ -189,7 +189,7 @@ def test_tshark_finds_the_same_notifications(snooped: tuple[Path, Path], tmp_pat
     assert {o for o in ours if o in pushed} == pushed
     table = capture._directory.tables["C2:00:00:00:00:01"]
     known = {CRATE.characteristics[name].uuid for name in ("climate", "shock", "light", "battery")}
-    assert {table.uuid(handle) for _, address, handle, _ in theirs if address == "C2:00:00:00:00:01"} <= known
+    assert {table.values[handle] for _, address, handle, _ in theirs if address == "C2:00:00:00:00:01"} <= known
 
 
 def test_without_discovery_handles_can_be_given(snooped: tuple[Path, Path], tmp_path: Path) -> None:

@@ -16,9 +16,10 @@ from typing import Any
 import pytest
 
 from gateway.errors import LogFileError
+from gateway.log.batch import RunFacts
 from gateway.log.reader import Log
 from gateway.log.table import ChannelTable
-from gateway.log.writer import LogWriter, RunFacts
+from gateway.log.writer import LogWriter
 from gateway.plugin import find_plugin
 from gateway.records import EventKind, Frame, LinkEvent
 from tests.support import own_plugin, wait_for
@@ -239,10 +240,11 @@ def test_kill_9_loses_at_most_the_last_moment_and_leaves_a_sound_log(tmp_path: P
 FULL = """
     import resource, sys, time
     from pathlib import Path
+    import gateway.log.batch as batch
     import gateway.log.writer as w
     from gateway.records import Frame
     from tests.test_log import CLIMATE, facts
-    w.PATIENCE_S = 1.0
+    batch.PATIENCE_S = 1.0
     writer = w.LogWriter(Path(sys.argv[1]), facts())
     size = Path(sys.argv[1] + "-wal").stat().st_size
     resource.setrlimit(resource.RLIMIT_FSIZE, (size + 200_000, resource.RLIM_INFINITY))
@@ -365,7 +367,7 @@ def test_one_lock_however_the_file_is_spelled(tmp_path: Path) -> None:
 
 def test_the_file_alone_holds_what_is_a_moment_old(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """So that a copy of it made during a run, or after a kill, is a log."""
-    monkeypatch.setattr("gateway.log.writer.CHECKPOINT_S", 0.0)
+    monkeypatch.setattr("gateway.log.batch.CHECKPOINT_S", 0.0)
     log = tmp_path / "x.db"
     writer = LogWriter(log, facts())
     writer.frame(Frame(1, "a", "climate", CLIMATE))
@@ -385,7 +387,7 @@ def test_the_file_alone_holds_what_is_a_moment_old(tmp_path: Path, monkeypatch: 
 def test_a_log_moved_under_a_run_is_noticed_and_the_rest_goes_elsewhere(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("gateway.log.writer.CHECKPOINT_S", 0.0)
+    monkeypatch.setattr("gateway.log.batch.CHECKPOINT_S", 0.0)
     monkeypatch.setenv("TMPDIR", str(tmp_path))
     monkeypatch.setattr("tempfile.tempdir", None)
     log = tmp_path / "x.db"
@@ -448,7 +450,7 @@ def test_a_fault_of_the_writer_itself_is_told_and_leaves_no_frame_uncounted(
         raise KeyError("odd")
 
     writer = LogWriter(tmp_path / "x.db", facts())
-    monkeypatch.setattr(writer, "_write", broken)
+    monkeypatch.setattr(writer._writer, "_write", broken)
     for number in range(3):
         writer.frame(Frame(number, "a", "climate", CLIMATE))
     writer.close(9, "test")

@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gateway.log.writer import LogWriter, RunFacts
+from gateway.log.batch import RunFacts
+from gateway.log.writer import LogWriter
 from gateway.measure.link import link_history
 from gateway.plugin import find_plugin
 from gateway.records import EventKind, Frame, LinkEvent, Measure

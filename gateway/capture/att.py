@@ -64,10 +64,6 @@ class Table:
     uuids: dict[int, str] = field(default_factory=dict)
     values: dict[int, str] = field(default_factory=dict)
 
-    def uuid(self, handle: int) -> str:
-        """The UUID behind a handle, "" where that was not seen."""
-        return self.values.get(handle) or self.uuids.get(handle, "")
-
     def owner(self, handle: int) -> tuple[int, str]:
         """The value handle and UUID of the characteristic that a handle belongs to; (0, "") for none known."""
         below = max((value for value in self.values if value <= handle), default=0)
@@ -130,7 +126,9 @@ class Bearer:
 
     def _heard(self, t_ns: int, server: int, handle: int, raw: bytes, how: How, reason: str = "") -> Heard:
         table = self.tables[server]
-        uuid = table.uuid(handle)
+        if (value := table.values.get(handle)) is not None:
+            return Heard(t_ns, self.names[server], handle, value, value, raw[:_MOST_VALUE], how, reason)
+        uuid = table.uuids.get(handle, "")
         below, owner = table.owner(handle)
         if not uuid and how in (How.WRITTEN, How.REFUSED) and handle == below + 1 and raw[1:] == b"\0" and raw[0] < 3:
             uuid = CCCD  # a table that was discovered earlier: right behind a value, and written like one

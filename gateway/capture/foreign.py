@@ -103,7 +103,7 @@ class ForeignCapture:
             self.trouble.note(f"a value of {node.address}, of which no plugin is known", f"at {item.t_ns} ns")
 
     def _value(self, node: _Node, heard: Heard) -> Iterator[Record]:
-        uuid = heard.uuid or self._known.uuid(heard.handle)
+        uuid = heard.uuid or self._known.values.get(heard.handle, "")
         if uuid == CCCD:
             yield from self._subscription(node, heard)
             return

@@ -20,6 +20,7 @@ import os
 import zlib
 from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
+from itertools import chain
 from pathlib import Path
 from types import TracebackType
 from typing import BinaryIO, Self, cast
@@ -32,6 +33,7 @@ from gateway.records import EventKind, Frame, LinkEvent
 
 FIRST_LINE = "# gattest capture 1"
 MAX_LINE_BYTES = 1 << 16
+PIECE_BYTES = 1 << 20
 MAX_STREAM_LINES = 1_000_000  # of a recorded stream, which is read whole
 DAMAGED = (OSError, EOFError, zlib.error, zstandard.ZstdError)
 _HEADER_LINES = 10_000
@@ -77,7 +79,7 @@ class TextCapture:
         self.ended: tuple[int, str] | None = None
         self._file = open_bytes(path)
         self._number = 0
-        self._waiting: bytes | None = None
+        self._lines = self._read()
         try:
             self.header = self._read_header()
         except BaseException:
@@ -94,7 +96,7 @@ class TextCapture:
 
     def records(self) -> Iterator[Record]:
         """Its records in the order of the file; what can't be read is left out and counted."""
-        for number, line in self._lines():
+        for number, line in self.numbered():
             try:
                 yield parse_line(line)
             except ValueError as error:
@@ -102,54 +104,65 @@ class TextCapture:
 
     def numbered(self) -> Iterator[tuple[int, str]]:
         """Its lines that should be records, with their numbers."""
-        yield from self._lines()
-
-    def _lines(self) -> Iterator[tuple[int, str]]:
-        while raw := self._next():
-            line = raw.decode("utf-8", "replace").strip()
-            if not line:
-                continue
-            if line[0] != "#":
-                yield self._number, line
-            elif line.startswith("# ended: "):
-                moment, _, how = line.removeprefix("# ended: ").partition(" ")
-                with contextlib.suppress(ValueError):
-                    self.ended = (utc_ns(moment), how)
-
-    def _next(self) -> bytes:
-        """The next line; of one that is too long nothing is kept. Empty at the end."""
-        if self._waiting is not None:
-            line, self._waiting = self._waiting, None
-            return line
-        try:
-            line = self._file.readline(MAX_LINE_BYTES)
+        for line in self._lines:
             self._number += 1
-            if len(line) < MAX_LINE_BYTES:
-                return line
-            self.trouble.note(f"a line longer than {MAX_LINE_BYTES} bytes", f"line {self._number}")
-            while len(line) == MAX_LINE_BYTES and not line.endswith(b"\n"):
-                line = self._file.readline(MAX_LINE_BYTES)
-            return b"\n"
-        except DAMAGED as error:
-            self.trouble.note("the file is cut off or damaged", f"after line {self._number}: {error}")
-            return b""
+            if line[:1] == "#":
+                self._remark(line)
+            elif line and not line.isspace():
+                yield self._number, line
+
+    def _remark(self, line: str) -> None:
+        if line.startswith("# ended: "):
+            moment, _, how = line.removeprefix("# ended: ").strip().partition(" ")
+            with contextlib.suppress(ValueError):
+                self.ended = (utc_ns(moment), how)
+
+    def _read(self) -> Iterator[str]:
+        """Its lines, cut out of pieces of the file; of one that is too long nothing is kept."""
+        rest = b""
+        skipping = False
+        while True:
+            try:
+                piece = self._file.read(PIECE_BYTES)
+            except DAMAGED as error:
+                self.trouble.note("the file is cut off or damaged", f"after line {self._number}: {error}")
+                piece = b""
+            whole, found, rest_of = (rest + piece).rpartition(b"\n") if piece else (rest, b"", b"")
+            if skipping and found:  # the end of what was too long
+                whole, skipping = whole.partition(b"\n")[2] if b"\n" in whole else b"", False
+            rest = rest_of
+            if found or not (piece or skipping):
+                yield from whole.decode("utf-8", "replace").split("\n")
+            if not piece:
+                return
+            if len(rest) > MAX_LINE_BYTES:
+                if not skipping:
+                    self.trouble.note(f"a line longer than {MAX_LINE_BYTES} bytes", f"after line {self._number}")
+                rest, skipping = b"", True
 
     def _read_header(self) -> Header:
-        first = self._next().decode("utf-8", "replace").strip()
+        first = next(self._lines, "")[:MAX_LINE_BYTES].strip()
+        self._number = 1
         if first != FIRST_LINE:
             raise ProblemsError([Problem(str(self.path), "line 1", f"{first[:40]!r}", f"{FIRST_LINE!r}")])
         facts: dict[str, str] = {}
         kinds: dict[str, str] = {}
-        while (line := self._next()).startswith(b"#") and self._number < _HEADER_LINES:
-            key, found, value = line.decode("utf-8", "replace")[1:].strip().partition(": ")
+        line = ""
+        for line in self._lines:
+            if line[:1] != "#" or self._number >= _HEADER_LINES:
+                break
+            self._number += 1
+            key, found, value = line[1:].strip().partition(": ")
             if key == "node" and found:
                 name, _, kind = value.partition(" ")
                 kinds[name] = kind
-            elif key == "ended":  # a capture without records: for the loop over the lines
-                break
+            elif key == "ended":  # a capture without records
+                self._remark(line)
             elif found:
                 facts.setdefault(key, value)
-        self._waiting = line
+            line = ""
+        self._lines = chain([line], self._lines)
+        self._number -= line == ""
         try:
             started_ns = utc_ns(facts["started"]) if "started" in facts else None
             planned_ns = int(facts["planned"].removesuffix(" ns")) if "planned" in facts else None
@@ -221,6 +234,7 @@ def read_capture(path: Path) -> list[tuple[int, Frame]]:
     return frames
 
 
+_FULL = len("2026-03-02T09:00:00.000000000Z")
 _seconds: tuple[str, int] = ("", 0)  # the whole second read last: most records share it with their neighbours
 
 
@@ -231,6 +245,8 @@ def utc_ns(text: str) -> int:
         ValueError: it is none.
     """
     global _seconds
+    if len(text) == _FULL and text[:19] == _seconds[0] and text[19::10] == ".Z" and text[20:29].isdecimal():
+        return _seconds[1] * 1_000_000_000 + int(text[20:29])
     whole, _, decimals = text.removesuffix("Z").partition(".")
     if text[-1:] != "Z" or len(decimals) > 9 or (decimals and not (decimals.isascii() and decimals.isdigit())):
         raise ValueError("the time is not ISO 8601 UTC, ending in Z")

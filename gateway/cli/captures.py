@@ -63,13 +63,14 @@ def replay(
     from gateway.plugin import find_plugin
     from gateway.replay import replay as replay_capture
     from gateway.report.live import CountDisplay, LiveDisplay
-    from gateway.runner import verdicts_of
+    from gateway.runner import settle_memory, verdicts_of
 
     speed = _speed(pace)
     config = load_run(spec) if spec else None
     given = find_plugin(plugin) if plugin else None
     log = into or Path(capture.name.partition(".")[0] + ".db")
     console = console_of()
+    settle_memory()
     display = LiveDisplay(console) if speed is not None else CountDisplay(console)
     with _opened(capture, given, config, handles) as source, display:
         plugins, only = _plugins(source.header, given, config)

@@ -1,162 +1,22 @@
-"""Fill a log from a run. Records are queued by the event loop and written by one thread in batches, so
-that neither decoding nor the disk ever holds up the radio. When the disk refuses, the queue waits and the
-write is tried again; when it keeps refusing, what is left goes into a second log in the system's folder
-for temporary files, and the run is told to end."""
+"""Fill a log from a run that happens now. Records are queued by the event loop and written by one thread in batches,
+so that neither decoding nor the disk ever holds up the radio."""
 
 from __future__ import annotations
 
-import contextlib
-import json
-import os
-import platform
-import sqlite3
-import tempfile
 import threading
-import time
-from collections import defaultdict, deque
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections import deque
 from pathlib import Path
-from typing import Any
 
-from sqlite_utils import Database
-
-from gateway import __version__
-from gateway.errors import LogFileError
-from gateway.log.lock import FileLock
-from gateway.log.schema import prepare, refusal
-from gateway.log.table import ChannelTable, Rows
-from gateway.plugin import Plugin
+from gateway.log.batch import BatchWriter, RunFacts, WriterStatus
 from gateway.records import EventKind, Frame, LinkEvent
 
 BATCH_INTERVAL_S = 0.1
 BATCH_FRAMES = 20_000
 QUEUE_FRAMES = 2_000_000  # about 300 MB of waiting frames; beyond it they are dropped and counted
-PATIENCE_S = 20.0
-PATIENCE_AT_END_S = 5.0
-CHECKPOINT_S = 5.0  # how often what was written is moved from the write-ahead log into the file itself
-_RETRY_S = 0.5
-
-
-@dataclass(frozen=True, slots=True)
-class RunFacts:
-    """What a log keeps of a run besides its records; requirement rows are (kind, subject, figure, low, high, unit)."""
-
-    title: str
-    started_ns: int
-    planned_ns: int | None  # how long it is to last, None for until somebody ends it
-    radio: str
-    run_file: str
-    run_text: str
-    nodes: Mapping[str, tuple[Plugin, str]]  # by name: what it is, and what it is sought by
-    requirements: Sequence[tuple[str, str, str, float | None, float | None, str]] = ()
-
-
-@dataclass(slots=True)
-class ChannelStatus:
-    """What a live display shows of a node's channel."""
-
-    frames: int = 0
-    faults: int = 0
-    t_ns: int = 0
-    newest: dict[str, Any] = field(default_factory=dict)
-    counters: frozenset[str] = frozenset()  # columns that only count
-
-
-@dataclass(slots=True)
-class WriterStatus:
-    """How the writing goes. ``trouble`` is set while the disk refuses, ``failed`` once that is final."""
-
-    path: Path
-    frames: int = 0
-    dropped: int = 0
-    trouble: str = ""
-    failed: str = ""
-    channels: dict[tuple[str, str], ChannelStatus] = field(default_factory=lambda: defaultdict(ChannelStatus))
-
-
-class _Store:
-    """The open file and what was looked up in it: ids of run and nodes, tables of channels."""
-
-    def __init__(self, path: Path, facts: RunFacts) -> None:
-        self.path = path
-        self.connection = sqlite3.connect(path, timeout=10, isolation_level=None, check_same_thread=False)
-        try:
-            self._open(facts)
-        except BaseException:
-            self.connection.close()
-            raise
-
-    def in_place(self) -> bool:
-        """Whether the file that was opened still stands under its name."""
-        try:
-            return self.path.stat().st_ino == self._inode
-        except OSError:
-            return False
-
-    def _open(self, facts: RunFacts) -> None:
-        if reason := refusal(self.connection):
-            raise LogFileError(f"{self.path} {reason}; give another file name")
-        prepare(self.connection)
-        self._inode = self.path.stat().st_ino
-        self._database = Database(self.connection)
-        self.connection.execute("BEGIN IMMEDIATE")
-        self.nodes: dict[str, int] = {}
-        self.tables: dict[tuple[str, str], ChannelTable] = {}
-        try:
-            self.run, self.next_frame = self._add_run(facts)
-            self.add_nodes(facts)
-            self.connection.executemany(
-                "INSERT INTO requirement VALUES (?, ?, ?, ?, ?, ?, ?)", [(self.run, *row) for row in facts.requirements]
-            )
-            self.connection.execute("COMMIT")
-        except BaseException:
-            if self.connection.in_transaction:
-                self.connection.execute("ROLLBACK")
-            raise
-
-    def add_nodes(self, facts: RunFacts) -> None:
-        """Add the nodes that are not there yet, inside the caller's transaction."""
-        for name, (plugin, sought) in facts.nodes.items():
-            if name in self.nodes:
-                continue
-            added = self.connection.execute(
-                "INSERT INTO node (run, name, kind, sought) VALUES (?, ?, ?, ?)", (self.run, name, plugin.kind, sought)
-            )
-            self.nodes[name] = added.lastrowid or 0
-            self.connection.execute(
-                "INSERT OR IGNORE INTO plugin VALUES (?, ?, ?, ?)", (self.run, plugin.kind, plugin.title, plugin.text)
-            )
-            for channel in (*plugin.constants, *plugin.channels):
-                item = plugin.characteristics[channel]
-                self.tables[name, channel] = ChannelTable(self._database, plugin.kind, item)
-
-    def _add_run(self, facts: RunFacts) -> tuple[int, int]:
-        relations = [row[0] for row in self.connection.execute("SELECT relation FROM channel")]
-        highest = [self.connection.execute(f'SELECT max(id) FROM "{name}"').fetchone()[0] for name in relations]  # noqa: S608
-        first = max((number for number in highest if number), default=0) + 1
-        added = self.connection.execute(
-            "INSERT INTO run (title, started_ns, planned_ns, first_frame, radio, host, system, software, run_file, "
-            "run_text) "
-            "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            (
-                facts.title,
-                facts.started_ns,
-                facts.planned_ns,
-                first,
-                facts.radio,
-                platform.node(),
-                platform.platform(),
-                f"gattest {__version__}, Python {platform.python_version()}, SQLite {sqlite3.sqlite_version}",
-                facts.run_file,
-                facts.run_text,
-            ),
-        )
-        return added.lastrowid or 0, first
 
 
 class LogWriter:
-    """A `Sink` that is a file. Delivery: once `close` has returned, every frame accepted is in the file, in the
+    """A `Sink` that is a log. Delivery: once `close` has returned, every frame accepted is in the file, in the
     second file that ``status.failed`` names, or counted in ``status.dropped``.
 
     Args:
@@ -168,46 +28,20 @@ class LogWriter:
     """
 
     def __init__(self, path: Path, facts: RunFacts) -> None:
-        if not path.parent.is_dir():
-            raise LogFileError(f"{path}: there is no folder {path.parent}; make it, or give another path")
-        self._facts = facts
-        self._lock = FileLock(path)
-        try:
-            self._store = _open_store(path, facts)
-        except BaseException:
-            self._lock.release()
-            raise
-        self.run = self._store.run
-        self.status = WriterStatus(path)
+        self._stop = threading.Event()
+        self._writer = BatchWriter(path, facts, self._stop.is_set)
+        self.run = self._writer.run
         self._frames: deque[Frame] = deque()
         self._events: deque[LinkEvent] = deque()
-        self._constants: dict[str, dict[str, dict[str, float]]] = defaultdict(dict)
-        self._constant_channels: set[tuple[str, str]] = set()
-        self._expect(facts.nodes)
         self._ended: tuple[int, str] | None = None
-        self._lost = False  # nothing can be written any more, here or elsewhere
         self._in_hand = 0  # frames taken from the queue and not yet accounted for
-        self._next_check = 0.0
-        self._ready: set[str] = set()  # nodes that are linked and set up
-        self._stop = threading.Event()
         self._thread = threading.Thread(target=self._work, name="log writer", daemon=True)
         self._thread.start()
 
-    def add_node(self, name: str, plugin: Plugin, sought: str) -> None:
-        """Tell of a node that was not known when the run began, before its first record."""
-        self._expect({name: (plugin, sought)})
-        self._facts = replace(self._facts, nodes={**self._facts.nodes, name: (plugin, sought)})
-
-    def _expect(self, nodes: Mapping[str, tuple[Plugin, str]]) -> None:
-        for name, (plugin, _) in nodes.items():
-            self._constant_channels |= {(name, channel) for channel in plugin.constants}
-            for channel in (*plugin.constants, *plugin.channels):
-                _ = self.status.channels[name, channel]  # all there from the start: others look while we write
-
     @property
-    def waiting(self) -> int:
-        """How many frames are queued; a source that can wait should, before they are too many."""
-        return len(self._frames)
+    def status(self) -> WriterStatus:
+        """How the writing goes."""
+        return self._writer.status
 
     def frame(self, frame: Frame) -> None:
         """Queue a frame; one that finds the queue full is counted."""
@@ -227,10 +61,7 @@ class LogWriter:
         self._ended = (t_ns, how)
         self._stop.set()
         self._thread.join()
-        with contextlib.suppress(sqlite3.Error):  # somebody reads it: then the write-ahead log stays beside it
-            self._store.connection.execute("PRAGMA journal_mode = DELETE")
-        self._store.connection.close()
-        self._lock.release()
+        self._writer.close()
 
     # The writing thread
 
@@ -240,7 +71,7 @@ class LogWriter:
         except Exception as error:  # nothing may end this thread unnoticed or leave a frame uncounted
             self.status.dropped += self._in_hand + len(self._frames)
             self.status.failed = (
-                f"writing {self._store.path} failed: {error!r}; what it holds is sound. "
+                f"writing {self._writer.path} failed: {error!r}; what it holds is sound. "
                 "This is a fault of gattest's own: please report it"
             )
 
@@ -253,142 +84,7 @@ class LogWriter:
                 frames = [self._frames.popleft() for _ in range(count)]
                 events = [self._events.popleft() for _ in range(len(self._events))]
                 self._in_hand = len(frames)
-                self._persist(frames, events)
+                self._writer.write(frames, events)
                 self._in_hand = 0
-            self._keep_house()
-        self._persist([], [], self._ended)
-
-    def _keep_house(self) -> None:
-        """Now and then: move what was written into the file itself, and see that the file is still there."""
-        if time.monotonic() < self._next_check or self._lost:
-            return
-        self._next_check = time.monotonic() + CHECKPOINT_S
-        with contextlib.suppress(sqlite3.Error):
-            self._store.connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchall()
-        if not self.status.failed and not self._store.in_place():
-            self._lost = not self._move("it was moved or deleted")
-
-    def _persist(self, frames: list[Frame], events: list[LinkEvent], ended: tuple[int, str] | None = None) -> None:
-        """Write a batch, with patience; after that elsewhere, and where that fails too, count what is dropped."""
-        moved = False
-        patience_ends = time.monotonic() + (PATIENCE_AT_END_S if self._stop.is_set() else PATIENCE_S)
-        while not self._lost:
-            try:
-                self._write(frames, events, ended)
-                self.status.trouble = ""
-                return
-            except sqlite3.DatabaseError as error:
-                left_s = max(patience_ends - time.monotonic(), 0)
-                self.status.trouble = f"{error}, trying for another {left_s:.0f} s"
-                if time.monotonic() >= patience_ends:
-                    self._lost = moved or bool(self.status.failed) or not self._move(str(error), frames)
-                    moved = True
-                else:
-                    time.sleep(_RETRY_S)
-        self.status.dropped += len(frames)
-
-    def _move(self, why: str, frames: Sequence[Frame] = ()) -> bool:
-        """Continue in a log of its own in the folder for temporary files; False where that fails too.
-
-        It begins with the first frame it holds, and with who was linked then, so that it can be judged by itself.
-        """
-        rescue = Path(tempfile.gettempdir()) / f"{self._store.path.stem}-rest-{os.getpid()}.db"
-        where = f"{self._store.path} could not be written: {why}"
-        started_ns = frames[0].t_ns if frames else time.time_ns()
-        try:
-            store = _Store(rescue, replace(self._facts, started_ns=started_ns, planned_ns=None))
-            for node in self._ready:
-                event = (store.run, store.nodes[node], started_ns, EventKind.READY, "{}")
-                store.connection.execute(
-                    "INSERT INTO event (run, node, t_ns, kind, detail) VALUES (?, ?, ?, ?, ?)", event
-                )
-        except (sqlite3.Error, OSError):
-            self.status.failed = f"{where}; {rescue.parent} could not be written either. Free space and run again"
-            return False
-        self._store.connection.close()
-        self._store = store
-        self.status.failed = f"{where}. The rest of the run is in {rescue}"
-        return True
-
-    def _write(self, frames: list[Frame], events: list[LinkEvent], ended: tuple[int, str] | None) -> None:
-        store = self._store
-        groups: dict[tuple[str, str], tuple[list[int], list[int], list[bytes]]] = {}
-        for number, (t_ns, node, channel, raw) in enumerate(frames, store.next_frame):
-            group = groups.get((node, channel))
-            if group is None:
-                group = groups[node, channel] = ([], [], [])
-            group[0].append(number)
-            group[1].append(t_ns)
-            group[2].append(raw)
-        connection = store.connection
-        connection.execute("BEGIN IMMEDIATE")
-        known = dict(store.nodes), dict(store.tables)
-        try:
-            store.add_nodes(self._facts)
-            connection.executemany(
-                "INSERT INTO event (run, node, t_ns, kind, detail) VALUES (?, ?, ?, ?, ?)",
-                [(store.run, store.nodes.get(e.node or ""), e.t_ns, e.kind, json.dumps(e.detail)) for e in events],
-            )
-            seen = []
-            for key in sorted(groups, key=lambda key: key not in self._constant_channels):
-                ids, times, raws = groups[key]
-                rows = self._insert(key, ids, times, raws)
-                seen.append((key, len(raws), len(rows.refused), times[-1], rows.newest))
-            if ended is not None:
-                connection.execute("UPDATE run SET ended_ns = ?, ended_how = ? WHERE id = ?", (*ended, store.run))
-            connection.execute("COMMIT")
-        except BaseException:
-            if connection.in_transaction:
-                connection.execute("ROLLBACK")
-            store.nodes, store.tables = known
-            raise
-        store.next_frame += len(frames)
-        for event in events:
-            if event.node and event.kind is EventKind.READY:
-                self._ready.add(event.node)
-            elif event.node and event.kind is EventKind.LOST:
-                self._ready.discard(event.node)
-        self.status.frames += len(frames)
-        for key, count, faults, t_ns, newest in seen:
-            channel_status = self.status.channels[key]
-            channel_status.frames += count
-            channel_status.faults += faults
-            channel_status.t_ns = t_ns
-            channel_status.newest = newest or channel_status.newest
-            channel_status.counters = store.tables[key].counters
-
-    def _insert(self, key: tuple[str, str], ids: list[int], times: list[int], raws: list[bytes]) -> Rows:
-        """Add one channel's frames; what can't be kept decoded is kept as it came, with the reason."""
-        store, table = self._store, self._store.tables[key]
-        store.connection.execute("SAVEPOINT channel")
-        try:
-            rows = table.rows(ids, times, raws, self._constants[key[0]])
-            table.insert(store.connection, store.nodes[key[0]], rows)
-        except (sqlite3.OperationalError, sqlite3.InternalError):
-            raise  # the disk, not the values
-        except Exception as error:
-            store.connection.execute("ROLLBACK TO channel")
-            rows = Rows(
-                refused=[(*stamp, f"can't be kept decoded: {error}") for stamp in zip(ids, times, raws, strict=True)]
-            )
-            table.insert(store.connection, store.nodes[key[0]], rows)
-        store.connection.execute("RELEASE channel")
-        if key in self._constant_channels and rows.newest:
-            self._remember(key, table, rows.newest)
-        return rows
-
-    def _remember(self, key: tuple[str, str], table: ChannelTable, newest: Mapping[str, Any]) -> None:
-        """Keep a constant's values for the formulas of its node."""
-        values = {f.name: newest[f.column] for f in table.item.layout.fields}
-        self._constants[key[0]][key[1]] = {
-            name: float(value) for name, value in values.items() if isinstance(value, int | float)
-        }
-
-
-def _open_store(path: Path, facts: RunFacts) -> _Store:
-    try:
-        return _Store(path, facts)
-    except sqlite3.DatabaseError as error:
-        if "not a database" in str(error):
-            raise LogFileError(f"{path} is not an SQLite database; give another file name") from None
-        raise LogFileError(f"{path} can't be written: {error}; check permissions and free space") from None
+            self._writer.keep_house()
+        self._writer.write([], [], self._ended)

@@ -146,7 +146,8 @@ def within(field: Field, period_ns: int) -> bool:
     """Whether a setting of time can carry just this period, within its limits and its range."""
     gain, zero = parse_unit("ns").to(field.unit)
     value = period_ns * gain + zero
-    if (field.low is not None and value < field.low) or (field.high is not None and value > field.high):
+    shown = float(value)  # limits are the nearest floats, too
+    if (field.low is not None and shown < field.low) or (field.high is not None and shown > field.high):
         return False
     low, high = field.raw_range
     if field.scale is None:

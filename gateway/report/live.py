@@ -12,7 +12,7 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
-from gateway.log.writer import WriterStatus
+from gateway.log.batch import WriterStatus
 
 RATE_WINDOW_S = 5.0
 LINE_EVERY_S = 5.0

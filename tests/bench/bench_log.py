@@ -22,8 +22,9 @@ import time
 from pathlib import Path
 
 from gateway.clock import Clock
+from gateway.log.batch import RunFacts
 from gateway.log.reader import Log
-from gateway.log.writer import LogWriter, RunFacts
+from gateway.log.writer import LogWriter
 from gateway.plugin import find_plugin
 from gateway.records import Frame
 from gateway.runner import settle_memory
