@@ -32,6 +32,13 @@ CREATE TABLE IF NOT EXISTS plugin (
     text TEXT NOT NULL,
     PRIMARY KEY (run, kind)
 );
+CREATE TABLE IF NOT EXISTS former_plugin (  -- what the values were decoded by, before they were decoded again
+    run INTEGER NOT NULL REFERENCES run(id),
+    kind TEXT NOT NULL,
+    title TEXT NOT NULL,
+    text TEXT NOT NULL,
+    until_ns INTEGER NOT NULL
+);
 CREATE TABLE IF NOT EXISTS node (
     id INTEGER PRIMARY KEY,
     run INTEGER NOT NULL REFERENCES run(id),

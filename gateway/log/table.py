@@ -21,6 +21,8 @@ from gateway.log.schema import quoted
 from gateway.plugin import Characteristic, Derived
 
 Row = tuple[Any, ...]
+_OWN: dict[str, type] = {"id": int, "node": int, "t_ns": int, "raw": bytes, "fault": str}
+_SQL_NAMES = {int: "INTEGER", float: "REAL", str: "TEXT"}
 MOST = (1 << 63) - 1
 PARAMETERS = 640  # to a statement; SQLite allows 999 or more, an attribute value has at most 512 fields
 
@@ -50,9 +52,11 @@ class ChannelTable:
         database: the log.
         kind: the plugin's kind.
         item: the characteristic.
+        relation: an existing relation to give this layout, whatever it had; None to find the one that has it, or to
+            make it.
     """
 
-    def __init__(self, database: Database, kind: str, item: Characteristic) -> None:
+    def __init__(self, database: Database, kind: str, item: Characteristic, relation: str | None = None) -> None:
         self.item = item
         self._head = [d for d in item.derived if not d.in_samples]
         self._inner = [d for d in item.derived if d.in_samples]
@@ -64,8 +68,11 @@ class ChannelTable:
         signature = hashlib.sha256(
             repr((item.layout, [(d.name, d.formula.text, d.unit, d.over_samples) for d in item.derived])).encode()
         )
-        self.relation = self._claim(database, f"{kind}_{item.name}".replace("-", "_"), kind, signature.hexdigest()[:16])
+        layout = signature.hexdigest()[:16]
+        self.relation = relation or self._claim(database, f"{kind}_{item.name}".replace("-", "_"), kind, layout)
         self.samples = f"{self.relation}_sample" if group else None
+        if relation is not None:
+            self._reshape(database, relation, kind, layout)
 
     def _claim(self, database: Database, name: str, kind: str, layout: str) -> str:
         """Find the relation for this layout, or make one; a changed layout gets a relation of its own."""
@@ -78,16 +85,42 @@ class ChannelTable:
             self._create(database, relation, kind, layout)
         return relation
 
+    def _types(self) -> dict[str, type]:
+        return {f.column: _sql_type(f) for f in self.item.layout.fields} | {d.column: float for d in self._head}
+
     def _create(self, database: Database, relation: str, kind: str, layout: str) -> None:
-        item, group = self.item, self.item.layout.samples
-        types = {f.column: _sql_type(f) for f in item.layout.fields} | {d.column: float for d in self._head}
         frames = database.table(relation)
         frames.create(
-            {"id": int, "node": int, "t_ns": int, "raw": bytes, "fault": str} | types,
+            _OWN | self._types(),
             pk="id",
             not_null={"node", "t_ns", "raw"},
             foreign_keys=[("node", "node", "id")],
         )
+        self._describe(database, relation, kind, layout)
+
+    def _reshape(self, database: Database, relation: str, kind: str, layout: str) -> None:
+        """Give an existing relation the columns of this layout; columns it keeps keep their values for now."""
+        connection = database.conn
+        for name in (f"{relation}_utc", f"{relation}_sample_utc"):
+            connection.execute(f"DROP VIEW IF EXISTS {quoted(name)}")
+        connection.execute(f"DROP TABLE IF EXISTS {quoted(relation + '_sample')}")
+        wanted = {name: _SQL_NAMES[kind_of] for name, kind_of in self._types().items()}
+        there = {row[1]: row[2] for row in connection.execute(f"PRAGMA table_info({quoted(relation)})")}
+        for name, declared in there.items():
+            if name not in _OWN and wanted.get(name) != declared:
+                connection.execute(f"ALTER TABLE {quoted(relation)} DROP COLUMN {quoted(name)}")
+        for name, declared in wanted.items():
+            if there.get(name) != declared:
+                connection.execute(f"ALTER TABLE {quoted(relation)} ADD COLUMN {quoted(name)} {declared}")
+        for owner in (relation, f"{relation}_sample"):
+            connection.execute("DELETE FROM field WHERE relation = ?", (owner,))
+            connection.execute("DELETE FROM absence WHERE relation = ?", (owner,))
+        connection.execute("DELETE FROM channel WHERE relation = ?", (relation,))
+        self._describe(database, relation, kind, layout)
+
+    def _describe(self, database: Database, relation: str, kind: str, layout: str) -> None:
+        """Views, samples, and what the columns mean."""
+        item, group = self.item, self.item.layout.samples
         self._view(database, relation, self.columns)
         if group:
             inner = {f.column: _sql_type(f) for f in group.fields} | {d.column: float for d in self._inner}
@@ -194,13 +227,27 @@ class ChannelTable:
                 out.newest |= last if latest else {}
         return out
 
+    def update(self, connection: sqlite3.Connection, node: int, rows: Rows) -> None:
+        """Give the rows of one node that are there already these values, inside the caller's transaction."""
+        into = f"UPDATE {quoted(self.relation)} SET fault = "  # noqa: S608  proven names
+        values = ", ".join(f"{quoted(column)} = ?{number}" for number, column in enumerate(self.columns, 4))
+        blank = "".join(f", {quoted(column)} = NULL" for column in self.columns)
+        connection.executemany(f"{into}NULL, {values} WHERE id = ?1", rows.frames)
+        connection.executemany(f"{into}?4{blank} WHERE id = ?1", rows.refused)
+        self._insert_samples(connection, node, rows)
+
     def insert(self, connection: sqlite3.Connection, node: int, rows: Rows) -> None:
         """Add the rows of one node, inside the caller's transaction."""
         into = f"INSERT INTO {quoted(self.relation)}"
         # what is the same for all rows is not bound for each: it is the insert that limits a log's rate
-        one = f"(?, {node}, ?, ?, NULL{', ?' * len(self.columns)})"
-        _insert(connection, f"{into} VALUES ", one, 3 + len(self.columns), rows.frames)
+        one = f"(?, {node}, ?, ?{', ?' * len(self.columns)})"
+        names = "".join(f", {quoted(column)}" for column in self.columns)
+        whole = f"{into} (id, node, t_ns, raw{names}) VALUES "
+        _insert(connection, whole, one, 3 + len(self.columns), rows.frames)
         _insert(connection, f"{into} (id, node, t_ns, raw, fault) VALUES ", f"(?, {node}, ?, ?, ?)", 4, rows.refused)
+        self._insert_samples(connection, node, rows)
+
+    def _insert_samples(self, connection: sqlite3.Connection, node: int, rows: Rows) -> None:
         if self.samples:
             width = 2 + len(self.sample_columns)
             one = f"({', '.join('?' * width)})"
