@@ -33,6 +33,10 @@ for command in (
     captures.replay,
     captures.extract,
     logs.judge,
+    logs.show,
+    logs.export,
+    logs.redecode,
+    logs.merge,
     files.check,
     files.decode,
 ):

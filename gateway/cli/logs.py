@@ -1,13 +1,22 @@
-"""Commands on logs and captures: judge."""
+"""Commands on logs: judge, show, export, redecode, merge."""
 
 from __future__ import annotations
 
+from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gateway.cli.shared import console_of, exit_code, show_verdicts
+from gateway.cli.shared import console_of, exit_code, moment_ns, say, show_verdicts
+from gateway.errors import InputError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.progress import Progress
+
+    from gateway.contents import Contents
+    from gateway.plugin import Plugin
 
 
 def judge(
@@ -26,3 +35,201 @@ def judge(
     )
     console.print(f"{info.title}, run {info.id} of {log}: {ended}\n", soft_wrap=True)
     raise typer.Exit(exit_code(show_verdicts(verdicts, console)))
+
+
+def show(
+    log: Annotated[Path, typer.Argument(help="A log.")],
+    channel: Annotated[str | None, typer.Option(help="Print the newest values of this channel instead.")] = None,
+    node: Annotated[str | None, typer.Option(help="With --channel: only of this node.")] = None,
+    last: Annotated[int, typer.Option(min=1, max=100_000, help="With --channel: how many.")] = 20,
+    run: Annotated[int | None, typer.Option(min=1, help="With --channel: of which run; the newest by default.")] = None,
+    verify: Annotated[bool, typer.Option("--verify", help="Check the whole file for damage as well.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="As JSON, for scripts.")] = False,
+) -> None:
+    """Tell what a log holds: runs, nodes, channels, spans, counts, events; or print its newest values."""
+    import json
+    from dataclasses import asdict
+
+    from gateway.contents import contents, newest
+    from gateway.log.reader import Log
+
+    console = console_of()
+    with Log(log) as opened, opened.damage_told():
+        if channel is not None:
+            names, rows = newest(opened, opened.run(run), channel, node, last)
+            if as_json:
+                say(json.dumps([dict(zip(names, row, strict=True)) for row in rows], indent=1))
+            else:
+                _print_rows(names, rows, console)
+            return
+        found = contents(opened)
+        problems = opened.problems() if verify else []
+        if as_json:
+            say(json.dumps(asdict(found) | ({"problems": problems} if verify else {}), indent=1))
+        else:
+            _print_contents(found, console)
+            if verify:
+                console.print("SQLite's own check finds nothing wrong" if not problems else "SQLite's own check finds:")
+    if problems:
+        raise InputError("\n".join(problems))
+
+
+def _print_rows(names: list[str], rows: list[tuple[object, ...]], console: Console) -> None:
+    from rich.table import Table
+
+    fields = [(name, i) for i, name in enumerate(names) if name != "fault" or any(row[i] for row in rows)]
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
+    for name, i in fields:
+        table.add_column(name, justify="left" if i < 2 or name == "fault" else "right", overflow="fold")
+    for row in rows:
+        table.add_row(
+            *(
+                "-" if row[i] is None else f"{row[i]:.8g}" if isinstance(row[i], float) else str(row[i])
+                for _, i in fields
+            )
+        )
+    console.print(table if rows else "no values")
+
+
+def _print_contents(found: Contents, console: Console) -> None:
+    from rich.table import Table
+
+    console.print(f"{found.log}: {found.size_bytes / 1e6:.1f} MB, {len(found.runs)} runs", soft_wrap=True)
+    for run in found.runs:
+        planned = f" of {run.planned_s:g} s" if run.planned_s is not None else ""
+        console.print(
+            f"\nrun {run.run}: {run.title}, {run.started_utc[:19]}Z, {run.lasted_s:.0f} s{planned}, {run.ended_how}; "
+            f"{run.radio} on {run.host}, {run.requirements} requirements",
+            soft_wrap=True,
+        )
+        table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
+        for name in ("node", "channel"):
+            table.add_column(name, overflow="fold")
+        for name in ("values", "bad"):
+            table.add_column(name, justify="right")
+        for name in ("first", "last", "no value"):
+            table.add_column(name, overflow="fold")
+        for node in run.nodes:
+            first = node.name
+            for channel in node.channels:
+                spans = [moment[11:19] if moment else "-" for moment in (channel.first_utc, channel.last_utc)]
+                missing = ", ".join(f"{count} {why}" for why, count in channel.missing.items())
+                table.add_row(first, channel.name, str(channel.frames), str(channel.undecoded), *spans, missing)
+                first = ""
+        console.print(table)
+        for node in run.nodes:
+            events = ", ".join(f"{count} {kind}" for kind, count in node.events.items())
+            console.print(f"{node.name}: {events or 'no events'}", soft_wrap=True)
+
+
+class FormName(StrEnum):
+    """The forms of an export."""
+
+    csv = "csv"
+    jsonl = "jsonl"
+    parquet = "parquet"
+
+
+def export(
+    log: Annotated[Path, typer.Argument(help="A log.")],
+    to: Annotated[FormName, typer.Option(help="The form of the files.")] = FormName.csv,
+    output: Annotated[str, typer.Option("--output", "-o", help="Folder for the files; - for standard output.")] = ".",
+    run: Annotated[int | None, typer.Option(min=1, help="Which run; the newest by default.")] = None,
+    node: Annotated[list[str] | None, typer.Option(help="Only this node; may be repeated.")] = None,
+    channel: Annotated[list[str] | None, typer.Option(help="Only this channel; may be repeated.")] = None,
+    since: Annotated[str | None, typer.Option(help="UTC time, or time since the run's start such as '5 min'.")] = None,
+    until: Annotated[str | None, typer.Option(help="The same.")] = None,
+    rate: Annotated[
+        str | None, typer.Option(help="Resample to intervals such as '1 s': mean, min, max, count.")
+    ] = None,
+    redecode: Annotated[
+        bool, typer.Option("--redecode", help="Decode the raw bytes instead of taking values.")
+    ] = False,
+    plugin: Annotated[
+        list[Path] | None, typer.Option(help="With --redecode: a plugin's folder; may be repeated.")
+    ] = None,
+) -> None:
+    """Write a run's values for analysis, a file for each channel, units in the column names."""
+    from gateway.export import Wanted
+    from gateway.export import export as export_run
+    from gateway.log.reader import Log
+    from gateway.units import parse_duration_ns
+
+    folder = None if output == "-" else Path(output)
+    if folder is not None:
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise InputError(f"{folder} can't be used as a folder: {error.strerror}; give another with -o") from None
+    every_ns = parse_duration_ns(rate) if rate else None
+    console = console_of()
+    with Log(log) as opened, opened.damage_told(), _progress(folder is None) as bar:
+        info = opened.run(run)
+        wanted = Wanted(
+            node or (),
+            channel or (),
+            moment_ns(since, info.started_ns) if since else -(2**63),
+            moment_ns(until, info.started_ns) if until else 2**63 - 1,
+            every_ns,
+        )
+        plugins = _plugins_of({n.kind for n in info.nodes}, plugin) if redecode else {}
+        task = bar.add_task("writing", total=None)
+        done = export_run(
+            opened, info, to.value, folder, wanted, plugins, lambda rows: bar.update(task, completed=rows)
+        )  # fmt: skip
+    if folder is not None:
+        for one in done:
+            console.print(f"{one.rows} rows in {one.path}", soft_wrap=True)
+
+
+def _progress(hidden: bool) -> Progress:
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeElapsedColumn
+
+    columns = BarColumn(), MofNCompleteColumn(), "rows", TimeElapsedColumn()
+    console = Console(stderr=True)
+    return Progress(*columns, console=console, transient=True, disable=hidden or not console.is_terminal)
+
+
+def _plugins_of(kinds: set[str], given: list[Path] | None) -> dict[str, Plugin]:
+    """Plugins by kind: those given, and for other kinds those that are found by name."""
+    from gateway.plugin import find_plugin, load_plugin
+
+    loaded = [load_plugin(path) for path in given or ()]
+    plugins = {plugin.kind: plugin for plugin in loaded}
+    strange = [plugin.kind for plugin in loaded if plugin.kind not in kinds]
+    if strange:
+        raise InputError(f"the log has no node of kind {strange[0]}; it has {', '.join(sorted(kinds)) or 'none'}")
+    if not given:
+        plugins = {kind: find_plugin(kind) for kind in sorted(kinds)}
+    return plugins
+
+
+def redecode(
+    log: Annotated[Path, typer.Argument(help="A log that nobody writes.")],
+    plugin: Annotated[list[Path] | None, typer.Option(help="A mended plugin's folder; may be repeated.")] = None,
+) -> None:
+    """Decode all that a log holds again by a mended plugin; raw bytes stay, the former plugin is kept."""
+    from gateway.log.reader import Log
+    from gateway.log.redecode import redecode as redecode_log
+
+    with Log(log) as opened, opened.damage_told():
+        kinds = {node.kind for number in opened.run_ids() for node in opened.run(number).nodes}
+    plugins = _plugins_of(kinds, plugin)
+    with _progress(False) as bar:
+        task = bar.add_task("decoding", total=None)
+        done = redecode_log(log, plugins, lambda count, whole: bar.update(task, completed=count, total=whole))
+    say(f"{done.frames} values of {log} decoded again, {done.faults} do not fit their layout")
+    if done.left_alone:
+        say(f"left as they were, no plugin given has them: {', '.join(done.left_alone)}")
+
+
+def merge(
+    logs: Annotated[list[Path], typer.Argument(help="Logs to take runs from; they are only read.")],
+    output: Annotated[Path, typer.Option("--output", "-o", help="The log that takes them.")],
+) -> None:
+    """Put the runs of several logs into one; what is there already is not added again."""
+    from gateway.log.merge import merge as merge_logs
+
+    for one in merge_logs(logs, output):
+        say(f"{one.source}, run {one.run}: {one.what}, {one.frames} values")

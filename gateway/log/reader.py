@@ -240,6 +240,43 @@ class Log:
             (run.first_frame, run.end_frame, node.id),
         )
 
+    def column_kinds(self, relation: str) -> dict[str, str]:
+        """The declared SQL type of each column of a relation."""
+        return {row[1]: row[2] for row in self._query(f"PRAGMA table_info({quoted(relation)})")}
+
+    def absences(self, node: NodeInfo, channel: ChannelInfo) -> Iterator[tuple[str, str, int]]:
+        """How often a value of a node's channel is missing: column, reason, count."""
+        if next(self._query("SELECT 1 FROM sqlite_master WHERE name = 'absence'"), None):
+            yield from self._query(
+                "SELECT column_name, reason, count FROM absence WHERE node = ? AND relation IN (?, ?) ORDER BY 1, 2",
+                node.id,
+                channel.relation,
+                channel.samples,
+            )
+
+    def newest(self, run: RunInfo, relation: str, columns: str, node: str | None, count: int) -> list[tuple[Any, ...]]:
+        """The last rows of a relation's view, newest first; ``columns`` is an SQL list."""
+        only, names = (" AND node = ?", [node]) if node is not None else ("", [])
+        sql = (
+            f"SELECT {columns} FROM {quoted(f'{relation}_utc')} WHERE id >= ? AND id < ?{only} ORDER BY id DESC LIMIT ?"  # noqa: S608
+        )
+        return list(self._query(sql, run.first_frame, run.end_frame, *names, count))
+
+    def problems(self) -> list[str]:
+        """What SQLite's own check of the whole file finds, [] for a sound one."""
+        found = [str(row[0]) for row in self._query("PRAGMA integrity_check(20)")]
+        return [] if found == ["ok"] else found
+
+    def sample_values(
+        self, run: RunInfo, node: NodeInfo, channel: ChannelInfo, columns: str
+    ) -> Iterator[list[tuple[Any, ...]]]:
+        """Chunks of rows of one node's samples with their own times; ``columns`` is an SQL list over their view."""
+        yield from self._chunks(
+            f"SELECT {columns} FROM {quoted(f'{channel.samples}_utc')} WHERE frame >= ? AND frame < ? AND node = ? "  # noqa: S608
+            "ORDER BY frame, position",
+            (run.first_frame, run.end_frame, node.name),
+        )
+
     def end_ns(self, run: RunInfo) -> int:
         """When a run ended, or its last record where it was killed or still goes on."""
         return run.ended_ns if run.ended_ns is not None else self.last_ns(run)

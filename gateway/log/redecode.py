@@ -14,6 +14,7 @@ from sqlite_utils import Database
 
 from gateway.decode import as_constants
 from gateway.errors import DecodeError, LogFileError
+from gateway.layout.codec import Codec
 from gateway.log.lock import FileLock
 from gateway.log.schema import prepare, quoted, refusal
 from gateway.log.table import ChannelTable
@@ -39,14 +40,18 @@ class _Channel:
     name: str
 
 
-class _Timeline:
+class Timeline:
     """Which constants held for a node from which frame on."""
 
     def __init__(self) -> None:
         self._nodes: dict[int, list[tuple[int, Constants]]] = {}
 
-    def add(self, node: int, frame: int, channel: str, values: dict[str, float]) -> None:
-        """Values that were read; frames of a node in order."""
+    def add(self, node: int, frame: int, channel: str, raw: bytes, codec: Codec) -> None:
+        """What was read; frames of a node in order. What does not decode changes nothing."""
+        try:
+            values = as_constants(codec.read(raw))
+        except DecodeError:
+            return
         known = self._nodes.setdefault(node, [])
         last = known[-1][1] if known else {}
         if last.get(channel) != values:
@@ -103,7 +108,7 @@ class _Work:
     ) -> None:
         self._connection, self._plugins, self._told = connection, plugins, told
         self._database = Database(connection)
-        self._timeline = _Timeline()
+        self._timeline = Timeline()
         self._frames = self._faults = self._all = 0
 
     def run(self) -> Redecoded:
@@ -142,10 +147,7 @@ class _Work:
         for frame, node, raw in self._connection.execute(
             f"SELECT id, node, raw FROM {quoted(channel.relation)} ORDER BY id"  # noqa: S608
         ):
-            try:
-                self._timeline.add(node, frame, channel.name, as_constants(item.codec.read(raw)))
-            except DecodeError:
-                continue
+            self._timeline.add(node, frame, channel.name, raw, item.codec)
 
     def _channel(self, channel: _Channel) -> None:
         item = self._plugins[channel.kind].characteristics[channel.name]

@@ -86,7 +86,7 @@ class ChannelTable:
         return relation
 
     def _types(self) -> dict[str, type]:
-        return {f.column: _sql_type(f) for f in self.item.layout.fields} | {d.column: float for d in self._head}
+        return {f.column: sql_type(f) for f in self.item.layout.fields} | {d.column: float for d in self._head}
 
     def _create(self, database: Database, relation: str, kind: str, layout: str) -> None:
         frames = database.table(relation)
@@ -123,7 +123,7 @@ class ChannelTable:
         item, group = self.item, self.item.layout.samples
         self._view(database, relation, self.columns)
         if group:
-            inner = {f.column: _sql_type(f) for f in group.fields} | {d.column: float for d in self._inner}
+            inner = {f.column: sql_type(f) for f in group.fields} | {d.column: float for d in self._inner}
             table = database.table(f"{relation}_sample")
             table.create({"frame": int, "position": int} | inner, pk=("frame", "position"))
             self._sample_view(database, relation)
@@ -318,7 +318,8 @@ def _storable(cut: Cut) -> list[Any]:
     return values
 
 
-def _sql_type(f: Field) -> type:
+def sql_type(f: Field) -> type:
+    """What a field's values are in SQL: str, float or int."""
     if f.names is not None or f.kind in ("text", "bytes"):
         return str
     if f.kind in ("float", "medfloat") or (f.scale is not None and f.scale.den != 1):

@@ -1,0 +1,117 @@
+"""What a log holds: its runs with their nodes, channels, spans and counts, and whether it is sound."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from typing import Any
+
+from gateway.capture.text import utc_text
+from gateway.errors import InputError
+from gateway.log.reader import ChannelInfo, Log, NodeInfo, RunInfo
+from gateway.log.schema import quoted
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelContents:
+    """A channel of a node: how many frames, how many of them do not fit, when the first and the last came, and how
+    many values are missing for which reason."""
+
+    name: str
+    relation: str
+    frames: int
+    undecoded: int
+    first_utc: str | None
+    last_utc: str | None
+    missing: dict[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class NodeContents:
+    """A node of a run, its channels, and how often what happened to it."""
+
+    name: str
+    kind: str
+    channels: list[ChannelContents]
+    events: dict[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class RunContents:
+    """A run; ``ended_utc`` is None where it goes on or its process was killed."""
+
+    run: int
+    title: str
+    host: str
+    radio: str
+    started_utc: str
+    ended_utc: str | None
+    ended_how: str
+    lasted_s: float
+    planned_s: float | None
+    requirements: int
+    nodes: list[NodeContents]
+
+
+@dataclass(frozen=True, slots=True)
+class Contents:
+    """A log: its size and its runs."""
+
+    log: str
+    size_bytes: int
+    runs: list[RunContents]
+
+
+def contents(log: Log) -> Contents:
+    """Everything that a log holds, counted."""
+    runs = [_run(log, log.run(number)) for number in log.run_ids()]
+    return Contents(str(log.path), log.path.stat().st_size, runs)
+
+
+def _run(log: Log, run: RunInfo) -> RunContents:
+    end_ns = log.end_ns(run)
+    return RunContents(
+        run.id,
+        run.title,
+        run.host,
+        run.radio,
+        utc_text(run.started_ns),
+        utc_text(run.ended_ns) if run.ended_ns is not None else None,
+        run.ended_how or "has not ended, or was killed",
+        (end_ns - run.started_ns) / 1e9,
+        run.planned_ns / 1e9 if run.planned_ns is not None else None,
+        len(run.requirements),
+        [_node(log, run, node) for node in run.nodes],
+    )
+
+
+def _node(log: Log, run: RunInfo, node: NodeInfo) -> NodeContents:
+    events = Counter(event.kind.value for event in log.events(run, node))
+    return NodeContents(node.name, node.kind, [_channel(log, run, node, c) for c in node.channels], dict(events))
+
+
+def _channel(log: Log, run: RunInfo, node: NodeInfo, channel: ChannelInfo) -> ChannelContents:
+    columns = "count(*), total(fault IS NOT NULL), min(t_ns), max(t_ns)"
+    ((frames, faults, first, last),) = next(iter(log.rows(run, node, channel.relation, columns)))
+    missing = {f"{column}: {reason}": count for column, reason, count in log.absences(node, channel)}
+    shown = [utc_text(moment) if moment is not None else None for moment in (first, last)]
+    return ChannelContents(channel.name, channel.relation, frames, int(faults), shown[0], shown[1], missing)
+
+
+def newest(
+    log: Log, run: RunInfo, channel: str, node: str | None, count: int
+) -> tuple[list[str], list[tuple[Any, ...]]]:
+    """The last values of a channel: column names, and rows from the oldest to the newest.
+
+    Raises:
+        InputError: the run has no such channel or node.
+    """
+    infos = [c for n in run.nodes if node in (None, n.name) for c in n.channels if c.name == channel]
+    if not infos:
+        known = sorted({c.name for n in run.nodes if node in (None, n.name) for c in n.channels})
+        where = f"node {node!r}" if node and known == [] else f"channel {channel!r}"
+        others = ", ".join(known) or ", ".join(n.name for n in run.nodes)
+        raise InputError(f"run {run.id} has no {where}; it has {others or 'none'}")
+    names = ["utc", "node", *(field.column for field in infos[0].fields), "fault"]
+    rows = log.newest(run, infos[0].relation, ", ".join(map(quoted, names)), node, count)
+    return names, rows[::-1]

@@ -1,0 +1,170 @@
+"""Values decoded from a log's raw bytes by a plugin, straight to a file, without touching the log."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from gateway.decode import derive, over_samples
+from gateway.errors import InputError
+from gateway.export.sinks import Batch, Column, Kind, Masked, Values
+from gateway.export.tables import Wanted
+from gateway.layout.columns import Cut, Decoded, Part, decode_columns
+from gateway.log.reader import ChannelInfo, Log, NodeInfo, RunInfo
+from gateway.log.redecode import Timeline
+from gateway.log.table import sql_type
+from gateway.plugin import Characteristic, Derived, Plugin
+
+_KINDS: Mapping[type, Kind] = {int: "integer", float: "real", str: "text"}
+
+
+class DecodedTable:
+    """One file's rows: a channel's values as a plugin decodes them, or those of its samples."""
+
+    def __init__(
+        self,
+        log: Log,
+        run: RunInfo,
+        nodes: Sequence[NodeInfo],
+        channel: ChannelInfo,
+        plugin: Plugin,
+        item: Characteristic,
+        wanted: Wanted,
+        samples: bool,
+    ) -> None:
+        if wanted.every_ns is not None:
+            raise InputError("values decoded again can't be resampled as well; decode the log itself again first")
+        self.channel, self.relation = channel, f"{channel.relation}_sample" if samples else channel.relation
+        self._log, self._run, self._nodes, self._wanted = log, run, nodes, wanted
+        self._plugin, self._item, self._samples = plugin, item, samples
+        group = item.layout.samples
+        self._fields = group.fields if samples and group else item.layout.fields
+        self._derived = [d for d in item.derived if d.in_samples == samples]
+        values = [Column(f.column, _KINDS[sql_type(f)], f.unit.symbol) for f in self._fields]
+        values += [Column(d.column, "real", d.unit.symbol) for d in self._derived]
+        head = [Column("utc", "time"), Column("node", "text")]
+        if samples:
+            self.columns = [*head, Column("frame", "integer"), Column("position", "integer"), *values]
+        else:
+            self.columns = [*head, *values, Column("raw", "bytes"), Column("fault", "text")]
+
+    def batches(self) -> Iterator[Batch]:
+        """Its rows, column by column, node after node."""
+        low, high = self._wanted.since_ns, self._wanted.until_ns
+        for node in self._nodes:
+            timeline = self._constants(node)
+            for chunk in self._log.rows(self._run, node, self.channel.relation, "id, t_ns, raw"):
+                kept = [row for row in chunk if low <= row[1] <= high] if (low, high) != _ALWAYS else chunk
+                if not kept:
+                    continue
+                ids, times, raws = zip(*kept, strict=True)
+                for part, constants in timeline.parts(node.id, ids):
+                    yield self._batch(node.name, ids[part], times[part], raws[part], constants)
+
+    def _constants(self, node: NodeInfo) -> Timeline:
+        timeline = Timeline()
+        relations = {channel.name: channel.relation for channel in node.channels}
+        for name in self._plugin.constants:
+            codec = self._plugin.characteristics[name].codec
+            if name in relations:
+                for chunk in self._log.rows(self._run, node, relations[name], "id, raw"):
+                    for frame, raw in chunk:
+                        timeline.add(node.id, frame, name, raw, codec)
+        return timeline
+
+    def _batch(
+        self,
+        node: str,
+        ids: Sequence[int],
+        times: Sequence[int],
+        raws: Sequence[bytes],
+        constants: Mapping[str, Mapping[str, float]],
+    ) -> Batch:
+        decoded = decode_columns(self._item.layout, raws)
+        if self._samples:
+            return self._sample_batch(node, ids, times, decoded, constants)
+        count = len(raws)
+        values: list[Values] = [
+            self._merged(count, f.name, column, decoded)
+            for f, column in zip(self._fields, self.columns[2:], strict=False)
+        ]
+        for derived in self._derived:
+            column = np.full(count, np.nan)
+            for part in decoded.parts:
+                column[part.positions] = _derived(derived, part, constants)
+            values.append(Masked(column, np.isnan(column)))
+        faults = [decoded.faults.get(i) for i in range(count)] if decoded.faults else [None] * count
+        return [times, [node] * count, *values, raws, faults]
+
+    @staticmethod
+    def _merged(count: int, name: str, column: Column, decoded: Decoded) -> Masked:
+        """A field of all payloads, put together from the parts that have it."""
+        whole = [part for part in decoded.parts if len(part.positions) == count and name in part.fields]
+        if whole:
+            return _masked(whole[0].fields[name], column)
+        values: npt.NDArray[Any] = np.zeros(count, _DTYPES[column.kind])
+        missing = np.ones(count, bool)
+        for part in decoded.parts:
+            cut = part.fields.get(name)
+            if cut is not None:
+                own = _masked(cut, column)
+                values[part.positions], missing[part.positions] = own.values, own.missing
+        return Masked(values, missing)
+
+    def _sample_batch(
+        self,
+        node: str,
+        ids: Sequence[int],
+        times: Sequence[int],
+        decoded: Decoded,
+        constants: Mapping[str, Mapping[str, float]],
+    ) -> Batch:
+        group = self._item.layout.samples
+        every_ns = (group.every_ns or 0) if group else 0
+        frames, stamps = np.array(ids, np.int64), np.array(times, np.int64)
+        heads: list[npt.NDArray[np.int64]] = []
+        columns: list[list[Masked]] = []
+        for part in decoded.parts:
+            if not part.count:
+                continue
+            position = np.tile(np.arange(part.count), len(part.positions))
+            owner, moment = (np.repeat(source[part.positions], part.count) for source in (frames, stamps))
+            heads.append(np.stack([moment - (part.count - 1 - position) * every_ns, owner, position]))
+            own = [_masked(part.samples[f.name], c) for f, c in zip(self._fields, self.columns[4:], strict=False)]
+            own += [Masked(v, np.isnan(v)) for v in (_derived(d, part, constants) for d in self._derived)]
+            columns.append(own)
+        if not heads:
+            return [[], [], [], [], *([] for _ in self.columns[4:])]
+        moments, owners, positions = np.concatenate(heads, axis=1).tolist()
+        joined = [
+            Masked(np.concatenate([c.values for c in cuts]), np.concatenate([c.missing for c in cuts]))
+            for cuts in zip(*columns, strict=True)
+        ]
+        return [moments, [node] * len(moments), owners, positions, *joined]
+
+
+_ALWAYS = (-(2**63), 2**63 - 1)
+_DTYPES: Mapping[Kind, Any] = {"integer": np.int64, "real": np.float64, "text": object}
+
+
+def _masked(cut: Cut, column: Column) -> Masked:
+    missing = cut.missing if cut.missing is not None else np.zeros(len(cut.values), bool)
+    if column.kind == "integer" and cut.values.dtype == np.uint64:
+        return Masked(np.minimum(cut.values, np.uint64(2**63 - 1)).astype(np.int64), missing)
+    return Masked(cut.values.astype(_DTYPES[column.kind], copy=False), missing)
+
+
+def _derived(derived: Derived, part: Part, constants: Mapping[str, Mapping[str, float]]) -> npt.NDArray[np.float64]:
+    """A derived value of a part: of n payloads, or of all their samples."""
+    n, repeat = len(part.positions), part.count if derived.per_sample else 1
+    values: dict[str, Any] = {}
+    for name in (source.field for source in derived.inputs.values() if source.constant is None):
+        inner, own = part.samples.get(name), part.fields.get(name)
+        values[name] = inner.floats() if inner else np.repeat(own.floats(), repeat) if own else np.nan
+    result = np.broadcast_to(derive(derived, values, constants), (n * repeat,))
+    if derived.over_samples is not None:
+        return over_samples(derived, result.reshape(n, repeat))
+    return np.asarray(result)

@@ -1,0 +1,240 @@
+"""Put the runs of several logs into one. A run is known by when and where it started: one that is there already is
+not added again, and one that has grown since is replaced. Sources are only read, and may go on being written."""
+
+from __future__ import annotations
+
+import re
+import sqlite3
+from dataclasses import dataclass
+from pathlib import Path
+
+from gateway.errors import LogFileError
+from gateway.log.lock import FileLock
+from gateway.log.reader import Log
+from gateway.log.schema import prepare, quoted, refusal
+
+_IDENTITY = ("started_ns", "host", "title", "radio", "run_file")
+_OF_A_RUN = ("plugin", "former_plugin", "requirement")
+
+
+@dataclass(frozen=True, slots=True)
+class Merged:
+    """What became of one run of a source: ``added``, ``replaced`` or ``there already``, and the frames it has."""
+
+    source: str
+    run: int
+    what: str
+    frames: int
+
+
+def merge(sources: list[Path], into: Path) -> list[Merged]:
+    """Add the runs of logs to another, each source in one transaction.
+
+    Args:
+        sources: logs, read only.
+        into: the log that takes them; made where there is none.
+
+    Raises:
+        LogFileError: one can't be read, the target can't be written, or counts do not agree; then nothing of that
+            source was added.
+    """
+    if into.resolve() in [source.resolve() for source in sources]:
+        raise LogFileError(f"{into} is both a source and the target; give another file for the target")
+    if not into.parent.is_dir():
+        raise LogFileError(f"{into}: there is no folder {into.parent}; make it, or give another path")
+    for source in sources:
+        with Log(source):  # says what is wrong with it before anything is written
+            pass
+    lock = FileLock(into)
+    try:
+        connection = sqlite3.connect(into, timeout=10, isolation_level=None, uri=False)
+        try:
+            if reason := refusal(connection):
+                raise LogFileError(f"{into} {reason}; give another file name")
+            prepare(connection)
+            done = [one for source in sources for one in _Source(connection, source).add()]
+            connection.execute("PRAGMA journal_mode = DELETE")
+            return done
+        except sqlite3.DatabaseError as error:
+            raise LogFileError(f"{into} could not take a log: {error}; nothing of that log was added") from None
+        finally:
+            connection.close()
+    finally:
+        lock.release()
+
+
+class _Source:
+    """One log being added, attached as ``src``."""
+
+    def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
+        self._connection, self._path = connection, path
+
+    def add(self) -> list[Merged]:
+        self._connection.execute("ATTACH DATABASE ? AS src", (str(self._path),))
+        try:
+            self._connection.execute("BEGIN IMMEDIATE")
+            try:
+                done = [self._run(run) for (run,) in self._all("SELECT id FROM src.run ORDER BY id")]
+                self._connection.execute("COMMIT")
+            except BaseException:
+                self._connection.execute("ROLLBACK")
+                raise
+        finally:
+            self._connection.execute("DETACH DATABASE src")
+        return done
+
+    def _all(self, sql: str, *parameters: object) -> list[tuple[object, ...]]:
+        return self._connection.execute(sql, parameters).fetchall()
+
+    def _run(self, run: object) -> Merged:
+        first, last = self._range("src", run)
+        relations = [(str(r), s) for r, s in self._all("SELECT relation, samples FROM src.channel ORDER BY rowid")]
+        frames = sum(self._count("src", relation, first, last) for relation, _ in relations)
+        same = " AND ".join(f"m.{name} = s.{name}" for name in _IDENTITY)
+        there = self._all(f"SELECT m.id FROM main.run m JOIN src.run s ON {same} WHERE s.id = ?", run)  # noqa: S608
+        what = "added"
+        if there:
+            own = self._range("main", there[0][0])
+            held = sum(self._count("main", str(r), *own) for (r,) in self._all("SELECT relation FROM main.channel"))
+            ended = self._all("SELECT 1 FROM main.run WHERE id = ? AND ended_ns IS NOT NULL", there[0][0])
+            if held > frames or (held == frames and ended):
+                return Merged(str(self._path), int(str(run)), "there already", held)
+            self._remove(there[0][0], *own)
+            what = "replaced"
+        self._copy(run, first, last, relations)
+        return Merged(str(self._path), int(str(run)), what, frames)
+
+    def _range(self, schema: str, run: object) -> tuple[int, int]:
+        """The frame ids of a run, from and below."""
+        (first,) = self._all(f"SELECT first_frame FROM {schema}.run WHERE id = ?", run)[0]  # noqa: S608
+        (after,) = self._all(f"SELECT min(first_frame) FROM {schema}.run WHERE id > ?", run)[0]  # noqa: S608
+        return int(str(first)), int(str(after)) if after is not None else 2**62
+
+    def _count(self, schema: str, relation: str, first: int, after: int) -> int:
+        sql = f"SELECT count(*) FROM {schema}.{quoted(relation)} WHERE id >= ? AND id < ?"  # noqa: S608
+        return int(str(self._all(sql, first, after)[0][0]))
+
+    def _highest(self, relation: str) -> int:
+        (number,) = self._all(f"SELECT max(id) FROM main.{quoted(relation)}")[0]  # noqa: S608
+        return int(str(number or 0))
+
+    def _remove(self, run: object, first: int, after: int) -> None:
+        for relation, samples in self._all("SELECT relation, samples FROM main.channel"):
+            if samples:
+                self._all(f"DELETE FROM main.{quoted(str(samples))} WHERE frame >= ? AND frame < ?", first, after)  # noqa: S608
+            self._all(f"DELETE FROM main.{quoted(str(relation))} WHERE id >= ? AND id < ?", first, after)  # noqa: S608
+        self._all("DELETE FROM main.absence WHERE node IN (SELECT id FROM main.node WHERE run = ?)", run)
+        for name in ("event", "node", *_OF_A_RUN):
+            self._all(f"DELETE FROM main.{name} WHERE run = ?", run)  # noqa: S608
+        self._all("DELETE FROM main.run WHERE id = ?", run)
+
+    def _copy(self, run: object, first: int, after: int, relations: list[tuple[str, object]]) -> None:
+        targets = {relation: self._relation(relation, samples is not None) for relation, samples in relations}
+        highest = [self._highest(str(name)) for (name,) in self._all("SELECT relation FROM main.channel")]
+        (latest,) = self._all("SELECT max(first_frame) FROM main.run")[0]
+        begin = max(*highest, int(str(latest or 0)), 0) + 1
+        shift = begin - first
+        columns = self._columns("run", "id", "first_frame")
+        added = self._connection.execute(
+            f"INSERT INTO main.run (first_frame, {columns}) SELECT ?, {columns} FROM src.run WHERE id = ?",  # noqa: S608
+            (begin, run),
+        ).lastrowid
+        self._connection.execute("CREATE TEMP TABLE IF NOT EXISTS moved (old INTEGER PRIMARY KEY, new INTEGER)")
+        self._connection.execute("DELETE FROM moved")
+        columns = self._columns("node", "id", "run")
+        for (node,) in self._all("SELECT id FROM src.node WHERE run = ? ORDER BY id", run):
+            new = self._connection.execute(
+                f"INSERT INTO main.node (run, {columns}) SELECT ?, {columns} FROM src.node WHERE id = ?",  # noqa: S608
+                (added, node),
+            ).lastrowid
+            self._connection.execute("INSERT INTO moved VALUES (?, ?)", (node, new))
+        for name in _OF_A_RUN:
+            if self._all("SELECT 1 FROM src.sqlite_master WHERE name = ?", name):
+                columns = self._columns(name, "run")
+                self._all(
+                    f"INSERT INTO main.{name} (run, {columns}) SELECT ?, {columns} FROM src.{name} WHERE run = ?",  # noqa: S608
+                    added,
+                    run,
+                )
+        self._all(
+            "INSERT INTO main.event (run, node, t_ns, kind, detail) SELECT ?, new, t_ns, kind, detail "
+            "FROM src.event LEFT JOIN moved ON old = node WHERE run = ? ORDER BY id",
+            added,
+            run,
+        )
+        for relation, samples in relations:
+            self._frames(relation, targets[relation], samples, first, after, shift)
+
+    def _frames(self, old: str, new: str, samples: object, first: int, after: int, shift: int) -> None:
+        columns = self._columns(old, "id", "node")
+        self._all(
+            f"INSERT INTO main.{quoted(new)} (id, node, {columns}) "  # noqa: S608
+            f"SELECT id + ?, moved.new, {columns} FROM src.{quoted(old)} JOIN moved ON moved.old = node "
+            "WHERE id >= ? AND id < ? ORDER BY id",
+            shift,
+            first,
+            after,
+        )
+        if self._count("src", old, first, after) != self._count("main", new, first + shift, 2**62):
+            raise LogFileError(
+                f"{self._path}: frames of {old} belong to no node; it is damaged, nothing of it was added"
+            )
+        if samples:
+            columns = self._columns(str(samples), "frame")
+            self._all(
+                f"INSERT INTO main.{quoted(f'{new}_sample')} (frame, {columns}) SELECT frame + ?, {columns} "  # noqa: S608
+                f"FROM src.{quoted(str(samples))} WHERE frame >= ? AND frame < ?",
+                shift,
+                first,
+                after,
+            )
+        if self._all("SELECT 1 FROM src.sqlite_master WHERE name = 'absence'"):
+            for owner, target in ((old, new), (f"{old}_sample", f"{new}_sample")):
+                self._all(
+                    "INSERT INTO main.absence SELECT moved.new, ?, column_name, reason, count "
+                    "FROM src.absence JOIN moved ON moved.old = node WHERE relation = ?",
+                    target,
+                    owner,
+                )
+
+    def _columns(self, table: str, *but: str) -> str:
+        """The columns of a table of the source, as an SQL list."""
+        names = [str(row[1]) for row in self._all(f"PRAGMA src.table_info({quoted(table)})")]
+        return ", ".join(quoted(name) for name in names if name not in but)
+
+    def _relation(self, relation: str, sampled: bool) -> str:
+        """The target's relation of the same layout; made like the source's where it has none."""
+        same = self._all(
+            "SELECT m.relation FROM main.channel m JOIN src.channel s USING (kind, name, layout) WHERE s.relation = ?",
+            relation,
+        )
+        if same:
+            return str(same[0][0])
+        taken = {str(name) for (name,) in self._all("SELECT relation FROM main.channel")}
+        base = re.sub(r"_\d+$", "", relation) if relation in taken else relation
+        new, version = relation, 1
+        while new in taken:
+            version += 1
+            new = f"{base}_{version}"
+        pattern = re.compile(rf"\b{re.escape(relation)}(?=(_sample)?(_utc)?\b)")
+        names = [relation, *([f"{relation}_sample"] if sampled else [])]
+        for name in (*names, *(f"{name}_utc" for name in names)):
+            (sql,) = self._all("SELECT sql FROM src.sqlite_master WHERE name = ?", name)[0]
+            self._connection.execute(pattern.sub(new, str(sql)))
+        for table in ("channel", "field"):
+            columns = self._columns(table, "relation", *(("samples",) if table == "channel" else ()))
+            extra, value = (
+                (", samples", f", {_text(f'{new}_sample') if sampled else 'NULL'}") if table == "channel" else ("", "")
+            )
+            for owner, target in zip(names, [new, f"{new}_sample"], strict=False):
+                self._all(
+                    f"INSERT INTO main.{table} (relation, {columns}{extra}) SELECT ?, {columns}{value} "  # noqa: S608
+                    f"FROM src.{table} WHERE relation = ?",
+                    target,
+                    owner,
+                )
+        return new
+
+
+def _text(name: str) -> str:
+    return "'" + name.replace("'", "''") + "'"
