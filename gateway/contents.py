@@ -98,10 +98,19 @@ def _channel(log: Log, run: RunInfo, node: NodeInfo, channel: ChannelInfo) -> Ch
     return ChannelContents(channel.name, channel.relation, frames, int(faults), shown[0], shown[1], missing)
 
 
-def newest(
-    log: Log, run: RunInfo, channel: str, node: str | None, count: int
-) -> tuple[list[str], list[tuple[Any, ...]]]:
-    """The last values of a channel: column names, and rows from the oldest to the newest.
+@dataclass(frozen=True, slots=True)
+class Newest:
+    """The last values of a channel: for each column its name in the log, what it is and its unit; rows from the oldest
+    to the newest."""
+
+    columns: list[str]
+    names: list[str]
+    units: list[str]
+    rows: list[tuple[Any, ...]]
+
+
+def newest(log: Log, run: RunInfo, channel: str, node: str | None, count: int) -> Newest:
+    """The last values of a channel.
 
     Raises:
         InputError: the run has no such channel or node.
@@ -112,6 +121,8 @@ def newest(
         where = f"node {node!r}" if node and known == [] else f"channel {channel!r}"
         others = ", ".join(known) or ", ".join(n.name for n in run.nodes)
         raise InputError(f"run {run.id} has no {where}; it has {others or 'none'}")
-    names = ["utc", "node", *(field.column for field in infos[0].fields), "fault"]
-    rows = log.newest(run, infos[0].relation, ", ".join(map(quoted, names)), node, count)
-    return names, rows[::-1]
+    fields = infos[0].fields
+    columns = ["utc", "node", *(field.column for field in fields), "fault"]
+    rows = log.newest(run, infos[0].relation, ", ".join(map(quoted, columns)), node, count)
+    names, units = [field.name for field in fields], [field.unit for field in fields]
+    return Newest(columns, ["utc", "node", *names, "fault"], ["", "", *units, ""], rows[::-1])

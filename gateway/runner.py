@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import gc
 import signal
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
@@ -21,6 +20,7 @@ from gateway.judge import judge
 from gateway.log.batch import RunFacts, WriterStatus
 from gateway.log.reader import Log, RunInfo
 from gateway.measure import measure_run
+from gateway.memory import settle_memory
 from gateway.radio import Radio
 from gateway.records import Sink, Verdict
 from gateway.report.live import NodeView, RunView
@@ -67,16 +67,6 @@ class RunResult:
     unfit: tuple[str, ...]
     frames: int
     dropped: int
-
-
-def settle_memory() -> None:
-    """Keep the garbage collector out of the way of a run.
-
-    What is loaded by now stays for good: unless it is left out, each full round holds up the radio's callbacks
-    for some 30 ms. What a run makes is tuples by the ten thousand, which hold no cycles: fewer rounds suffice.
-    """
-    gc.freeze()
-    gc.set_threshold(50_000, 20, 100)
 
 
 async def execute(

@@ -5,6 +5,8 @@ and for each field its value as text (``"24.14 degC"``, a name, ``"no reading"``
 
 from __future__ import annotations
 
+import json
+from collections.abc import Mapping
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -25,7 +27,7 @@ def check_streams(plugin: Plugin) -> tuple[int, list[Problem]]:
     """How many recorded payloads were checked, and everything that differs."""
     checked, problems = 0, []
     for capture in sorted((plugin.path / "streams").glob("*.capture")):
-        expected = capture.with_name(capture.stem + ".expected.toml")
+        expected = expected_path(capture)
         try:
             count, found = _check(plugin, capture, expected)
         except ProblemsError as error:
@@ -33,6 +35,44 @@ def check_streams(plugin: Plugin) -> tuple[int, list[Problem]]:
         checked += count
         problems += found
     return checked, problems
+
+
+def expected_path(capture: Path) -> Path:
+    """Where a capture's expected values stand."""
+    return capture.with_name(capture.name.removesuffix(".capture") + ".expected.toml")
+
+
+def expected_text(capture: Path, plugins: Mapping[str, Plugin]) -> str:
+    """What a capture's frames decode to now, as a file of expected values: to be looked through by somebody who knows.
+
+    Args:
+        capture: of one kind of node, whose frames stand in the order of its lines.
+        plugins: by node.
+
+    Raises:
+        ProblemsError: the capture can't be read.
+    """
+    lines = ["# Written from what the plugin decodes; look it through, then it is what the plugin is held to."]
+    constants: dict[str, dict[str, dict[str, float]]] = {}
+    for number, frame in read_capture(capture):
+        plugin = plugins[frame.node]
+        item = plugin.characteristics[frame.channel]
+        own = constants.setdefault(frame.node, {})
+        lines += ["", "[[frame]]", f"line = {number}"]
+        try:
+            readings = read_all(item, frame.raw, own)
+        except DecodeError:
+            lines.append("refused = true")
+            continue
+        if frame.channel in plugin.constants:
+            own[frame.channel] = as_constants(readings)
+        values: dict[str, list[str]] = {}
+        for reading in readings:
+            values.setdefault(reading.name.partition("].")[2] or reading.name, []).append(json.dumps(_text(reading)))
+        for name, texts in values.items():
+            many = any("[" in r.name and r.name.endswith(f".{name}") for r in readings)
+            lines.append(f"{name} = [{', '.join(texts)}]" if many else f"{name} = {texts[0]}")
+    return "\n".join(lines) + "\n"
 
 
 def _check(plugin: Plugin, capture: Path, expected: Path) -> tuple[int, list[Problem]]:

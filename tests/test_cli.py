@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import shutil
 import signal
 import sqlite3
 import subprocess
@@ -269,3 +270,107 @@ def test_help_answers_at_once_and_imports_nothing_heavy(tmp_path: Path) -> None:
     )
     result = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, timeout=20)
     assert result.stdout.strip().endswith("[]")
+
+
+@pytest.fixture(scope="module")
+def folder(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> Path:
+    """The folder with the demo's log."""
+    return demo[0] / "out"
+
+
+def test_show_tells_what_a_log_holds(folder: Path) -> None:
+    found = gattest("show", "demo.db", "--verify", cwd=folder)
+    assert found.returncode == 0 and "Two crates in transit" in found.stdout and "nothing wrong" in found.stdout
+    told = json.loads(gattest("show", "demo.db", "--json", cwd=folder).stdout)
+    climate = told["runs"][0]["nodes"][0]["channels"][0]
+    assert climate["name"] == "climate" and climate["frames"] > 0 and told["runs"][0]["ended_utc"]
+    values = gattest("show", "demo.db", "--channel", "climate", "--last", "3", "--run", "1", cwd=folder)
+    assert len(values.stdout.splitlines()) >= 4 and "degC" in values.stdout
+    rows = json.loads(
+        gattest("show", "demo.db", "--channel", "light", "--last", "2", "--run", "1", "--json", cwd=folder).stdout
+    )
+    assert len(rows) == 2 and rows[0]["utc"] < rows[1]["utc"]
+
+
+def test_extract_and_replay_repeat_the_verdict(folder: Path) -> None:
+    assert gattest("extract", "demo.db", "--run", "1", "-o", "x.capture.gz", cwd=folder).returncode == 0
+    runfile = ROOT / "configs" / "demo.toml"
+    again = gattest("replay", "x.capture.gz", "--spec", str(runfile), "--into", "x.db", cwd=folder)
+    before = gattest("judge", "demo.db", "--run", "1", cwd=folder)
+    assert again.returncode == before.returncode == 1
+    assert verdict_rows(again.stdout) == verdict_rows(before.stdout)
+
+
+def test_replaying_in_real_time_takes_as_long_as_it_took(folder: Path) -> None:
+    gattest("extract", "demo.db", "--run", "1", "-o", "s.capture", "--since", "5 s", "--until", "8 s", cwd=folder)
+    begun = time.monotonic()
+    found = gattest("replay", "s.capture", "--pace", "1.5x", "--into", "s.db", cwd=folder)
+    assert found.returncode == 3 and time.monotonic() - begun >= 1.8
+    assert "crate-a listening" in found.stdout
+
+
+def test_an_extract_becomes_a_test_stream_in_one_command(folder: Path, tmp_path: Path) -> None:
+    plugin = tmp_path / "loan-crate"
+    shutil.copytree(ROOT / "plugins" / "loan-crate", plugin)
+    stream = plugin / "streams" / "odd.capture"
+    made = gattest(
+        "extract",
+        "demo.db",
+        "--run",
+        "1",
+        "-o",
+        str(stream),
+        "--since",
+        "4 s",
+        "--until",
+        "5 s",
+        "--expected",
+        cwd=folder,
+    )
+    assert made.returncode == 0
+    checked = gattest("check", str(plugin), cwd=tmp_path)
+    assert checked.returncode == 0 and "recorded payloads as expected" in checked.stdout
+    stream.write_text(stream.read_text().replace(" climate 0", " climate f"))
+    assert gattest("check", str(plugin), cwd=tmp_path).returncode == 2
+
+
+def test_record_writes_a_capture_instead_of_a_log(tmp_path: Path) -> None:
+    runfile = ROOT / "configs" / "demo.toml"
+    made = gattest("record", str(runfile), "-o", "r.capture", "--for", "4 s", cwd=tmp_path)
+    assert made.returncode == 0 and [path.name for path in tmp_path.iterdir()] == ["r.capture"]
+    text = (tmp_path / "r.capture").read_text()
+    assert text.startswith("# gattest capture 1\n# origin: invented\n") and "# ended: " in text and " !ready {}" in text
+    assert gattest("replay", "r.capture", cwd=tmp_path).returncode == 3
+    assert (tmp_path / "r.db").exists()
+
+
+def test_export_redecode_and_merge(folder: Path) -> None:
+    made = gattest("export", "demo.db", "--to", "jsonl", "-o", "out", "--rate", "1 s", cwd=folder)
+    assert made.returncode == 0 and "rows in out/loan_crate_climate.jsonl" in made.stdout
+    piped = gattest("export", "demo.db", "-o", "-", "--channel", "light", "--redecode", cwd=folder)
+    assert piped.stdout.startswith("utc,node,illuminance_lux,lid,raw,fault\n") and piped.stderr == ""
+    assert "decoded again" in gattest("redecode", "demo.db", cwd=folder).stdout
+    assert "added" in gattest("merge", "demo.db", "-o", "all.db", cwd=folder).stdout
+    assert "there already" in gattest("merge", "demo.db", "-o", "all.db", cwd=folder).stdout
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("replay", "demo.db"), "expected"),
+        (("replay", "nowhere.capture"), "nowhere.capture can't be read"),
+        (("replay", "x.capture.gz", "--pace", "fast"), "write 1x, 10x or max"),
+        (("extract", "demo.db", "-o", "no/where.capture"), "can't be written"),
+        (("extract", "demo.db", "-o", "y.capture", "--since", "tea time"), "is no time"),
+        (("export", "demo.db", "-o", "-"), "standard output takes one channel"),
+        (("export", "demo.db", "--redecode", "--rate", "1 s"), "can't be resampled as well"),
+        (("export", "demo.db", "--rate", "1 kg"), "1 kg"),
+        (("show", "demo.db", "--channel", "colour"), "has no channel 'colour'"),
+        (("redecode", "nothing.db"), "no such log"),
+        (("merge", "demo.db", "-o", "demo.db"), "both a source and the target"),
+        (("record", "nowhere.toml", "-o", "z.capture"), "nowhere.toml"),
+    ],
+)
+def test_bad_input_to_captures_and_logs_is_one_clear_message(folder: Path, words: tuple[str, ...], told: str) -> None:
+    found = gattest(*words, cwd=folder)
+    assert found.returncode == 2 and told in found.stderr and "Traceback" not in found.stderr, found

@@ -9,7 +9,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gateway.cli.shared import RadioName, console_of, exit_code, moment_ns, show_troubles, show_verdicts
+from gateway.cli.shared import (
+    RadioName,
+    console_of,
+    duration_ns,
+    exit_code,
+    moment_ns,
+    show_troubles,
+    show_verdicts,
+    write_text,
+)
 from gateway.errors import InputError
 
 if TYPE_CHECKING:
@@ -33,10 +42,9 @@ def record(
     from gateway.recorder import CaptureRecorder
     from gateway.report.live import LiveDisplay
     from gateway.runner import execute
-    from gateway.units import parse_duration_ns
 
     config = load_run(runfile, radio.value if radio else None)
-    length_ns = parse_duration_ns(for_) if for_ is not None else config.length_ns
+    length_ns = duration_ns("--for", for_) if for_ is not None else config.length_ns
     console = console_of()
     with LiveDisplay(console) as display:
         result = asyncio.run(execute(config, partial(CaptureRecorder, output), length_ns, display))
@@ -60,10 +68,11 @@ def replay(
 ) -> None:
     """Put a capture into a log and judge it, as if it happened now."""
     from gateway.config import load_run
+    from gateway.memory import settle_memory
     from gateway.plugin import find_plugin
     from gateway.replay import replay as replay_capture
     from gateway.report.live import CountDisplay, LiveDisplay
-    from gateway.runner import settle_memory, verdicts_of
+    from gateway.runner import verdicts_of
 
     speed = _speed(pace)
     config = load_run(spec) if spec else None
@@ -145,11 +154,16 @@ def extract(
     channel: Annotated[list[str] | None, typer.Option(help="Only this channel; may be repeated.")] = None,
     since: Annotated[str | None, typer.Option(help="UTC time, or time since the run's start such as '5 min'.")] = None,
     until: Annotated[str | None, typer.Option(help="The same.")] = None,
+    expected: Annotated[
+        bool, typer.Option("--expected", help="Write what it decodes to beside it, as a test stream has it.")
+    ] = False,
 ) -> None:
     """Write a part of a log as a capture: a test stream for a plugin, or a record to replay."""
     from gateway.capture import write_capture
     from gateway.log.reader import Log
+    from gateway.plugin import find_plugin
     from gateway.replay import extract as extract_records
+    from gateway.streams import expected_path, expected_text
 
     console = console_of()
     with Log(log) as opened, opened.damage_told():
@@ -160,3 +174,8 @@ def extract(
         ended = (opened.end_ns(info), info.ended_how or "its process was killed") if last is None else None
         count = write_capture(output, header, records, ended)
     console.print(f"{count} records of {log}, run {info.id}, in {output}", soft_wrap=True)
+    if expected:
+        plugins = {node.name: find_plugin(node.kind) for node in info.nodes if node.name in header.kinds}
+        beside = expected_path(output)
+        write_text(beside, expected_text(output, plugins))
+        console.print(f"what it decodes to, to be looked through, in {beside}", soft_wrap=True)

@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gateway.cli.shared import console_of, exit_code, moment_ns, say, show_verdicts
+from gateway.cli.shared import console_of, duration_ns, exit_code, moment_ns, say, show_verdicts
 from gateway.errors import InputError
 
 if TYPE_CHECKING:
     from rich.console import Console
     from rich.progress import Progress
 
-    from gateway.contents import Contents
+    from gateway.contents import Contents, Newest
     from gateway.plugin import Plugin
 
 
@@ -56,11 +56,11 @@ def show(
     console = console_of()
     with Log(log) as opened, opened.damage_told():
         if channel is not None:
-            names, rows = newest(opened, opened.run(run), channel, node, last)
+            values = newest(opened, opened.run(run), channel, node, last)
             if as_json:
-                say(json.dumps([dict(zip(names, row, strict=True)) for row in rows], indent=1))
+                say(json.dumps([dict(zip(values.columns, row, strict=True)) for row in values.rows], indent=1))
             else:
-                _print_rows(names, rows, console)
+                _print_rows(values, console)
             return
         found = contents(opened)
         problems = opened.problems() if verify else []
@@ -74,27 +74,34 @@ def show(
         raise InputError("\n".join(problems))
 
 
-def _print_rows(names: list[str], rows: list[tuple[object, ...]], console: Console) -> None:
+def _print_rows(found: Newest, console: Console) -> None:
     from rich.table import Table
 
-    fields = [(name, i) for i, name in enumerate(names) if name != "fault" or any(row[i] for row in rows)]
+    if not found.rows:
+        console.print("no values")
+        return
+    shown = [i for i, name in enumerate(found.names) if name != "fault" or any(row[i] for row in found.rows)]
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
-    for name, i in fields:
-        table.add_column(name, justify="left" if i < 2 or name == "fault" else "right", overflow="fold")
-    for row in rows:
-        table.add_row(
-            *(
-                "-" if row[i] is None else f"{row[i]:.8g}" if isinstance(row[i], float) else str(row[i])
-                for _, i in fields
-            )
-        )
-    console.print(table if rows else "no values")
+    for i in shown:
+        text = i < 2 or found.names[i] == "fault"
+        title = f"{found.names[i]}\n{found.units[i]}".rstrip()
+        table.add_column(title, justify="left" if text else "right", no_wrap=i < 2, overflow="fold")
+    for row in found.rows:
+        table.add_row(*(_cell(row[i]) for i in shown))
+    console.print(table)
+
+
+def _cell(value: object) -> str:
+    return "-" if value is None else f"{value:.6g}" if isinstance(value, float) else str(value)
 
 
 def _print_contents(found: Contents, console: Console) -> None:
     from rich.table import Table
 
-    console.print(f"{found.log}: {found.size_bytes / 1e6:.1f} MB, {len(found.runs)} runs", soft_wrap=True)
+    console.print(
+        f"{found.log}: {found.size_bytes / 1e6:.1f} MB, {len(found.runs)} run{'s' * (len(found.runs) != 1)}",
+        soft_wrap=True,
+    )
     for run in found.runs:
         planned = f" of {run.planned_s:g} s" if run.planned_s is not None else ""
         console.print(
@@ -153,7 +160,7 @@ def export(
     from gateway.export import Wanted
     from gateway.export import export as export_run
     from gateway.log.reader import Log
-    from gateway.units import parse_duration_ns
+    from gateway.memory import settle_memory
 
     folder = None if output == "-" else Path(output)
     if folder is not None:
@@ -161,8 +168,9 @@ def export(
             folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise InputError(f"{folder} can't be used as a folder: {error.strerror}; give another with -o") from None
-    every_ns = parse_duration_ns(rate) if rate else None
+    every_ns = duration_ns("--rate", rate) if rate else None
     console = console_of()
+    settle_memory()
     with Log(log) as opened, opened.damage_told(), _progress(folder is None) as bar:
         info = opened.run(run)
         wanted = Wanted(
@@ -212,7 +220,9 @@ def redecode(
     """Decode all that a log holds again by a mended plugin; raw bytes stay, the former plugin is kept."""
     from gateway.log.reader import Log
     from gateway.log.redecode import redecode as redecode_log
+    from gateway.memory import settle_memory
 
+    settle_memory()
     with Log(log) as opened, opened.damage_told():
         kinds = {node.kind for number in opened.run_ids() for node in opened.run(number).nodes}
     plugins = _plugins_of(kinds, plugin)

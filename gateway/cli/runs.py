@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gateway.cli.shared import RadioName, console_of, exit_code, show_verdicts
+from gateway.cli.shared import RadioName, console_of, duration_ns, exit_code, show_verdicts
 from gateway.errors import InputError, LogFileError
 
 if TYPE_CHECKING:
@@ -47,10 +47,9 @@ def run(
 ) -> None:
     """Log the nodes of a run file until its length has passed or Ctrl-C, then judge them."""
     from gateway.config import load_run
-    from gateway.units import parse_duration_ns
 
     config = load_run(runfile, radio.value if radio else None)
-    length_ns = parse_duration_ns(for_) if for_ is not None else config.length_ns
+    length_ns = duration_ns("--for", for_) if for_ is not None else config.length_ns
     console = console_of()
     outcome = _run(config, into or Path(runfile.stem + ".db"), length_ns, console)
     raise typer.Exit(exit_code(outcome))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterable, Sequence
 from enum import StrEnum
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gateway.errors import GattestError, InputError
@@ -100,3 +101,30 @@ def moment_ns(text: str, started_ns: int) -> int:
         raise InputError(
             f"{text!r} is no time; write '2026-03-02T09:00:00Z', or '5 min' for that long after the run's start"
         ) from None
+
+
+def duration_ns(option: str, text: str) -> int:
+    """A duration that an option gives, nanoseconds.
+
+    Raises:
+        InputError: it is none.
+    """
+    from gateway.errors import UnitError
+    from gateway.units import parse_duration_ns
+
+    try:
+        return parse_duration_ns(text)
+    except UnitError as error:
+        raise InputError(f"{option} {text!r}: {error}; write a time such as '20 s' or '72 h'") from None
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a small file.
+
+    Raises:
+        InputError: it can't be written.
+    """
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise InputError(f"{path} can't be written: {error.strerror}; check the folder") from None

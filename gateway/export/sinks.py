@@ -9,6 +9,7 @@ import json
 import os
 import sys
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal, Protocol, TextIO
@@ -182,8 +183,20 @@ class _Parquet:
             [pyarrow.field(c.name, types[c.kind], metadata={"unit": c.unit} if c.unit else None) for c in columns]
         )
         self._writer = pyarrow.parquet.ParquetWriter(path, self._schema, compression="zstd")
+        self._worker = ThreadPoolExecutor(1, "parquet writer")
+        self._last: Future[None] | None = None
 
     def write(self, batch: Batch) -> None:
+        """Written beside whatever the caller does next, one batch at a time: packing leaves Python's lock alone."""
+        self._wait()
+        self._last = self._worker.submit(self._write, batch)
+
+    def _wait(self) -> None:
+        last, self._last = self._last, None
+        if last is not None:
+            last.result()
+
+    def _write(self, batch: Batch) -> None:
         arrays = [
             self._arrow.array(values.values, type=field.type, mask=values.missing)
             if isinstance(values, Masked)
@@ -193,4 +206,8 @@ class _Parquet:
         self._writer.write_batch(self._arrow.record_batch(arrays, schema=self._schema))
 
     def close(self) -> None:
-        self._writer.close()
+        try:
+            self._wait()
+        finally:
+            self._worker.shutdown()
+            self._writer.close()

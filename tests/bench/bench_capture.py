@@ -9,6 +9,7 @@ in the same transaction size. Import: a snoop file of a simulated run, again and
 from __future__ import annotations
 
 import asyncio
+import resource
 import sqlite3
 import struct
 import sys
@@ -21,10 +22,15 @@ from bumble.snoop import BtSnooper
 from gateway.capture import ForeignCapture, Header, TextCapture, write_capture
 from gateway.capture.containers import packets
 from gateway.capture.record import Trouble
+from gateway.export import Wanted, export
+from gateway.layout.columns import decode_columns
+from gateway.log.reader import Log
+from gateway.log.redecode import redecode
+from gateway.memory import settle_memory
 from gateway.plugin import find_plugin
 from gateway.records import Frame
 from gateway.replay import replay
-from gateway.runner import settle_memory
+from gateway.runner import verdicts_of
 from tests.support import Bench, run_bench, run_file
 
 CRATE = find_plugin("loan-crate")
@@ -87,10 +93,49 @@ def imported(folder: Path) -> None:
     )
 
 
+def worked_on(folder: Path, frames: int) -> None:
+    """Decode the replayed log again in place, export it, judge it."""
+    log = folder / "x.db"
+    with sqlite3.connect(folder / "bare.db", isolation_level=None) as connection:
+        rows = connection.execute("SELECT * FROM x").fetchall()
+        names = ", ".join(f"c{i} = ?{i + 1}" for i in range(5, len(rows[0])))
+        begun = time.perf_counter()
+        connection.execute("BEGIN")
+        connection.executemany(f"UPDATE x SET {names} WHERE c0 = ?1", rows)
+        connection.execute("COMMIT")
+        bare = frames / (time.perf_counter() - begun)
+        del rows
+    begun = time.perf_counter()
+    assert redecode(log, {"loan-crate": CRATE}, lambda done, whole: None).frames == frames
+    ours = frames / (time.perf_counter() - begun)
+    print(f"redecode in place: {ours:,.0f} frames/s; bare executemany of UPDATE {bare:,.0f}/s; ratio {ours / bare:.2f}")
+    begun = time.perf_counter()
+    with sqlite3.connect(log) as connection:
+        cursor = connection.execute("SELECT id, t_ns, raw FROM loan_crate_climate ORDER BY id")
+        while chunk := cursor.fetchmany(50_000):
+            decode_columns(CRATE.characteristics["climate"].layout, [row[2] for row in chunk])
+    bare = frames / (time.perf_counter() - begun)
+    for what, form, plugins in (
+        ("export --redecode to Parquet", "parquet", {"loan-crate": CRATE}),
+        ("export to Parquet", "parquet", {}),
+        ("export to CSV", "csv", {}),
+    ):
+        begun = time.perf_counter()
+        with Log(log) as opened:
+            export(opened, opened.run(), form, folder, Wanted(), plugins, lambda rows: None)  # type: ignore[arg-type]
+        ours = frames / (time.perf_counter() - begun)
+        print(f"{what}: {ours:,.0f} frames/s; reading and decoding alone {bare:,.0f}/s; ratio {ours / bare:.2f}")
+    begun = time.perf_counter()
+    verdicts_of(log, None, None)
+    print(f"measuring: {frames:,} frames in {time.perf_counter() - begun:.2f} s")
+    print(f"memory at most {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB")
+
+
 def main() -> None:
     settle_memory()
     with tempfile.TemporaryDirectory() as name:
         replayed(Path(name), int(sys.argv[1]) if len(sys.argv) > 1 else 1_000_000)
+        worked_on(Path(name), int(sys.argv[1]) if len(sys.argv) > 1 else 1_000_000)
         imported(Path(name))
 
 

@@ -25,9 +25,9 @@ from gateway.clock import Clock
 from gateway.log.batch import RunFacts
 from gateway.log.reader import Log
 from gateway.log.writer import LogWriter
+from gateway.memory import settle_memory
 from gateway.plugin import find_plugin
 from gateway.records import Frame
-from gateway.runner import settle_memory
 
 PLUGIN = find_plugin("loan-crate")
 PAYLOADS = [
