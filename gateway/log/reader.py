@@ -59,7 +59,8 @@ class NodeInfo:
 
 @dataclass(frozen=True, slots=True)
 class RunInfo:
-    """One run of a log; frames have ids in range(first_frame, end_frame).
+    """One run of a log; frames have ids in range(first_frame, end_frame), of a run still going those that were there
+    when it was looked at.
 
     Attributes:
         ended_ns: None for a run still going, or one whose process was killed.
@@ -176,6 +177,7 @@ class Log:
         requirements = tuple(
             self._query("SELECT kind, subject, figure, low, high FROM requirement WHERE run = ? ORDER BY rowid", wanted)
         )
+        end_frame = min(later or 2**62, self._next_frame())
         return RunInfo(
             number,
             title,
@@ -186,10 +188,16 @@ class Log:
             ended_ns,
             ended_how or "",
             first,
-            later or 2**62,
+            end_frame,
             nodes,
             requirements,
         )
+
+    def _next_frame(self) -> int:
+        """One beyond the highest id of any frame."""
+        relations = [str(row[0]) for row in self._query("SELECT relation FROM channel")]
+        highest = [next(self._query(f"SELECT max(id) FROM {quoted(name)}"))[0] for name in relations]  # noqa: S608
+        return max((number for number in highest if number is not None), default=0) + 1
 
     def _channels(self, kind: str, node: int) -> Iterator[ChannelInfo]:
         """The channels of a kind; of several versions of one, the version this node wrote."""

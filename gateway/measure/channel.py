@@ -3,6 +3,7 @@ its limits."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -17,11 +18,30 @@ from gateway.spec import CHANNEL_FIGURES
 Ints = npt.NDArray[np.int64]
 
 
-def measure_channel(log: Log, run: RunInfo, node: NodeInfo, channel: ChannelInfo, history: History) -> list[Measure]:
+@dataclass(frozen=True, slots=True)
+class Arrivals:
+    """When a channel's frames came, nanoseconds UTC, and their sequence counters, -1 where there is none."""
+
+    times: Ints
+    counts: Ints
+
+
+@dataclass(frozen=True, slots=True)
+class Content:
+    """How many frames did not decode, values lie outside their limits, and frames have a field without a reading."""
+
+    faults: int
+    outside: int
+    silent: int
+
+
+def measure_channel(
+    node: NodeInfo, channel: ChannelInfo, history: History, arrivals: Arrivals, content: Content
+) -> list[Measure]:
     """The figures of one channel of one node."""
-    counter = next((field for field in channel.fields if field.role == "sequence"), None)
-    times, counts = _arrivals(log, run, node, channel, counter)
-    faults, outside, silent = _content(log, run, node, channel)
+    counter = _counter(channel)
+    times, counts = arrivals.times, arrivals.counts
+    faults, outside, silent = content.faults, content.outside, content.silent
     span = _span_of(times, history)
     linked = int(np.count_nonzero(span >= 0))
     linked_s, run_s = history.linked_ns / 1e9, (history.end_ns - history.start_ns) / 1e9
@@ -51,21 +71,24 @@ def measure_channel(log: Log, run: RunInfo, node: NodeInfo, channel: ChannelInfo
     ]
 
 
-def _arrivals(
-    log: Log, run: RunInfo, node: NodeInfo, channel: ChannelInfo, counter: FieldInfo | None
-) -> tuple[Ints, Ints]:
-    """Arrival times (ns) of every frame, and its sequence counter, -1 where there is none."""
+def _counter(channel: ChannelInfo) -> FieldInfo | None:
+    return next((field for field in channel.fields if field.role == "sequence"), None)
+
+
+def arrivals(log: Log, run: RunInfo, node: NodeInfo, channel: ChannelInfo) -> Arrivals:
+    """When a channel's frames came."""
+    counter = _counter(channel)
     column = quoted(counter.column) if counter else "NULL"
     times, counts = [np.empty(0, np.int64)], [np.empty(0, np.int64)]
     for chunk in log.rows(run, node, channel.relation, f"t_ns, ifnull({column}, -1)"):
         both = np.array(chunk, dtype=np.int64)
         times.append(both[:, 0])
         counts.append(both[:, 1])
-    return np.concatenate(times), np.concatenate(counts)
+    return Arrivals(np.concatenate(times), np.concatenate(counts))
 
 
-def _content(log: Log, run: RunInfo, node: NodeInfo, channel: ChannelInfo) -> tuple[int, int, int]:
-    """How many frames did not decode, values lie outside limits, and frames have a field without a reading.
+def content(log: Log, run: RunInfo, node: NodeInfo, channel: ChannelInfo) -> Content:
+    """What a channel's frames hold.
 
     A field that is there only under a condition is not counted: where it is absent, nothing is missing.
     """
@@ -79,7 +102,7 @@ def _content(log: Log, run: RunInfo, node: NodeInfo, channel: ChannelInfo) -> tu
     if channel.samples and any(field.low is not None or field.high is not None for field in channel.sample_fields):
         (more,) = _one(log.sample_rows(run, node, channel, _outside(channel.sample_fields, "s.")))
         outside += more
-    return int(faults), int(outside), int(silent)
+    return Content(int(faults), int(outside), int(silent))
 
 
 def _one(chunks: Any) -> tuple[float, ...]:
