@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gateway.cli.shared import console_of, duration_ns, exit_code, moment_ns, say, show_verdicts
+from gateway.cli.shared import console_of, duration_ns, exit_code, moment_ns, say, show_verdicts, write_text
 from gateway.errors import InputError
 
 if TYPE_CHECKING:
@@ -23,12 +23,22 @@ def judge(
     log: Annotated[Path, typer.Argument(help="A log.")],
     spec: Annotated[Path | None, typer.Option(help="A run file whose spec to use instead of the log's own.")] = None,
     run: Annotated[int | None, typer.Option(min=1, help="Which run; the newest by default.")] = None,
+    junit: Annotated[Path | None, typer.Option(help="Write JUnit XML for a test server as well.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="As JSON, with the query that shows each figure.")] = False,
 ) -> None:
     """Judge a log again, against its own spec or another; exit 0 pass, 1 fail, 3 inconclusive."""
     from gateway.config import load_run
+    from gateway.judge import overall
+    from gateway.report.machine import verdicts_json, verdicts_junit
     from gateway.runner import verdicts_of
 
     info, verdicts = verdicts_of(log, run, load_run(spec) if spec else None)
+    if junit is not None:
+        lasted_s = ((info.ended_ns or info.started_ns) - info.started_ns) / 1e9
+        write_text(junit, verdicts_junit(info, verdicts, lasted_s))
+    if as_json:
+        say(verdicts_json(info, verdicts))
+        raise typer.Exit(exit_code(overall(verdicts)))
     console = console_of()
     ended = (
         info.ended_how if info.ended_ns is not None else "has not ended, or was killed; judged up to its last record"

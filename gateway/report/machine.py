@@ -1,0 +1,86 @@
+"""Verdicts for machines: JSON for scripts, JUnit XML for the servers that run hardware-in-the-loop tests."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Sequence
+from xml.etree import ElementTree
+
+from gateway.evidence import evidence
+from gateway.judge import overall
+from gateway.log.reader import RunInfo
+from gateway.records import Outcome, Verdict
+from gateway.report.tables import number, required
+
+_NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")  # XML 1.0, section 2.2
+
+
+def verdicts_json(run: RunInfo, verdicts: Sequence[Verdict]) -> str:
+    """All verdicts of a run, each with its figure, requirement, margin, amount of data and the query that shows it."""
+    return json.dumps(
+        {
+            "run": run.id,
+            "title": run.title,
+            "outcome": overall(verdicts).value,
+            "verdicts": [
+                {
+                    "node": v.measure.node,
+                    "of": v.measure.subject,
+                    "figure": v.measure.name,
+                    "found": v.measure.value,
+                    "unit": v.measure.unit,
+                    "low": v.low,
+                    "high": v.high,
+                    "margin": v.margin,
+                    "n": v.measure.n,
+                    "basis": v.measure.basis,
+                    "outcome": v.outcome.value,
+                    "why": v.why,
+                    "query": evidence(run, v.measure),
+                }
+                for v in verdicts
+            ],
+        },
+        indent=1,
+        ensure_ascii=False,
+    )
+
+
+def verdicts_junit(run: RunInfo, verdicts: Sequence[Verdict], lasted_s: float) -> str:
+    """A test suite for each node, a test case for each requirement.
+
+    A fail is a failure. What is inconclusive is an error: such a server must not take it for a pass.
+    """
+    root = ElementTree.Element("testsuites", name=run.title)
+    for node in dict.fromkeys(v.measure.node for v in verdicts):
+        own = [v for v in verdicts if v.measure.node == node]
+        counts = {outcome: sum(v.outcome is outcome for v in own) for outcome in Outcome}
+        suite = ElementTree.SubElement(
+            root,
+            "testsuite",
+            name=node,
+            tests=str(len(own)),
+            failures=str(counts[Outcome.FAIL]),
+            errors=str(counts[Outcome.INCONCLUSIVE]),
+            time=f"{lasted_s:.3f}",
+        )
+        for verdict in own:
+            _case(suite, run, verdict)
+    ElementTree.indent(root)
+    text = ElementTree.tostring(root, encoding="unicode")
+    return '<?xml version="1.0" encoding="UTF-8"?>\n' + _NOT_XML.sub("?", text) + "\n"
+
+
+def _case(suite: ElementTree.Element, run: RunInfo, verdict: Verdict) -> None:
+    m = verdict.measure
+    case = ElementTree.SubElement(suite, "testcase", classname=f"{m.node}.{m.subject}", name=m.name)
+    found = f"{number(m.value, m.unit)} found, {required(verdict)} required, over {m.n} {m.basis}"
+    if verdict.outcome is Outcome.FAIL:
+        told = ElementTree.SubElement(case, "failure", message=f"{found}{f'; {verdict.why}' if verdict.why else ''}")
+        told.text = evidence(run, m)
+    elif verdict.outcome is Outcome.INCONCLUSIVE:
+        told = ElementTree.SubElement(case, "error", message=f"inconclusive: {verdict.why}; {found}")
+        told.text = evidence(run, m)
+    else:
+        ElementTree.SubElement(case, "system-out").text = found
