@@ -6,6 +6,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 
+from gateway.bounds import enough_for, share_bounds
 from gateway.records import Measure, Outcome, Verdict
 from gateway.spec import LINK
 
@@ -14,8 +15,6 @@ Rule = tuple[str, str, str, float | None, float | None]  # kind, subject, figure
 FEWEST_VALUES = 20  # common practice: below it a share or a median says little
 FEWEST_FOR_P99 = 100  # one value in a hundred has to exist
 FEWEST_SECONDS = 10
-# n >= 3/p without an event puts p below its limit at 95 %: Hanley and Lippman-Hand, JAMA 249 (1983), from memory
-RULE_OF_THREE = 3
 SMALLEST_SHARE = 0.1  # percent; "none at all" can't be shown, so it asks for as much as this
 # Figures that one observation can push over their limit for good.
 _PROVEN_BY_ONE = {
@@ -28,6 +27,7 @@ _PROVEN_BY_ONE = {
     "settings_differ",
     "return_longest",
 }
+_SHARES = {"loss", "no_reading"}  # of so many observations each, taken as independent
 _ENOUGH = {
     "gap_p99": FEWEST_FOR_P99,
     "linked": FEWEST_SECONDS,
@@ -94,8 +94,10 @@ def _verdict(
     margin = min(value - low if low is not None else math.inf, high - value if high is not None else math.inf)
     if high is not None and value > high and m.name in _PROVEN_BY_ONE:
         return Verdict(m, low, high, Outcome.FAIL, margin)
-    if m.n < (enough := _needed(m, high)):
+    if m.n < (enough := _ENOUGH.get(m.name, FEWEST_VALUES)):
         return doubt(f"{m.n} {m.basis}, at least {enough} are needed", margin)
+    if m.name in _SHARES and (why := _open(m, value, low, high)):
+        return doubt(why, margin)
     if m.name in _FOR_THE_WHOLE_RUN and shortfall:
         return doubt(shortfall, margin)
     resolution = value / m.n if m.name.startswith("rate") else 0.0  # one value more or less in the time
@@ -104,8 +106,13 @@ def _verdict(
     return Verdict(m, low, high, Outcome.FAIL if margin < 0 else Outcome.PASS, margin)
 
 
-def _needed(m: Measure, high: float | None) -> int:
-    """How many observations a verdict on this figure rests on at least."""
-    if m.name in ("loss", "no_reading") and high is not None and m.value is not None and m.value <= high:
-        return max(FEWEST_VALUES, math.ceil(RULE_OF_THREE * 100 / max(high, SMALLEST_SHARE)))
-    return _ENOUGH.get(m.name, FEWEST_VALUES)
+def _open(m: Measure, value: float, low: float | None, high: float | None) -> str:
+    """Why a share of the observations does not tell yet on which side of its limit it lies, "" where it does."""
+    lowest, highest = (100 * bound for bound in share_bounds(round(value * m.n / 100), m.n))
+    for limit, met in ((low, lowest >= (low or 0)), (high, highest <= max(high or 0, SMALLEST_SHARE))):
+        if limit is None or met or (lowest > limit if limit == high else highest < limit):
+            continue
+        enough = enough_for(value / 100, max(limit, SMALLEST_SHARE) / 100, m.n)
+        need = f"about {enough:,} are needed" if enough is not None else "it is too close to the limit to tell"
+        return f"{m.n} {m.basis} leave {lowest:.3g} to {highest:.3g} % possible; {need}"
+    return ""

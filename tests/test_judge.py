@@ -31,11 +31,16 @@ def verdict(
         ("gap_p99", 0.1, 100, None, 1.0, Outcome.PASS),
         ("gap_longest", 0.5, 1000, None, 1.0, Outcome.PASS),
         ("gap_longest", 1.5, 3, None, 1.0, Outcome.FAIL),  # one long gap is proof
-        ("loss", 0.0, 100, None, 1.0, Outcome.INCONCLUSIVE),  # rule of three: 300 are needed
-        ("loss", 0.0, 300, None, 1.0, Outcome.PASS),
+        ("loss", 0.0, 298, None, 1.0, Outcome.INCONCLUSIVE),  # 0.99 ** 299 < 0.05: 299 are needed
+        ("loss", 0.0, 299, None, 1.0, Outcome.PASS),
+        ("loss", 2.5, 200, None, 3.0, Outcome.INCONCLUSIVE),  # found below, but 5.2 % is possible
+        ("loss", 3.5, 200, None, 3.0, Outcome.INCONCLUSIVE),
+        ("loss", 2.0, 10000, None, 3.0, Outcome.PASS),
         ("loss", 5.0, 100, None, 1.0, Outcome.FAIL),
-        ("loss", 0.0, 2999, None, 0.0, Outcome.INCONCLUSIVE),  # "none at all" asks for most
-        ("loss", 0.0, 3000, None, 0.0, Outcome.PASS),
+        ("loss", 0.0, 2994, None, 0.0, Outcome.INCONCLUSIVE),  # "none at all" asks for most
+        ("loss", 0.0, 2995, None, 0.0, Outcome.PASS),
+        ("no_reading", 50.0, 100, 20.0, 40.0, Outcome.FAIL),
+        ("no_reading", 30.0, 1000, 20.0, 40.0, Outcome.PASS),
         ("undecoded", 0, 10, None, 0, Outcome.INCONCLUSIVE),
         ("undecoded", 0, 50, None, 0, Outcome.PASS),
         ("undecoded", 1, 5, None, 0, Outcome.FAIL),
@@ -88,7 +93,9 @@ def test_the_margin_is_to_the_nearer_bound_and_negative_outside() -> None:
 
 
 def test_an_inconclusive_verdict_says_what_is_missing() -> None:
-    assert verdict("loss", 0.0, 100, None, 1.0).why == "100 things, at least 300 are needed"
+    assert verdict("loss", 0.0, 100, None, 1.0).why == "100 things leave 0 to 2.95 % possible; about 299 are needed"
+    assert "are needed" in verdict("loss", 2.5, 200, None, 3.0).why
+    assert verdict("rate", 10.0, 19, 9.0, 11.0).why == "19 things, at least 20 are needed"
 
 
 def test_nothing_required_is_nothing_passed() -> None:

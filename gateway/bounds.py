@@ -1,0 +1,86 @@
+"""How far a share that was found may lie from the true one: exact binomial bounds (Clopper and Pearson, Biometrika 26,
+1934), by the incomplete beta function (DLMF 8.17.22, its continued fraction)."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+CONFIDENCE = 0.95  # one-sided: a requirement has one side at a time
+_STEPS = 200
+_TINY = 1e-300
+
+
+def share_bounds(hits: int, n: int) -> tuple[float, float]:
+    """The lowest and the highest share that ``hits`` of ``n`` leave possible, each with `CONFIDENCE`, from 0 to 1.
+
+    Example: none of 300 leaves at most 0.00994.
+    """
+    if n <= 0:
+        return 0.0, 1.0
+    low = 0.0 if hits <= 0 else _solve(lambda p: 1 - _beta(n - hits + 1, hits, 1 - p), 1 - CONFIDENCE, rising=True)
+    high = 1.0 if hits >= n else _solve(lambda p: _beta(n - hits, hits + 1, 1 - p), 1 - CONFIDENCE, rising=False)
+    return low, high
+
+
+def enough_for(share: float, limit: float, n: int) -> int | None:
+    """How many observations would tell on which side of ``limit`` a ``share`` lies, if it stays what it was in ``n``;
+    None where that can't be told by any number that a run could have."""
+    low, high = n, n
+    while not _tells(share, limit, high):
+        low, high = high, high * 2
+        if high > 1 << 40:
+            return None
+    while high - low > max(low // 1000, 1):
+        middle = (low + high) // 2
+        low, high = (low, middle) if _tells(share, limit, middle) else (middle, high)
+    return high
+
+
+def _tells(share: float, limit: float, n: int) -> bool:
+    low, high = share_bounds(round(share * n), n)
+    return high <= limit or low > limit
+
+
+def _solve(function: Callable[[float], float], target: float, rising: bool) -> float:
+    """Where a monotone function of a share meets a value, by halving."""
+    low, high = 0.0, 1.0
+    for _ in range(60):
+        middle = (low + high) / 2
+        if (function(middle) < target) is rising:
+            low = middle
+        else:
+            high = middle
+    return (low + high) / 2
+
+
+def _beta(a: float, b: float, x: float) -> float:
+    """The regularised incomplete beta function I_x(a, b)."""
+    if x <= 0:
+        return 0.0
+    if x >= 1:
+        return 1.0
+    front = math.exp(math.lgamma(a + b) - math.lgamma(a) - math.lgamma(b) + a * math.log(x) + b * math.log1p(-x))
+    if x < (a + 1) / (a + b + 2):
+        return front * _fraction(a, b, x) / a
+    return 1 - front * _fraction(b, a, 1 - x) / b
+
+
+def _fraction(a: float, b: float, x: float) -> float:
+    """The continued fraction, from the front (Lentz's method)."""
+    c, d = 1.0, 1 - (a + b) * x / (a + 1)
+    d = 1 / (d if abs(d) > _TINY else _TINY)
+    value = d
+    for m in range(1, _STEPS + int(math.sqrt(max(a, b))) * 5):
+        for part in (
+            m * (b - m) * x / ((a + 2 * m - 1) * (a + 2 * m)),
+            -(a + m) * (a + b + m) * x / ((a + 2 * m) * (a + 2 * m + 1)),
+        ):
+            d = 1 + part * d
+            c = 1 + part / c
+            d = 1 / (d if abs(d) > _TINY else _TINY)
+            c = c if abs(c) > _TINY else _TINY
+            value *= c * d
+        if abs(c * d - 1) < 1e-14:
+            break
+    return value
