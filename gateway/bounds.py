@@ -1,12 +1,20 @@
-"""How far a share that was found may lie from the true one: exact binomial bounds (Clopper and Pearson, Biometrika 26,
-1934), by the incomplete beta function (DLMF 8.17.22, its continued fraction)."""
+"""How far a figure that was found may lie from the true one, by 95 %: shares by exact binomial bounds (Clopper and
+Pearson, Biometrika 26, 1934; the incomplete beta function by its continued fraction, DLMF 8.17.22), quantiles by the
+ranks that a binomial count leaves open, means of a process by the spread of its blocks."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+import statistics
+from collections.abc import Callable, Sequence
 
-CONFIDENCE = 0.95  # one-sided: a requirement has one side at a time
+CONFIDENCE = 0.975  # of each side
+SHARE = "Clopper-Pearson"
+QUANTILE = "ranks of order statistics"
+PROCESS = "Student's t over 20 blocks of linked time"
+BLOCKS = 20
+_T = 2.093  # Student's t, 0.975 quantile at 19 degrees of freedom, as any table has it
+_Z = 1.960  # of the normal distribution
 _STEPS = 200
 _TINY = 1e-300
 
@@ -14,13 +22,32 @@ _TINY = 1e-300
 def share_bounds(hits: int, n: int) -> tuple[float, float]:
     """The lowest and the highest share that ``hits`` of ``n`` leave possible, each with `CONFIDENCE`, from 0 to 1.
 
-    Example: none of 300 leaves at most 0.00994.
+    Example: none of 300 leaves at most 0.0122.
     """
     if n <= 0:
         return 0.0, 1.0
     low = 0.0 if hits <= 0 else _solve(lambda p: 1 - _beta(n - hits + 1, hits, 1 - p), 1 - CONFIDENCE, rising=True)
     high = 1.0 if hits >= n else _solve(lambda p: _beta(n - hits, hits + 1, 1 - p), 1 - CONFIDENCE, rising=False)
     return low, high
+
+
+def quantile_ranks(n: int, q: float) -> tuple[int | None, int | None]:
+    """Between which of n sorted observations, counted from 0, the true q-quantile lies; None for beyond them.
+
+    Source: order statistics, the count below the quantile being binomial (David and Nagaraja, Order Statistics, 7.1;
+    from memory), by its normal approximation, which is a rank wide of it.
+    """
+    middle, spread = n * q, _Z * math.sqrt(n * q * (1 - q))
+    low, high = math.floor(middle - spread) - 1, math.ceil(middle + spread)
+    return (low if low >= 0 else None), (high if high < n else None)
+
+
+def block_bounds(means: Sequence[float]) -> tuple[float, float]:
+    """Bounds of a mean from the means of `BLOCKS` equal stretches of a process, by Student's t: what hangs together
+    within a stretch does not narrow them."""
+    mean = statistics.fmean(means)
+    half = _T * statistics.stdev(means) / math.sqrt(len(means))
+    return mean - half, mean + half
 
 
 def enough_for(share: float, limit: float, n: int) -> int | None:

@@ -6,7 +6,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 
-from gateway.bounds import enough_for, share_bounds
+from gateway.bounds import SHARE, enough_for
 from gateway.records import Measure, Outcome, Verdict
 from gateway.spec import LINK
 
@@ -27,7 +27,6 @@ _PROVEN_BY_ONE = {
     "settings_differ",
     "return_longest",
 }
-_SHARES = {"loss", "no_reading"}  # of so many observations each, taken as independent
 _ENOUGH = {
     "gap_p99": FEWEST_FOR_P99,
     "linked": FEWEST_SECONDS,
@@ -96,7 +95,9 @@ def _verdict(
         return Verdict(m, low, high, Outcome.FAIL, margin)
     if m.n < (enough := _ENOUGH.get(m.name, FEWEST_VALUES)):
         return doubt(f"{m.n} {m.basis}, at least {enough} are needed", margin)
-    if m.name in _SHARES and (why := _open(m, value, low, high)):
+    if m.method == SHARE and high == 0 and value > 0:  # none at all: one is too many
+        return Verdict(m, low, high, Outcome.FAIL, margin)
+    if m.method and (why := _open(m, low, high)):
         return doubt(why, margin)
     if m.name in _FOR_THE_WHOLE_RUN and shortfall:
         return doubt(shortfall, margin)
@@ -106,13 +107,34 @@ def _verdict(
     return Verdict(m, low, high, Outcome.FAIL if margin < 0 else Outcome.PASS, margin)
 
 
-def _open(m: Measure, value: float, low: float | None, high: float | None) -> str:
-    """Why a share of the observations does not tell yet on which side of its limit it lies, "" where it does."""
-    lowest, highest = (100 * bound for bound in share_bounds(round(value * m.n / 100), m.n))
-    for limit, met in ((low, lowest >= (low or 0)), (high, highest <= max(high or 0, SMALLEST_SHARE))):
-        if limit is None or met or (lowest > limit if limit == high else highest < limit):
-            continue
-        enough = enough_for(value / 100, max(limit, SMALLEST_SHARE) / 100, m.n)
-        need = f"about {enough:,} are needed" if enough is not None else "it is too close to the limit to tell"
-        return f"{m.n} {m.basis} leave {lowest:.3g} to {highest:.3g} % possible; {need}"
-    return ""
+def _open(m: Measure, low: float | None, high: float | None) -> str:
+    """Why the bounds of a figure do not tell yet on which side of a limit it lies, "" where they do."""
+    lowest = -math.inf if m.low is None else m.low
+    highest = math.inf if m.high is None else m.high
+    allowed = max(high, SMALLEST_SHARE) if high is not None and m.method == SHARE else high
+    if (low is not None and highest < low) or (allowed is not None and lowest > allowed):
+        return ""
+    limit = low if low is not None and lowest < low else allowed if allowed is not None and highest > allowed else None
+    if limit is None:
+        return ""
+    enough = _enough(m, limit)
+    need = f"about {enough:,} would tell" if enough is not None else "no longer run would tell"
+    sides = f"{_side(m.low)} to {_side(m.high)} {m.unit}".strip()
+    return f"{m.n} {m.basis} leave {sides} possible; {need}"
+
+
+def _side(bound: float | None) -> str:
+    return "anything" if bound is None else f"{bound:.4g}"
+
+
+def _enough(m: Measure, limit: float) -> int | None:
+    """How many observations would tell, if the figure stays what it is."""
+    if m.value is None:
+        return None
+    if m.method == SHARE:
+        return enough_for(m.value / 100, limit / 100, m.n)
+    if m.low is None or m.high is None:
+        return 4 * m.n  # quantiles far out: their ranks come into sight with the number
+    distance = abs(m.value - limit)
+    factor = (max(m.high - m.value, m.value - m.low) / distance) ** 2 if distance > 0 else math.inf
+    return math.ceil(m.n * factor * 1.1) if factor < 1e6 else None

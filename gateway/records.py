@@ -106,6 +106,8 @@ class Measure:
         unit: symbol, "" for a count.
         n: how many observations it rests on.
         basis: what the observations are, for example ``frames while linked``.
+        low, high: 95 % bounds of the true figure in ``unit``, each None where the data leave that side open.
+        method: how the bounds were found, "" for a figure that is a plain fact of the run.
     """
 
     node: str
@@ -115,6 +117,9 @@ class Measure:
     unit: str
     n: int
     basis: str
+    low: float | None = None
+    high: float | None = None
+    method: str = ""
 
 
 class Outcome(StrEnum):

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
+from gateway.bounds import SHARE, share_bounds
 from gateway.judge import judge, overall
 from gateway.records import Measure, Outcome, Verdict
 from gateway.spec import CHANNEL_FIGURES, LINK_FIGURES
@@ -14,7 +17,11 @@ def verdict(
 ) -> Verdict:
     subject = "link" if figure in LINK_FIGURES else "climate"
     unit = (LINK_FIGURES if subject == "link" else CHANNEL_FIGURES)[figure].unit
-    measures = [Measure("a", subject, figure, value, unit, n, "things"), *more]
+    bounds: tuple[Any, ...] = ()
+    if figure in ("loss", "no_reading") and value is not None:
+        share = share_bounds(round(value * n / 100), n)
+        bounds = (100 * share[0], 100 * share[1], SHARE)
+    measures = [Measure("a", subject, figure, value, unit, n, "things", *bounds), *more]
     (one,) = judge([("crate", subject, figure, low, high)], {"a": "crate"}, measures)
     return one
 
@@ -31,15 +38,16 @@ def verdict(
         ("gap_p99", 0.1, 100, None, 1.0, Outcome.PASS),
         ("gap_longest", 0.5, 1000, None, 1.0, Outcome.PASS),
         ("gap_longest", 1.5, 3, None, 1.0, Outcome.FAIL),  # one long gap is proof
-        ("loss", 0.0, 298, None, 1.0, Outcome.INCONCLUSIVE),  # 0.99 ** 299 < 0.05: 299 are needed
-        ("loss", 0.0, 299, None, 1.0, Outcome.PASS),
+        ("loss", 0.0, 367, None, 1.0, Outcome.INCONCLUSIVE),  # 0.99 ** 368 < 0.025: 368 are needed
+        ("loss", 0.0, 368, None, 1.0, Outcome.PASS),
         ("loss", 2.5, 200, None, 3.0, Outcome.INCONCLUSIVE),  # found below, but 5.2 % is possible
         ("loss", 3.5, 200, None, 3.0, Outcome.INCONCLUSIVE),
         ("loss", 2.0, 10000, None, 3.0, Outcome.PASS),
         ("loss", 5.0, 100, None, 1.0, Outcome.FAIL),
-        ("loss", 0.0, 2994, None, 0.0, Outcome.INCONCLUSIVE),  # "none at all" asks for most
-        ("loss", 0.0, 2995, None, 0.0, Outcome.PASS),
-        ("no_reading", 50.0, 100, 20.0, 40.0, Outcome.FAIL),
+        ("loss", 0.0, 3687, None, 0.0, Outcome.INCONCLUSIVE),  # "none at all" asks for most
+        ("loss", 0.0, 3688, None, 0.0, Outcome.PASS),
+        ("loss", 0.1, 5000, None, 0.0, Outcome.FAIL),
+        ("no_reading", 50.0, 200, 20.0, 40.0, Outcome.FAIL),
         ("no_reading", 30.0, 1000, 20.0, 40.0, Outcome.PASS),
         ("undecoded", 0, 10, None, 0, Outcome.INCONCLUSIVE),
         ("undecoded", 0, 50, None, 0, Outcome.PASS),
@@ -93,8 +101,10 @@ def test_the_margin_is_to_the_nearer_bound_and_negative_outside() -> None:
 
 
 def test_an_inconclusive_verdict_says_what_is_missing() -> None:
-    assert verdict("loss", 0.0, 100, None, 1.0).why == "100 things leave 0 to 2.95 % possible; about 299 are needed"
-    assert "are needed" in verdict("loss", 2.5, 200, None, 3.0).why
+    assert (
+        verdict("loss", 0.0, 100, None, 1.0).why == "100 things leave 0 to 3.622 percent possible; about 368 would tell"
+    )
+    assert "would tell" in verdict("loss", 2.5, 200, None, 3.0).why
     assert verdict("rate", 10.0, 19, 9.0, 11.0).why == "19 things, at least 20 are needed"
 
 
@@ -108,3 +118,20 @@ def test_one_failure_fails_the_whole_and_one_doubt_holds_back_a_pass() -> None:
     assert overall([passed, passed]) is Outcome.PASS
     assert overall([passed, doubt]) is Outcome.INCONCLUSIVE
     assert overall([passed, doubt, failed]) is Outcome.FAIL
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "outcome"),
+    [
+        (9.0, 11.0, Outcome.PASS),
+        (9.9, 11.0, Outcome.INCONCLUSIVE),
+        (10.3, 12.0, Outcome.FAIL),
+        (None, 9.7, Outcome.FAIL),
+    ],
+)
+def test_bounds_that_straddle_a_limit_are_inconclusive(low: float | None, high: float | None, outcome: Outcome) -> None:
+    measure = Measure("a", "climate", "rate", 10.0, "1/s", 1000, "values", 9.8, 10.2, "some method")
+    (one,) = judge([("crate", "climate", "rate", low, high)], {"a": "crate"}, [measure])
+    assert one.outcome is outcome
+    if outcome is Outcome.INCONCLUSIVE:
+        assert one.why == "1000 values leave 9.8 to 10.2 1/s possible; about 4,400 would tell"

@@ -11,9 +11,11 @@ from typing import Any
 import pytest
 from bumble.gatt import Characteristic, CharacteristicValue
 
+from gateway.radio.virtual import VirtualRadio
 from gateway.records import EventKind
 from gateway.session.node import State
-from tests.support import Bench, events, figures, plugin_folder, run_bench, run_file, run_info
+from gateway.twin import Twin
+from tests.support import Bench, events, figures, on_virtual_time, plugin_folder, run_bench, run_file, run_info
 
 CRATE = """
 [run]
@@ -566,3 +568,20 @@ def test_settings_that_share_bytes_leave_other_bits_alone(tmp_path: Path) -> Non
 
     run_bench(config, log, 10, script)
     assert written == [bytes([0x80 | 5 << 3 | 7])]  # mode 7 has no name here, bit 7 is reserved: both as they were
+
+
+def test_nothing_of_a_virtual_radio_lives_on_when_it_is_left(tmp_path: Path) -> None:
+    """A simulated node that begins to advertise again just then."""
+
+    async def scene() -> set[str]:
+        config = crate(tmp_path)
+        async with VirtualRadio(config.air) as radio:
+            twin = Twin(config.nodes["a"].plugin, "A", config.twins["a"], radio.air, 1)
+            await twin.device.power_on()
+            await twin.device.power_off()
+            straggler = asyncio.ensure_future(twin.device.start_advertising())
+            await asyncio.sleep(0)
+        assert straggler.done()
+        return {task.get_name() for task in asyncio.all_tasks()} - {asyncio.current_task().get_name()}  # type: ignore[union-attr]
+
+    assert on_virtual_time(scene) == set()

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from gateway.bounds import BLOCKS, PROCESS, QUANTILE, SHARE, block_bounds, quantile_ranks, share_bounds
 from gateway.log.reader import ChannelInfo, FieldInfo, Log, NodeInfo, RunInfo
 from gateway.log.schema import quoted
 from gateway.measure.link import History
@@ -64,11 +65,60 @@ def measure_channel(
         lost, duplicates = _loss(times, counts, span, 1 << (counter.bits or 16))
         values["loss"] = (100 * lost / (linked + lost) if linked + lost else None, linked + lost)
         values["duplicates"] = (duplicates, linked)
+    bounds: dict[str, Bounds] = {
+        "rate": _rate_bounds(times, span, history),
+        "gap_median": _quantile_bounds(gaps_s, 0.5),
+        "gap_p99": _quantile_bounds(gaps_s, 0.99),
+        **{name: _share_bounds(*values[name]) for name in ("loss", "no_reading") if name in values},
+    }
     return [
-        Measure(node.name, channel.name, name, values[name][0], figure.unit, values[name][1], figure.basis)
+        Measure(
+            node.name,
+            channel.name,
+            name,
+            values[name][0],
+            figure.unit,
+            values[name][1],
+            figure.basis,
+            *bounds.get(name, ()),
+        )
         for name, figure in CHANNEL_FIGURES.items()
         if name in values
     ]
+
+
+Bounds = tuple[float | None, float | None, str]
+NONE: Bounds = (None, None, "")
+
+
+def _rate_bounds(times: Ints, span: Ints, history: History) -> Bounds:
+    """Of the rate while linked, from as many equal stretches of linked time."""
+    kept = span >= 0
+    if np.count_nonzero(kept) < 2 * BLOCKS:
+        return NONE
+    starts = np.array([start for start, _ in history.spans])
+    passed = np.cumsum([0, *(end - start for start, end in history.spans[:-1])])
+    linked_ns = times[kept] - starts[span[kept]] + passed[span[kept]]
+    counts, _ = np.histogram(linked_ns, BLOCKS, (0, history.linked_ns))
+    low, high = block_bounds((counts * BLOCKS / (history.linked_ns / 1e9)).tolist())
+    return low, high, PROCESS
+
+
+def _quantile_bounds(gaps_s: npt.NDArray[np.float64], q: float) -> Bounds:
+    if not len(gaps_s):
+        return NONE
+    low, high = quantile_ranks(len(gaps_s), q)
+    ranks = [rank for rank in (low, high) if rank is not None]
+    ordered = np.partition(gaps_s, ranks) if ranks else gaps_s
+    sides = [float(ordered[rank]) if rank is not None else None for rank in (low, high)]
+    return sides[0], sides[1], QUANTILE
+
+
+def _share_bounds(percent: float | None, n: int) -> Bounds:
+    if percent is None:
+        return NONE
+    low, high = share_bounds(round(percent * n / 100), n)
+    return 100 * low, 100 * high, SHARE
 
 
 def _counter(channel: ChannelInfo) -> FieldInfo | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import os
 import traceback
 from collections.abc import Callable
 from types import TracebackType
@@ -39,6 +40,19 @@ def _without_late_callbacks(loop: asyncio.AbstractEventLoop, context: dict[str, 
         loop.default_exception_handler(context)
 
 
+async def _end_stragglers() -> None:
+    """A host that begins to advertise again while everything ends waits for an answer that nobody gives any more."""
+    left = [task for task in asyncio.all_tasks() if f"{os.sep}bumble{os.sep}" in _source_of(task)]
+    for task in left:
+        task.cancel()
+    await asyncio.gather(*left, return_exceptions=True)
+
+
+def _source_of(task: asyncio.Task[Any]) -> str:
+    code = getattr(task.get_coro(), "cr_code", None)
+    return code.co_filename if code is not None else ""
+
+
 class VirtualRadio:
     """The central on a virtual air; enter it before use."""
 
@@ -60,6 +74,7 @@ class VirtualRadio:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         await self.host.power_off()
+        await _end_stragglers()
 
     def scanner(self, seen: Seen) -> BleakScanner:
         return BleakScanner(seen, backend=StackScanner, host=self.host)

@@ -35,6 +35,8 @@ def verdicts_json(run: RunInfo, verdicts: Sequence[Verdict]) -> str:
                     "margin": v.margin,
                     "n": v.measure.n,
                     "basis": v.measure.basis,
+                    "bounds_95_percent": [v.measure.low, v.measure.high] if v.measure.method else None,
+                    "method": v.measure.method,
                     "outcome": v.outcome.value,
                     "why": v.why,
                     "query": evidence(run, v.measure),
