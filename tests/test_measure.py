@@ -6,12 +6,15 @@ import struct
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gateway.log.batch import RunFacts
+from gateway.log.reader import ChannelInfo, FieldInfo, NodeInfo
 from gateway.log.writer import LogWriter
+from gateway.measure.channel import Arrivals, Content, measure_channel
 from gateway.measure.link import link_history
 from gateway.plugin import find_plugin
 from gateway.records import EventKind, Frame, LinkEvent, Measure
@@ -150,3 +153,52 @@ def test_loss_is_exact_whatever_the_start_and_the_wraps(start: int, steps: list[
 def test_history_of_an_interrupted_run_ends_with_its_last_record() -> None:
     history = link_history([LinkEvent(10, "a", EventKind.READY)], 0, 50)
     assert history.spans == ((10, 50),)
+
+
+CHANNEL = ChannelInfo(
+    "crate_climate",
+    None,
+    "climate",
+    "",
+    (FieldInfo("sequence", "sequence", "", None, None, "sequence", 16, False),),
+    (),
+)
+
+
+def simulated(
+    chance: np.random.Generator, loss: float, period_s: float, count: int, bursty: bool
+) -> dict[str, Measure]:
+    """The figures of a node that sends on its period with jitter, over a link that loses values, at times in a row."""
+    t_s = np.arange(count) * period_s + chance.normal(0, period_s / 20, count)
+    kept = chance.random(count) >= loss
+    if bursty:  # every value lost takes its neighbour with it: the same share in half as many events
+        kept = np.repeat(chance.random(count // 2) >= loss, 2)
+    counts = np.arange(count) & 0xFFFF
+    history = link_history([LinkEvent(0, "a", EventKind.READY)], 0, round(count * period_s * SECOND))
+    came = Arrivals((t_s[kept] * SECOND).astype(np.int64), counts[kept].astype(np.int64))
+    found = measure_channel(NodeInfo(1, "a", "crate", (CHANNEL,)), CHANNEL, history, came, Content(0, 0, 0))
+    return {measure.name: measure for measure in found}
+
+
+def inside(measure: Measure, truth: float) -> bool:
+    return (measure.low is None or measure.low <= truth) and (measure.high is None or truth <= measure.high)
+
+
+@pytest.mark.parametrize("loss", [0.0, 0.01, 0.1])
+@pytest.mark.parametrize("period_s", [0.05, 1.0])
+def test_the_truth_lies_within_the_bounds_in_95_percent_of_200_trials(loss: float, period_s: float) -> None:
+    """Loss and rate of simulated nodes whose period is a little off."""
+    chance = np.random.default_rng(11)
+    within = {"loss": 0, "rate": 0}
+    for _ in range(200):
+        true_period = period_s * chance.uniform(0.98, 1.02)
+        found = simulated(chance, loss, true_period, 4000, bursty=False)
+        within["loss"] += inside(found["loss"], 100 * loss)
+        within["rate"] += inside(found["rate"], (1 - loss) / true_period)
+    assert min(within.values()) >= 190, within
+
+
+def test_rate_bounds_allow_for_losses_in_a_row() -> None:
+    chance = np.random.default_rng(12)
+    within = sum(inside(simulated(chance, 0.1, 0.1, 4000, bursty=True)["rate"], 9.0) for _ in range(200))
+    assert within >= 186
