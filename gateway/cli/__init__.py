@@ -33,6 +33,7 @@ for command in (
     captures.replay,
     captures.extract,
     logs.judge,
+    logs.compare,
     logs.show,
     logs.export,
     logs.redecode,

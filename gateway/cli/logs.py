@@ -47,6 +47,56 @@ def judge(
     raise typer.Exit(exit_code(show_verdicts(verdicts, console)))
 
 
+def compare(
+    before: Annotated[Path, typer.Argument(metavar="LOG_A", help="The log before.")],
+    after: Annotated[Path, typer.Argument(metavar="LOG_B", help="The log after.")],
+    run_a: Annotated[int | None, typer.Option("--run-a", min=1, help="Which run of LOG_A; the newest.")] = None,
+    run_b: Annotated[int | None, typer.Option("--run-b", min=1, help="Which run of LOG_B; the newest.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="As JSON, for scripts.")] = False,
+) -> None:
+    """Hold two runs side by side, figure by figure, and tell what changed beyond the uncertainty of both."""
+    import json
+
+    from gateway.compare import compare as compare_runs
+    from gateway.compare import unit_of
+    from gateway.log.reader import Log
+    from gateway.measure import measure_run
+    from gateway.report.tables import pair_table
+
+    runs, lasted_s = [], []
+    for path, number in ((before, run_a), (after, run_b)):
+        with Log(path) as opened, opened.damage_told():
+            info = opened.run(number)
+            runs.append((info, measure_run(opened, info)))
+            lasted_s.append((opened.end_ns(info) - info.started_ns) / 1e9)
+    pairs = compare_runs(runs[0], runs[1], (lasted_s[0], lasted_s[1]))
+    if not pairs:
+        kinds = [", ".join(f"{n.name} ({n.kind})" for n in info.nodes) or "none" for info, _ in runs]
+        raise InputError(f"the runs have no node in common: {kinds[0]} in {before}, {kinds[1]} in {after}")
+    if as_json:
+        rows = [
+            {
+                "node": pair.node,
+                "of": pair.subject,
+                "figure": pair.figure,
+                "unit": unit_of(pair),
+                "before": pair.before.value if pair.before else None,
+                "after": pair.after.value if pair.after else None,
+                "change": pair.change,
+            }
+            for pair in pairs
+        ]
+        say(json.dumps(rows, indent=1))
+        return
+    console = console_of()
+    for letter, (info, _), path, seconds in zip("AB", runs, (before, after), lasted_s, strict=True):
+        console.print(f"{letter}: {info.title}, run {info.id} of {path}, {seconds:.0f} s", soft_wrap=True)
+    console.print()
+    console.print(pair_table(pairs))
+    changed = [pair for pair in pairs if pair.change in ("higher", "lower")]
+    console.print(f"\n{len(changed)} of {len(pairs)} figures changed beyond their uncertainty", soft_wrap=True)
+
+
 def show(
     log: Annotated[Path, typer.Argument(help="A log.")],
     channel: Annotated[str | None, typer.Option(help="Print the newest values of this channel instead.")] = None,

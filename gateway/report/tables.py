@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from rich.table import Table
 from rich.text import Text
 
+from gateway.compare import Pair, unit_of
 from gateway.records import Outcome, Reading, Verdict
 
 _STYLE = {Outcome.PASS: "green", Outcome.FAIL: "bold red", Outcome.INCONCLUSIVE: "yellow"}
@@ -58,6 +59,27 @@ def verdict_table(verdicts: Sequence[Verdict]) -> Table:
             outcome_text(verdict.outcome),
         )
         last, subject = m.node, m.subject
+    return table
+
+
+def pair_table(pairs: Sequence[Pair]) -> Table:
+    """One row a figure: before, after, and whether that is a change."""
+    table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="bold")
+    for name in ("node", "of", "figure"):
+        table.add_column(name, overflow="fold")
+    for name in ("A", "B"):
+        table.add_column(name, justify="right", overflow="fold")
+    table.add_column("B is", overflow="fold")
+    last = subject = ""
+    for pair in pairs:
+        table.add_row(
+            pair.node if pair.node != last else "",
+            pair.subject if (pair.node, pair.subject) != (last, subject) else "",
+            pair.figure,
+            *(number(m.value if m else None, unit_of(pair)) for m in (pair.before, pair.after)),
+            Text(pair.change, style="bold" if pair.change in ("higher", "lower") else "dim"),
+        )
+        last, subject = pair.node, pair.subject
     return table
 
 
