@@ -13,6 +13,7 @@ from gateway.radio.airtime import DATA_OCTETS, exchange_us
 
 DEFAULT_ATT_MTU = 23  # Core Specification, Vol 3, Part F, 3.2.8
 SHORTEST_INTERVAL_NS = 7_500_000  # of a connection: Core Specification, Vol 6, Part B, 4.5.1
+_LEEWAY = 1.01  # a node's clock may be off by as much before its period contradicts a rate
 _NOTIFICATION_OCTETS = 7  # L2CAP header 4 (Vol 3, Part A, 3.1), opcode 1 and handle 2 (Vol 3, Part F, 3.4.7.1)
 
 
@@ -65,6 +66,7 @@ def run_doubts(config: RunConfig) -> Iterator[Problem]:
                     fatal=False,
                 )
             yield from _wrap_doubts(config, node, sensor, period_ns, place)
+            yield from _contradictions(config, node, sensor, period_ns)
     if taken > 1:
         yield Problem(
             str(config.path),
@@ -73,6 +75,30 @@ def run_doubts(config: RunConfig) -> Iterator[Problem]:
             "pace them slower, or share them among several radios",
             fatal=False,
         )
+
+
+def _contradictions(config: RunConfig, node: NodeConfig, sensor: Sensor, period_ns: int) -> Iterator[Problem]:
+    """Requirements that no node can meet that keeps the period it is set to."""
+    period_s = period_ns / 1e9
+    for rule in config.requirements:
+        if (rule.kind, rule.subject) != (node.plugin.kind, sensor.data):
+            continue
+        what = ""
+        if rule.figure in ("gap_median", "gap_p99", "gap_longest") and rule.high is not None:
+            what = f"at most {rule.high:g} s" if rule.high < period_s else ""
+        elif rule.figure in ("rate", "rate_whole_run"):
+            if rule.low is not None and rule.low > _LEEWAY / period_s:
+                what = f"at least {rule.low:g} /s"
+            elif rule.figure == "rate" and rule.high is not None and rule.high < 1 / (_LEEWAY * period_s):
+                what = f"at most {rule.high:g} /s"
+        if what:
+            yield Problem(
+                str(config.path),
+                f"spec.{rule.kind}.{rule.subject}.{rule.figure}",
+                f"{what} required, {node.name} is set to a value every {_ms(period_ns)}",
+                "one of the two is not meant",
+                fatal=False,
+            )
 
 
 def _paced(node: NodeConfig) -> Iterator[tuple[Sensor, int]]:

@@ -65,6 +65,27 @@ def test_a_counter_that_wraps_inside_an_allowed_gap_is_told(tmp_path: Path, sile
     assert found == ([f"node.a.sensor.shock: sequence has 8 bits and wraps every 25.6 s, while {why}"] if why else [])
 
 
+@pytest.mark.parametrize(
+    ("figure", "bound", "contradicts"),
+    [
+        ("gap_longest", 'max = "90 ms"', True),
+        ("gap_longest", 'max = "110 ms"', False),
+        ("gap_p99", 'max = "0.05 s"', True),
+        ("rate", 'min = "12 /s"', True),
+        ("rate", 'min = "10.05 /s"', False),
+        ("rate", 'max = "9 /s"', True),
+        ("rate_whole_run", 'max = "9 /s"', False),
+        ("rate_whole_run", 'min = "11 /s"', True),
+    ],
+)
+def test_a_requirement_that_contradicts_the_period_is_told(
+    tmp_path: Path, figure: str, bound: str, contradicts: bool
+) -> None:
+    found = told(tmp_path, spec=f"[spec.loan-crate.shock]\n{figure} = {{ {bound} }}")
+    assert bool(found) == contradicts
+    assert not found or found[0].startswith(f"spec.loan-crate.shock.{figure}: at ")
+
+
 HEAD = '[plugin]\nkind = "own"\ntitle = "Own"\n'
 FAST = """
 [characteristic.wave]
