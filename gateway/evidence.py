@@ -37,6 +37,9 @@ def _of_channel(run: RunInfo, node: NodeInfo, channel: ChannelInfo, figure: str)
     if figure in ("loss", "duplicates") and counter is not None:
         step = f"{counter} - lag({counter}) OVER (ORDER BY id)"
         return f"SELECT * FROM (SELECT id, t_ns, {counter}, {step} AS step FROM {relation} WHERE {own}) WHERE step <> 1"  # noqa: S608
+    stamp = next((quoted(field.column) for field in channel.fields if field.role == "node time"), None)
+    if figure in ("restarts", "clock_drift") and stamp is not None:
+        return f"SELECT id, t_ns, {stamp} FROM {relation} WHERE {own}"  # noqa: S608
     if figure == "undecoded":
         return f"SELECT id, t_ns, hex(raw), fault FROM {relation} WHERE {own} AND fault IS NOT NULL"  # noqa: S608
     if figure == "outside_limits":

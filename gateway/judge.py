@@ -22,6 +22,7 @@ _PROVEN_BY_ONE = {
     "undecoded",
     "outside_limits",
     "duplicates",
+    "restarts",
     "losses",
     "descriptors_differ",
     "settings_differ",

@@ -32,6 +32,8 @@ CHANNEL_FIGURES: dict[str, Figure] = {
     "gap_longest": Figure("s", "longest time between two values of one link, its last silence included", "gaps"),
     "loss": Figure("percent", "values missing from the sequence counter while linked", "values sent while linked"),
     "duplicates": Figure("", "values whose sequence counter did not advance", "values"),
+    "restarts": Figure("", "times the node's own time began anew", "values"),
+    "clock_drift": Figure("ppm", "how fast the node's own time runs against the host's, positive for fast", "values"),
     "undecoded": Figure("", "payloads that do not fit the layout", "payloads"),
     "outside_limits": Figure("", "values outside their field's limits", "values"),
     "no_reading": Figure("percent", "values of which at least one field says it has no reading", "values"),

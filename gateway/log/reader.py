@@ -33,6 +33,7 @@ class FieldInfo:
     role: str | None
     bits: int | None
     sometimes: bool
+    lsb: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,7 +214,7 @@ class Log:
 
     def _fields(self, relation: str | None) -> tuple[FieldInfo, ...]:
         rows = self._query(
-            "SELECT column_name, name, unit, low, high, role, bits, ifnull(sometimes, 0) FROM field "
+            "SELECT column_name, name, unit, low, high, role, bits, ifnull(sometimes, 0), lsb FROM field "
             "WHERE relation = ? ORDER BY position",
             relation,
         )

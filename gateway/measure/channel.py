@@ -13,18 +13,23 @@ from gateway.bounds import BLOCKS, PROCESS, QUANTILE, SHARE, block_bounds, quant
 from gateway.log.reader import ChannelInfo, FieldInfo, Log, NodeInfo, RunInfo
 from gateway.log.schema import quoted
 from gateway.measure.link import History
+from gateway.measure.nodeclock import METHOD, node_clock
 from gateway.records import Measure
 from gateway.spec import CHANNEL_FIGURES
+from gateway.units import parse_unit
 
 Ints = npt.NDArray[np.int64]
+Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
 class Arrivals:
-    """When a channel's frames came, nanoseconds UTC, and their sequence counters, -1 where there is none."""
+    """When a channel's frames came, nanoseconds UTC, their sequence counters, -1 where there is none, and the node's
+    own time stamps in seconds, NaN where there is none; None where it sends none."""
 
     times: Ints
     counts: Ints
+    node_s: Floats | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +45,7 @@ def measure_channel(
     node: NodeInfo, channel: ChannelInfo, history: History, arrivals: Arrivals, content: Content
 ) -> list[Measure]:
     """The figures of one channel of one node."""
-    counter = _counter(channel)
+    counter = _with_role(channel, "sequence")
     times, counts = arrivals.times, arrivals.counts
     faults, outside, silent = content.faults, content.outside, content.silent
     span = _span_of(times, history)
@@ -71,6 +76,13 @@ def measure_channel(
         "gap_p99": _quantile_bounds(gaps_s, 0.99),
         **{name: _share_bounds(*values[name]) for name in ("loss", "no_reading") if name in values},
     }
+    stamp = _with_role(channel, "node time")
+    if stamp is not None and arrivals.node_s is not None:
+        step_s = (stamp.lsb or 1.0) * _seconds(stamp.unit)
+        clock = node_clock(times, arrivals.node_s, step_s * 2.0 ** (stamp.bits or 48), step_s)
+        values["restarts"] = (clock.restarts, len(times))
+        values["clock_drift"] = (clock.drift_ppm, clock.n)
+        bounds["clock_drift"] = (clock.low_ppm, clock.high_ppm, METHOD)
     return [
         Measure(
             node.name,
@@ -121,20 +133,30 @@ def _share_bounds(percent: float | None, n: int) -> Bounds:
     return 100 * low, 100 * high, SHARE
 
 
-def _counter(channel: ChannelInfo) -> FieldInfo | None:
-    return next((field for field in channel.fields if field.role == "sequence"), None)
+def _with_role(channel: ChannelInfo, role: str) -> FieldInfo | None:
+    return next((field for field in channel.fields if field.role == role), None)
+
+
+def _seconds(unit: str) -> float:
+    """How many seconds a unit of time is; a stamp without one counts seconds."""
+    return float(parse_unit(unit).to(parse_unit("s"))[0]) if unit else 1.0
 
 
 def arrivals(log: Log, run: RunInfo, node: NodeInfo, channel: ChannelInfo) -> Arrivals:
     """When a channel's frames came."""
-    counter = _counter(channel)
+    counter, stamp = _with_role(channel, "sequence"), _with_role(channel, "node time")
     column = quoted(counter.column) if counter else "NULL"
     times, counts = [np.empty(0, np.int64)], [np.empty(0, np.int64)]
     for chunk in log.rows(run, node, channel.relation, f"t_ns, ifnull({column}, -1)"):
         both = np.array(chunk, dtype=np.int64)
         times.append(both[:, 0])
         counts.append(both[:, 1])
-    return Arrivals(np.concatenate(times), np.concatenate(counts))
+    node_s = None
+    if stamp is not None:
+        stamps = log.rows(run, node, channel.relation, quoted(stamp.column))
+        parts = [np.array([row[0] for row in chunk], dtype=np.float64) for chunk in stamps]
+        node_s = np.concatenate([np.empty(0), *parts]) * _seconds(stamp.unit)
+    return Arrivals(np.concatenate(times), np.concatenate(counts), node_s)
 
 
 def content(log: Log, run: RunInfo, node: NodeInfo, channel: ChannelInfo) -> Content:
