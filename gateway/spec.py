@@ -31,6 +31,11 @@ CHANNEL_FIGURES: dict[str, Figure] = {
     "gap_p99": Figure("s", "99th percentile of the time between two values of one link (linear interpolation)", "gaps"),
     "gap_longest": Figure("s", "longest time between two values of one link, its last silence included", "gaps"),
     "loss": Figure("percent", "values missing from the sequence counter while linked", "values sent while linked"),
+    "loss_estimated": Figure(
+        "percent",
+        "where there is no sequence counter: values that fell out of the usual pace while linked, an estimate",
+        "values due while linked",
+    ),
     "duplicates": Figure("", "values whose sequence counter did not advance", "values"),
     "restarts": Figure("", "times the node's own time began anew", "values"),
     "clock_drift": Figure("ppm", "how fast the node's own time runs against the host's, positive for fast", "values"),

@@ -202,3 +202,23 @@ def test_rate_bounds_allow_for_losses_in_a_row() -> None:
     chance = np.random.default_rng(12)
     within = sum(inside(simulated(chance, 0.1, 0.1, 4000, bursty=True)["rate"], 9.0) for _ in range(200))
     assert within >= 186
+
+
+def test_without_a_counter_loss_is_estimated_from_the_pace(tmp_path: Path) -> None:
+    plugin = own_plugin(tmp_path, 'fields = [{ name = "v", type = "uint8" }]\n')
+    writer = LogWriter(tmp_path / "x.db", RunFacts("t", 0, None, "none", "", "", {"a": (plugin, "A")}))
+    writer.event(LinkEvent(0, "a", EventKind.READY))
+    chance = np.random.default_rng(5)
+    missing = {7, 8, 30, 55, 56, 57}
+    for i in range(100):
+        if i not in missing:
+            writer.frame(Frame(round((i + 0.1 * chance.random()) * SECOND), "a", "c", b"\x01"))
+    writer.close(100 * SECOND, "test")
+    found = figures(tmp_path / "x.db")
+    assert found["a", "c", "loss_estimated"].value == pytest.approx(6)
+    assert ("a", "c", "loss") not in found
+
+
+def test_a_channel_with_a_counter_needs_no_estimate(tmp_path: Path) -> None:
+    found = log_of(tmp_path / "x.db", steady(lambda i: i, 100, 0.1), [(0, 10)], 10)
+    assert "loss_estimated" not in found and found["loss"].value == 0

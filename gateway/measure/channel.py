@@ -70,6 +70,9 @@ def measure_channel(
         lost, duplicates = _loss(times, counts, span, 1 << (counter.bits or 16))
         values["loss"] = (100 * lost / (linked + lost) if linked + lost else None, linked + lost)
         values["duplicates"] = (duplicates, linked)
+    else:
+        lost = _fallen_out(gaps_s)
+        values["loss_estimated"] = (100 * lost / (linked + lost) if len(gaps_s) else None, linked + lost)
     bounds: dict[str, Bounds] = {
         "rate": _rate_bounds(times, span, history),
         "gap_median": _quantile_bounds(gaps_s, 0.5),
@@ -208,6 +211,13 @@ def _gaps(times: Ints, span: Ints) -> Ints:
     same = (span[1:] == span[:-1]) & (span[1:] >= 0)
     gaps: Ints = np.diff(times)[same]
     return gaps
+
+
+def _fallen_out(gaps_s: Floats) -> int:
+    """How many values would have filled the gaps at the usual pace, which is the median."""
+    if not len(gaps_s) or (usual := float(np.median(gaps_s))) <= 0:
+        return 0
+    return int(np.maximum(np.rint(gaps_s / usual) - 1, 0).sum())
 
 
 def _edges(times: Ints, history: History) -> Ints:
