@@ -10,6 +10,7 @@ from gateway.capture.text import utc_text
 from gateway.errors import InputError
 from gateway.log.reader import ChannelInfo, Log, NodeInfo, RunInfo
 from gateway.log.schema import quoted
+from gateway.records import EventKind
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,12 +29,13 @@ class ChannelContents:
 
 @dataclass(frozen=True, slots=True)
 class NodeContents:
-    """A node of a run, its channels, and how often what happened to it."""
+    """A node of a run, its channels, how often what happened to it, and why its link was lost."""
 
     name: str
     kind: str
     channels: list[ChannelContents]
     events: dict[str, int]
+    losses: dict[str, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,8 +88,14 @@ def _run(log: Log, run: RunInfo) -> RunContents:
 
 
 def _node(log: Log, run: RunInfo, node: NodeInfo) -> NodeContents:
-    events = Counter(event.kind.value for event in log.events(run, node))
-    return NodeContents(node.name, node.kind, [_channel(log, run, node, c) for c in node.channels], dict(events))
+    events: Counter[str] = Counter()
+    losses: Counter[str] = Counter()
+    for event in log.events(run, node):
+        events[event.kind.value] += 1
+        if event.kind is EventKind.LOST:
+            losses[str(event.detail.get("reason", "not told"))] += 1
+    channels = [_channel(log, run, node, channel) for channel in node.channels]
+    return NodeContents(node.name, node.kind, channels, dict(events), dict(losses))
 
 
 def _channel(log: Log, run: RunInfo, node: NodeInfo, channel: ChannelInfo) -> ChannelContents:

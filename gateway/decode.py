@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from gateway.layout.codec import fit
+from gateway.layout.columns import Part
 from gateway.layout.formula import Numbers
 from gateway.plugin import Characteristic, Derived
 from gateway.records import Reading
@@ -51,6 +52,18 @@ def derive(derived: Derived, values: Mapping[str, Any], constants: Constants) ->
             number = np.float64(constants.get(source.constant, {}).get(source.field, np.nan))
         wanted[key] = number * source.gain + source.zero
     return derived.formula(wanted)
+
+
+def derive_part(derived: Derived, part: Part, constants: Constants) -> npt.NDArray[np.float64]:
+    """Evaluate a derived value for a part of many payloads: n values where it belongs to the value, n * count where
+    it belongs to the samples; NaN where there is none."""
+    n, repeat = len(part.positions), part.count if derived.per_sample else 1
+    values: dict[str, Any] = {}
+    for name in (source.field for source in derived.inputs.values() if source.constant is None):
+        inner, own = part.samples.get(name), part.fields.get(name)
+        values[name] = inner.floats() if inner else np.repeat(own.floats(), repeat) if own else np.nan
+    result = np.broadcast_to(derive(derived, values, constants), (n * repeat,))
+    return over_samples(derived, result.reshape(n, repeat)) if derived.over_samples is not None else result
 
 
 def read_all(item: Characteristic, raw: bytes, constants: Constants) -> list[Reading]:

@@ -187,6 +187,8 @@ def _print_contents(found: Contents, console: Console) -> None:
         for node in run.nodes:
             events = ", ".join(f"{count} {kind}" for kind, count in node.events.items())
             console.print(f"{node.name}: {events or 'no events'}", soft_wrap=True)
+            for reason, count in node.losses.items():
+                console.print(f"  lost {count}x: {reason}", soft_wrap=True, markup=False)
 
 
 class FormName(StrEnum):

@@ -8,15 +8,15 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from gateway.decode import derive, over_samples
+from gateway.decode import derive_part
 from gateway.errors import InputError
 from gateway.export.sinks import Batch, Column, Kind, Masked, Values
 from gateway.export.tables import Wanted
-from gateway.layout.columns import Cut, Decoded, Part, decode_columns
+from gateway.layout.columns import Cut, Decoded, decode_columns
 from gateway.log.reader import ChannelInfo, Log, NodeInfo, RunInfo
 from gateway.log.redecode import Timeline
 from gateway.log.table import sql_type
-from gateway.plugin import Characteristic, Derived, Plugin
+from gateway.plugin import Characteristic, Plugin
 
 _KINDS: Mapping[type, Kind] = {int: "integer", float: "real", str: "text"}
 
@@ -94,7 +94,7 @@ class DecodedTable:
         for derived in self._derived:
             column = np.full(count, np.nan)
             for part in decoded.parts:
-                column[part.positions] = _derived(derived, part, constants)
+                column[part.positions] = derive_part(derived, part, constants)
             values.append(Masked(column, np.isnan(column)))
         faults = [decoded.faults.get(i) for i in range(count)] if decoded.faults else [None] * count
         return [times, [node] * count, *values, raws, faults]
@@ -134,7 +134,7 @@ class DecodedTable:
             owner, moment = (np.repeat(source[part.positions], part.count) for source in (frames, stamps))
             heads.append(np.stack([moment - (part.count - 1 - position) * every_ns, owner, position]))
             own = [_masked(part.samples[f.name], c) for f, c in zip(self._fields, self.columns[4:], strict=False)]
-            own += [Masked(v, np.isnan(v)) for v in (_derived(d, part, constants) for d in self._derived)]
+            own += [Masked(v, np.isnan(v)) for v in (derive_part(d, part, constants) for d in self._derived)]
             columns.append(own)
         if not heads:
             return [[], [], [], [], *([] for _ in self.columns[4:])]
@@ -155,16 +155,3 @@ def _masked(cut: Cut, column: Column) -> Masked:
     if column.kind == "integer" and cut.values.dtype == np.uint64:
         return Masked(np.minimum(cut.values, np.uint64(2**63 - 1)).astype(np.int64), missing)
     return Masked(cut.values.astype(_DTYPES[column.kind], copy=False), missing)
-
-
-def _derived(derived: Derived, part: Part, constants: Mapping[str, Mapping[str, float]]) -> npt.NDArray[np.float64]:
-    """A derived value of a part: of n payloads, or of all their samples."""
-    n, repeat = len(part.positions), part.count if derived.per_sample else 1
-    values: dict[str, Any] = {}
-    for name in (source.field for source in derived.inputs.values() if source.constant is None):
-        inner, own = part.samples.get(name), part.fields.get(name)
-        values[name] = inner.floats() if inner else np.repeat(own.floats(), repeat) if own else np.nan
-    result = np.broadcast_to(derive(derived, values, constants), (n * repeat,))
-    if derived.over_samples is not None:
-        return over_samples(derived, result.reshape(n, repeat))
-    return np.asarray(result)

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from sqlite_utils import Database
 
-from gateway.decode import NO_ANSWER, Constants, derive, over_samples
+from gateway.decode import NO_ANSWER, Constants, derive_part
 from gateway.layout.columns import Cut, Part, decode_columns
 from gateway.layout.model import Field
 from gateway.log.schema import quoted
@@ -279,16 +279,8 @@ class ChannelTable:
     ) -> list[list[float | None]]:
         """A column for each derived value: of n where it belongs to the value, of n * count to the samples."""
         columns = []
-        n = len(part.positions)
         for derived in wanted:
-            repeat = part.count if derived.per_sample else 1
-            values: dict[str, Any] = {}
-            for name in (source.field for source in derived.inputs.values() if source.constant is None):
-                inner, own = part.samples.get(name), part.fields.get(name)
-                values[name] = inner.floats() if inner else np.repeat(own.floats(), repeat) if own else np.nan
-            result = np.broadcast_to(derive(derived, values, constants), (n * repeat,))
-            if derived.over_samples is not None:
-                result = over_samples(derived, result.reshape(n, repeat))
+            result = derive_part(derived, part, constants)
             values_or_none: list[float | None] = result.tolist()
             missing = np.flatnonzero(np.isnan(result)).tolist()
             for place in missing:

@@ -45,65 +45,65 @@ def measure_channel(
     node: NodeInfo, channel: ChannelInfo, history: History, arrivals: Arrivals, content: Content
 ) -> list[Measure]:
     """The figures of one channel of one node."""
-    counter = _with_role(channel, "sequence")
-    times, counts = arrivals.times, arrivals.counts
-    faults, outside, silent = content.faults, content.outside, content.silent
-    span = _span_of(times, history)
-    linked = int(np.count_nonzero(span >= 0))
+    times, span = arrivals.times, _span_of(arrivals.times, history)
+    linked, decoded = int(np.count_nonzero(span >= 0)), len(times) - content.faults
     linked_s, run_s = history.linked_ns / 1e9, (history.end_ns - history.start_ns) / 1e9
     gaps_s = _gaps(times, span) / 1e9
-    edges_s = _edges(times, history) / 1e9
-    values: dict[str, tuple[float | None, int]] = {
-        "rate": (linked / linked_s if linked_s > 0 else None, linked),
-        "rate_whole_run": (len(times) / run_s if run_s > 0 else None, len(times)),
-        "gap_median": (float(np.median(gaps_s)) if len(gaps_s) else None, len(gaps_s)),
-        "gap_p99": (float(np.percentile(gaps_s, 99)) if len(gaps_s) else None, len(gaps_s)),
-        "gap_longest": (
-            float(max(gaps_s.max(initial=0), edges_s.max(initial=0))) if linked_s > 0 else None,
-            len(gaps_s),
-        ),
-        "undecoded": (faults, len(times)),
-        "outside_limits": (outside, len(times) - faults),
-        "no_reading": (100 * silent / (len(times) - faults) if len(times) > faults else None, len(times) - faults),
+    found = {
+        "rate": (linked / linked_s if linked_s > 0 else None, linked, *_rate_bounds(times, span, history)),
+        "rate_whole_run": (len(times) / run_s if run_s > 0 else None, len(times), *NONE),
+        "undecoded": (content.faults, len(times), *NONE),
+        "outside_limits": (content.outside, decoded, *NONE),
+        "no_reading": _share(content.silent, decoded),
+        **_gap_figures(gaps_s, _edges(times, history) / 1e9, linked_s),
+        **_loss_figures(channel, arrivals, span, gaps_s, linked),
+        **_clock_figures(channel, arrivals),
     }
-    if counter is not None:
-        lost, duplicates = _loss(times, counts, span, 1 << (counter.bits or 16))
-        values["loss"] = (100 * lost / (linked + lost) if linked + lost else None, linked + lost)
-        values["duplicates"] = (duplicates, linked)
-    else:
-        lost = _fallen_out(gaps_s)
-        values["loss_estimated"] = (100 * lost / (linked + lost) if len(gaps_s) else None, linked + lost)
-    bounds: dict[str, Bounds] = {
-        "rate": _rate_bounds(times, span, history),
-        "gap_median": _quantile_bounds(gaps_s, 0.5),
-        "gap_p99": _quantile_bounds(gaps_s, 0.99),
-        **{name: _share_bounds(*values[name]) for name in ("loss", "no_reading") if name in values},
-    }
-    stamp = _with_role(channel, "node time")
-    if stamp is not None and arrivals.node_s is not None:
-        step_s = (stamp.lsb or 1.0) * _seconds(stamp.unit)
-        clock = node_clock(times, arrivals.node_s, step_s * 2.0 ** (stamp.bits or 48), step_s)
-        values["restarts"] = (clock.restarts, len(times))
-        values["clock_drift"] = (clock.drift_ppm, clock.n)
-        bounds["clock_drift"] = (clock.low_ppm, clock.high_ppm, METHOD)
     return [
-        Measure(
-            node.name,
-            channel.name,
-            name,
-            values[name][0],
-            figure.unit,
-            values[name][1],
-            figure.basis,
-            *bounds.get(name, ()),
-        )
+        Measure(node.name, channel.name, name, value, figure.unit, n, figure.basis, low, high, method)
         for name, figure in CHANNEL_FIGURES.items()
-        if name in values
+        if name in found
+        for value, n, low, high, method in [found[name]]
     ]
 
 
 Bounds = tuple[float | None, float | None, str]
 NONE: Bounds = (None, None, "")
+Found = tuple[float | None, int, float | None, float | None, str]  # value, observations, bounds and their method
+
+
+def _gap_figures(gaps_s: Floats, edges_s: Floats, linked_s: float) -> dict[str, Found]:
+    n = len(gaps_s)
+    longest = float(max(gaps_s.max(initial=0), edges_s.max(initial=0))) if linked_s > 0 else None
+    return {
+        "gap_median": (float(np.median(gaps_s)) if n else None, n, *_quantile_bounds(gaps_s, 0.5)),
+        "gap_p99": (float(np.percentile(gaps_s, 99)) if n else None, n, *_quantile_bounds(gaps_s, 0.99)),
+        "gap_longest": (longest, n, *NONE),
+    }
+
+
+def _loss_figures(
+    channel: ChannelInfo, arrivals: Arrivals, span: Ints, gaps_s: Floats, linked: int
+) -> dict[str, Found]:
+    """By the sequence counter where there is one, else by the pace."""
+    counter = _with_role(channel, "sequence")
+    if counter is None:
+        lost = _fallen_out(gaps_s)
+        return {"loss_estimated": (100 * lost / (linked + lost) if len(gaps_s) else None, linked + lost, *NONE)}
+    lost, duplicates = _loss(arrivals.times, arrivals.counts, span, 1 << (counter.bits or 16))
+    return {"loss": _share(lost, linked + lost), "duplicates": (duplicates, linked, *NONE)}
+
+
+def _clock_figures(channel: ChannelInfo, arrivals: Arrivals) -> dict[str, Found]:
+    stamp = _with_role(channel, "node time")
+    if stamp is None or arrivals.node_s is None:
+        return {}
+    step_s = (stamp.lsb or 1.0) * _seconds(stamp.unit)
+    clock = node_clock(arrivals.times, arrivals.node_s, step_s * 2.0 ** (stamp.bits or 48), step_s)
+    return {
+        "restarts": (clock.restarts, len(arrivals.times), *NONE),
+        "clock_drift": (clock.drift_ppm, clock.n, clock.low_ppm, clock.high_ppm, METHOD),
+    }
 
 
 def _rate_bounds(times: Ints, span: Ints, history: History) -> Bounds:
@@ -129,11 +129,12 @@ def _quantile_bounds(gaps_s: npt.NDArray[np.float64], q: float) -> Bounds:
     return sides[0], sides[1], QUANTILE
 
 
-def _share_bounds(percent: float | None, n: int) -> Bounds:
-    if percent is None:
-        return NONE
-    low, high = share_bounds(round(percent * n / 100), n)
-    return 100 * low, 100 * high, SHARE
+def _share(hits: int, n: int) -> Found:
+    """So many of n, in percent."""
+    if n <= 0:
+        return None, n, *NONE
+    low, high = share_bounds(hits, n)
+    return 100 * hits / n, n, 100 * low, 100 * high, SHARE
 
 
 def _with_role(channel: ChannelInfo, role: str) -> FieldInfo | None:
