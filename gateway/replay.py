@@ -123,12 +123,14 @@ def replay(
     feed = _Feed(
         writer, nodes, capture.trouble, _Pace(started_ns, pace) if pace else None, look, capture.header, started_ns
     )
+    how = "the replay was broken off"
     try:
         if first is not None:
             feed.run(chain([first], records))
+        how = "the end of the capture" if not writer.status.failed else "the disk refused the log"
     finally:
-        ended_ns, how = capture.ended or (max(feed.last_ns, started_ns), "the end of the capture")
-        feed.end(ended_ns, how)
+        complete = how == "the end of the capture" and capture.ended is not None
+        feed.end(*(capture.ended if complete and capture.ended else (max(feed.last_ns, started_ns), how)))
         writer.close()
     feed.show()
     if writer.status.dropped:

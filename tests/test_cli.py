@@ -374,3 +374,32 @@ def test_export_redecode_and_merge(folder: Path) -> None:
 def test_bad_input_to_captures_and_logs_is_one_clear_message(folder: Path, words: tuple[str, ...], told: str) -> None:
     found = gattest(*words, cwd=folder)
     assert found.returncode == 2 and told in found.stderr and "Traceback" not in found.stderr, found
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="SIGINT of another process is POSIX")
+def test_ctrl_c_breaks_a_replay_off_and_leaves_what_was_read(tmp_path: Path) -> None:
+    lines = "".join(f"2026-01-01T00:00:{i:02d}Z a climate 01006e098813cd8b01\n" for i in range(60))
+    (tmp_path / "x.capture").write_text("# gattest capture 1\n# plugin: loan-crate\n" + lines)
+    program = [
+        sys.executable,
+        "-u",
+        "-c",
+        "from gateway.cli import main; main()",
+        "replay",
+        "x.capture",
+        "--pace",
+        "5x",
+    ]
+    environment = os.environ | {"PYTHONPATH": str(ROOT)}
+    with subprocess.Popen(
+        program, cwd=tmp_path, env=environment, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as child:
+        assert child.stdout is not None
+        while "1 values" not in child.stdout.readline():
+            pass
+        time.sleep(1)
+        child.send_signal(signal.SIGINT)
+        _, told = child.communicate(timeout=30)
+    assert child.returncode == 130 and told == "gattest: broken off\n"
+    found = gattest("show", "x.db", cwd=tmp_path)
+    assert "the replay was broken off" in found.stdout and not list(tmp_path.glob("x.db-*"))

@@ -17,8 +17,10 @@ from bumble.snoop import BtSnooper, Snooper
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gateway.capture import ForeignCapture, Record, is_foreign, read_handles
+from gateway.capture import ForeignCapture, Record, Trouble, is_foreign, read_handles
+from gateway.capture.att import Bearer, Heard, Table
 from gateway.capture.linklayer import crc24
+from gateway.capture.record import MOST_REASONS
 from gateway.errors import InputError, ProblemsError
 from gateway.log.reader import Log
 from gateway.plugin import Plugin, find_plugin
@@ -489,3 +491,128 @@ def test_an_absurd_length_takes_no_memory(tmp_path: Path) -> None:
     path.write_bytes(head + record * 50)
     records, capture = read(path)
     assert records == [] and "a stretch that is no packet" in capture.trouble.counts
+
+
+# Other link types of the same run
+
+
+def hci_of(snoop: Path) -> Iterator[tuple[int, int, bytes]]:
+    """Time, direction (1: to the host) and H4 packet of each record of a snoop file."""
+    data, at = snoop.read_bytes(), 16
+    while at + 24 <= len(data):
+        size, _, flags, _, t_us = struct.unpack_from(">IIIIq", data, at)
+        yield t_us - SNOOP_EPOCH_US, flags & 1, data[at + 24 : at + 24 + size]
+        at += 24 + size
+
+
+def pcap(path: Path, link: int, made: Iterator[tuple[int, bytes]]) -> Path:
+    head = struct.pack("<IHHIIII", 0xA1B2C3D4, 2, 4, 0, 0, 1 << 18, link)
+    body = b"".join(struct.pack("<IIII", t // 10**6, t % 10**6, len(d), len(d)) + d for t, d in made)
+    path.write_bytes(head + body)
+    return path
+
+
+def snoop_file(path: Path, link: int, made: Iterator[tuple[int, int, bytes]]) -> Path:
+    head = b"btsnoop\0" + struct.pack(">II", 1, link)
+    body = b"".join(struct.pack(">IIIIq", len(d), len(d), f, 0, t + SNOOP_EPOCH_US) + d for t, f, d in made)
+    path.write_bytes(head + body)
+    return path
+
+
+OPCODES = {(1, 0): 2, (4, 1): 3, (2, 0): 4, (2, 1): 5}  # of the Linux monitor: command, event, ACL sent and received
+
+
+@pytest.mark.parametrize("form", ["187", "201", "254", "1001", "2001"])
+def test_each_link_type_gives_the_same_values(snooped: tuple[Path, Path], tmp_path: Path, form: str) -> None:
+    packets, path = list(hci_of(snooped[1])), tmp_path / "x"
+    if form == "187":
+        pcap(path, 187, ((t, d) for t, _, d in packets))
+    elif form == "201":
+        pcap(path, 201, ((t, struct.pack(">I", way) + d) for t, way, d in packets))
+    elif form == "254":
+        pcap(path, 254, ((t, struct.pack(">HH", 0, OPCODES[d[0], way]) + d[1:]) for t, way, d in packets))
+    elif form == "1001":
+        snoop_file(path, 1001, ((t, way | (0 if d[0] == 2 else 2), d[1:]) for t, way, d in packets))
+    else:
+        snoop_file(path, 2001, ((t, OPCODES[d[0], way], d[1:]) for t, way, d in packets))
+    records, capture = read(path)
+    assert list(frames(records)) == list(frames(read(snooped[1])[0]))
+    assert not capture.trouble.counts
+
+
+def test_links_of_several_adapters_with_the_same_handles_keep_apart(snooped: tuple[Path, Path], tmp_path: Path) -> None:
+    packets = list(hci_of(snooped[1]))
+    twice = [
+        (t, struct.pack(">HH", adapter, OPCODES[d[0], way]) + d[1:]) for t, way, d in packets for adapter in (0, 1)
+    ]
+    records, _ = read(pcap(tmp_path / "x", 254, iter(twice)))
+    assert len(list(frames(records))) == 2 * len(list(frames(read(snooped[1])[0])))
+
+
+def test_fragmented_frames_are_put_together(snooped: tuple[Path, Path], tmp_path: Path) -> None:
+    """Every ACL packet in pieces of at most nine bytes, those after the first marked as continuing (Vol 4, Part E, 5.4.2)."""
+
+    def cut() -> Iterator[tuple[int, bytes]]:
+        for t, way, d in hci_of(snooped[1]):
+            pieces = [d]
+            if d[0] == 2:
+                head, body = struct.unpack_from("<H", d, 1)[0] & 0x0FFF, d[5:]
+                pieces = [
+                    struct.pack("<BHH", 2, head | (0x1000 if at else 0x2000), len(body[at : at + 9]))
+                    + body[at : at + 9]
+                    for at in range(0, len(body), 9)
+                ]
+            for piece in pieces:
+                yield t, struct.pack(">I", way) + piece
+
+    records, capture = read(pcap(tmp_path / "x", 201, cut()))
+    assert list(frames(records)) == list(frames(read(snooped[1])[0]))
+    assert not capture.trouble.counts
+
+
+def test_classic_links_are_passed_over_and_other_channels_counted(snooped: tuple[Path, Path], tmp_path: Path) -> None:
+    (first, *_), packets = hci_of(snooped[1]), list(hci_of(snooped[1]))
+    t = first[0]
+    classic = bytes.fromhex("04030b00 0b00 665544332211 01 00")
+    music = struct.pack("<BHHHH", 2, 0x200B, 8, 4, 0x41) + b"loud"
+    handle = next(struct.unpack_from("<H", d, 1)[0] & 0x0FFF for _, _, d in packets if d[0] == 2)
+    enhanced = struct.pack("<BHHHH", 2, 0x2000 | handle, 8, 4, 0x40) + b"eatt"
+    more = [(t, 1, classic), *[(t, 1, music)] * 5, *packets[:-20], (packets[-20][0], 1, enhanced), *packets[-20:]]
+    records, capture = read(pcap(tmp_path / "x", 201, ((t, struct.pack(">I", way) + d) for t, way, d in more)))
+    assert list(frames(records)) == list(frames(read(snooped[1])[0]))
+    assert capture.trouble.counts == {"a frame of an L2CAP channel of its own, which is not followed": 1}
+
+
+def test_garbage_makes_no_more_than_so_many_reasons() -> None:
+    trouble = Trouble()
+    for number in range(100_000):
+        trouble.note(f"reason {number}", "somewhere")
+    assert len(trouble.counts) <= MOST_REASONS + 1 and sum(trouble.counts.values()) == 100_000
+
+
+def test_long_reads_are_put_together() -> None:
+    """A read answered in full at an ATT_MTU of 23 goes on with blob requests (Vol 3, Part F, 3.4.4.3 to 3.4.4.6)."""
+    table = Table(values={0x10: CRATE.characteristics["climate"].uuid})
+    bearer = Bearer(("host", "node"), (Table(), table), Trouble())
+    value = bytes(range(50))
+    said = [
+        (0, bytes.fromhex("0a1000")), (1, b"\x0b" + value[:22]),
+        (0, bytes.fromhex("0c10001600")), (1, b"\x0d" + value[22:44]),
+        (0, bytes.fromhex("0c10002c00")), (1, b"\x0d" + value[44:]),
+        (0, bytes.fromhex("0a1000")), (1, b"\x0b\x01"),
+    ]  # fmt: skip
+    heard = [item for t, (side, pdu) in enumerate(said) for item in bearer.take(t, side, pdu)]
+    assert [(h.t_ns, h.raw) for h in heard if isinstance(h, Heard)] == [(5, value), (7, b"\x01")]
+
+
+@pytest.mark.parametrize(
+    "pdu", ["", "1b", "1b10", "0901", "0900", "090000", "05", "0501", "0b", "23100005", "01", "03", "12"]
+)
+def test_an_att_pdu_that_is_too_short_is_counted(pdu: str) -> None:
+    trouble = Trouble()
+    bearer = Bearer(("host", "node"), (Table(), Table()), trouble)
+    for opcode in ("08 0100ffff0328", "04 0100ffff", "0a 1000", "12 1000 00", "02 f700"):
+        list(bearer.take(1, 0, bytes.fromhex(opcode)))
+        if pdu:
+            list(bearer.take(2, 1, bytes.fromhex(pdu)))
+    assert set(trouble.counts) <= {"an ATT PDU that is too short"}

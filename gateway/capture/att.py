@@ -147,6 +147,8 @@ class Bearer:
             (asked.offset,) = struct.unpack_from("<H", pdu, 1)  # the MTU that the client can take
         elif opcode in (0x08, 0x10):
             asked.kind = _uuid(pdu[5:])
+        elif opcode == 0x16:
+            self.trouble.note("a part of a long write, which is not followed", f"at {t_ns} ns")
         self.asked[client] = asked
 
     def _answered(self, t_ns: int, server: int, opcode: int, pdu: bytes) -> Iterator[Heard | Happened]:
@@ -237,6 +239,11 @@ class Fragments:
     def __init__(self, trouble: Trouble) -> None:
         self._trouble = trouble
         self._waiting = b""
+
+    @property
+    def waiting(self) -> bool:
+        """Whether a frame has begun and is not whole."""
+        return bool(self._waiting)
 
     def take(self, first: bool, data: bytes, place: str) -> tuple[int, bytes] | None:
         """Add a fragment; the channel and payload of a frame that is now whole."""

@@ -13,9 +13,11 @@ from gateway.capture.record import Trouble
 from gateway.records import EventKind
 
 ATT_CHANNEL = 4
+LAST_FIXED_CHANNEL = 0x3F  # signalling, ATT, security: Vol 3, Part A, 2.1
 REMOTE_USER, LOCAL_HOST = 0x13, 0x16  # who ended a connection: Vol 1, Part F, 1.3
 LOCAL, REMOTE = 0, 1
 _COMMAND, _DATA, _EVENT = 1, 2, 4
+_MOST_NAMES = 100_000
 _DISCONNECT = b"\x06\x04"  # opcode 0x0406
 _MONITOR_KINDS = {2: (_COMMAND, True), 3: (_EVENT, False), 4: (_DATA, True), 5: (_DATA, False)}
 
@@ -36,6 +38,8 @@ class Directory:
         at = 0
         while at + 1 < len(data) and data[at]:
             kind, value = data[at + 1], data[at + 2 : at + 1 + data[at]]
+            if len(self.names) >= _MOST_NAMES:
+                self.names.pop(next(iter(self.names)))  # the one known longest
             if kind == 9 or (kind == 8 and address not in self.names):
                 self.names[address] = value.decode("utf-8", "replace")
             at += 1 + data[at]
@@ -61,6 +65,7 @@ class HciFollower:
         self._directory, self._trouble = directory, trouble
         self._links: dict[tuple[int, int], _Link] = {}
         self._local: dict[int, str] = {}
+        self._classic: set[tuple[int, int]] = set()  # links of BR/EDR, which are not followed
 
     def take(self, packet: Packet) -> Iterator[Heard | Happened]:
         """One packet of any HCI link type."""
@@ -97,15 +102,24 @@ class HciFollower:
             self._trouble.note("an ACL packet whose length is wrong", f"packet {packet.number}")
             return
         link = self._links.get((adapter, handle))
+        if link is None and (adapter, handle) in self._classic:
+            return
         if link is None:
             self._trouble.note("a packet of a link whose beginning is not in the capture", f"packet {packet.number}")
             link = self._open(adapter, handle, f"link-{adapter}-0x{handle:03X}")
-        if packet.link == H4:  # does not say who sent it: what an ATT opcode implies must do
-            sent = _from_client(first, data[4:])
+        if packet.link == H4:  # does not say who sent it: what an ATT opcode implies, or who has more to say, must do
+            sent = _from_client(data[4:]) if first else link.fragments[LOCAL].waiting
         sender = LOCAL if sent else REMOTE
         whole = link.fragments[sender].take(first, data[4:], f"packet {packet.number}")
-        if whole is not None and whole[0] == ATT_CHANNEL and whole[1]:
-            yield from link.bearer.take(packet.t_ns, sender, whole[1])
+        if whole is None:
+            return
+        channel, payload = whole
+        if channel == ATT_CHANNEL and payload:
+            yield from link.bearer.take(packet.t_ns, sender, payload)
+        elif channel > LAST_FIXED_CHANNEL:
+            self._trouble.note(
+                "a frame of an L2CAP channel of its own, which is not followed", f"packet {packet.number}"
+            )
 
     def _open(self, adapter: int, handle: int, peer: str) -> _Link:
         names = (self._local.get(adapter, f"local-{adapter}"), peer)
@@ -121,6 +135,7 @@ class HciFollower:
             yield from self._meta(packet, adapter, data[0], data[1:])
         elif code == 0x05:
             status, handle, reason = struct.unpack_from("<BHB", data)
+            self._classic.discard((adapter, handle & 0x0FFF))
             link = self._links.pop((adapter, handle & 0x0FFF), None)
             if status == 0 and link is not None:
                 yield from link.bearer.end()
@@ -128,6 +143,10 @@ class HciFollower:
                 for server, by_client in zip(link.bearer.names, (REMOTE_USER, LOCAL_HOST), strict=True):
                     kind = EventKind.LET_GO if reason == by_client else EventKind.LOST
                     yield Happened(packet.t_ns, server, kind, {"reason": reason_text(reason)})
+        elif code == 0x03:  # of BR/EDR
+            status, handle = struct.unpack_from("<BH", data)
+            if status == 0:
+                self._classic.add((adapter, handle & 0x0FFF))
         elif code == 0x0E and len(data) >= 10 and data[1:4] == b"\x09\x10\x00":
             self._local[adapter] = _address(data[4:10])
 
@@ -164,10 +183,9 @@ class HciFollower:
             yield from link.bearer.end()
 
 
-def _from_client(first: bool, data: bytes) -> bool:
-    """Whether ATT data comes from a client, by its opcode; a fragment counts as the server's, whose values are long."""
-    opcode = data[4] if first and len(data) > 4 else 0x0B
-    return opcode in (0x52, 0xD2) or (opcode < 0x40 and opcode % 2 == 0 and opcode not in (0x1A,))
+def _from_client(data: bytes) -> bool:
+    """Whether an L2CAP frame of ATT comes from a client: requests, commands and confirmations have even opcodes."""
+    return len(data) > 4 and data[4] % 2 == 0
 
 
 def parameters(interval: int, latency: int, timeout: int) -> dict[str, object]:

@@ -22,6 +22,7 @@ REMOTE_USER = 0x13
 _NEXT_EVENT_US = 600  # a packet that comes this long after the end of the one before begins an event
 _MOST_SPACE_US = 400
 _MOST_KEPT = 4096  # intervals and spaces of a link that are remembered
+_MOST_LINKS = 1000  # at once; more are garbage
 _FACTS = 10  # bytes of radio facts before the packet
 _CODED = 2
 
@@ -169,6 +170,8 @@ class AirFollower:
         link = self._links.get(access)
         if link is None:
             self._trouble.note("a packet of a link whose beginning is not in the capture", f"packet {packet.number}")
+            if len(self._links) >= _MOST_LINKS:
+                return
             link = self._open(access, None, f"central-{access:08x}", f"link-{access:08x}")
         place = f"packet {packet.number}"
         sender = self._time(link, packet.t_ns, airtime_ns, sender)

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from gateway.records import Frame, LinkEvent
 
 Record = Frame | LinkEvent
+MOST_REASONS = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +41,9 @@ class Trouble:
     first: dict[str, str] = field(default_factory=dict)
 
     def note(self, reason: str, place: str, count: int = 1) -> None:
-        """Count it."""
+        """Count it; reasons beyond the first `MOST_REASONS`, which only garbage has, are counted together."""
+        if reason not in self.counts and len(self.counts) >= MOST_REASONS:
+            reason = "of other kinds"
         self.counts[reason] = self.counts.get(reason, 0) + count
         self.first.setdefault(reason, place)
 

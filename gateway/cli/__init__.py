@@ -60,8 +60,16 @@ def main() -> None:
     except OSError as error:  # what is read and written for the user has its own errors: this is the output
         sys.exit(_refuse([GattestError(f"the output can't be written: {error.strerror}")]))
     except (KeyboardInterrupt, CancelledError):
-        print("gattest: broken off", file=sys.stderr)  # noqa: T201
-        sys.exit(EXIT_BROKEN_OFF)
+        sys.exit(_broken_off())
+    except SystemExit as end:
+        if end.code == EXIT_BROKEN_OFF:  # typer has taken the interrupt, and says nothing
+            _broken_off()
+        raise
+
+
+def _broken_off() -> int:
+    print("gattest: broken off", file=sys.stderr)  # noqa: T201
+    return EXIT_BROKEN_OFF
 
 
 def _refuse(errors: Iterable[BaseException]) -> int:
