@@ -117,20 +117,22 @@ class Newest:
     rows: list[tuple[Any, ...]]
 
 
-def newest(log: Log, run: RunInfo, channel: str, node: str | None, count: int) -> Newest:
-    """The last values of a channel.
+def newest(log: Log, run: RunInfo, channel: str, node: str | None, count: int) -> list[Newest]:
+    """The last values of a channel, for each kind of node that has one of that name.
 
     Raises:
         InputError: the run has no such channel or node.
     """
-    infos = [c for n in run.nodes if node in (None, n.name) for c in n.channels if c.name == channel]
+    infos = {c.relation: c for n in run.nodes if node in (None, n.name) for c in n.channels if c.name == channel}
     if not infos:
         known = sorted({c.name for n in run.nodes if node in (None, n.name) for c in n.channels})
         where = f"node {node!r}" if node and known == [] else f"channel {channel!r}"
         others = ", ".join(known) or ", ".join(n.name for n in run.nodes)
         raise InputError(f"run {run.id} has no {where}; it has {others or 'none'}")
-    fields = infos[0].fields
-    columns = ["utc", "node", *(field.column for field in fields), "fault"]
-    rows = log.newest(run, infos[0].relation, ", ".join(map(quoted, columns)), node, count)
-    names, units = [field.name for field in fields], [field.unit for field in fields]
-    return Newest(columns, ["utc", "node", *names, "fault"], ["", "", *units, ""], rows[::-1])
+    found = []
+    for relation, info in infos.items():
+        columns = ["utc", "node", *(field.column for field in info.fields), "fault"]
+        rows = log.newest(run, relation, ", ".join(map(quoted, columns)), node, count)
+        names, units = [field.name for field in info.fields], [field.unit for field in info.fields]
+        found.append(Newest(columns, ["utc", "node", *names, "fault"], ["", "", *units, ""], rows[::-1]))
+    return found

@@ -127,7 +127,7 @@ def replay(
     try:
         if first is not None:
             feed.run(chain([first], records))
-        how = "the end of the capture" if not writer.status.failed else "the disk refused the log"
+        how = "the end of the capture" if not writer.lost else "the disk refused the log"
     finally:
         complete = how == "the end of the capture" and capture.ended is not None
         feed.end(*(capture.ended if complete and capture.ended else (max(feed.last_ns, started_ns), how)))
@@ -239,7 +239,7 @@ class _Feed:
         self._events.clear()
         self._writer.keep_house()
         self.show(now_and_then=True)
-        return not self._writer.status.failed
+        return not self._writer.lost
 
     def end(self, t_ns: int, how: str) -> None:
         """Write the rest, and when and how the run ended."""
@@ -311,7 +311,7 @@ def _before(log: Log, run: RunInfo, low: int) -> tuple[set[tuple[str, str]], set
     ready: set[str] = set()
     for event in log.events(run):
         if event.kind is EventKind.CONSTANT:
-            constants.add((event.node or "", str(event.detail["characteristic"])))
+            constants.add((event.node or "", str(event.detail.get("characteristic"))))
         elif event.t_ns < low and event.kind is EventKind.READY:
             ready.add(event.node or "")
         elif event.t_ns < low and event.kind in (EventKind.LOST, EventKind.LET_GO):

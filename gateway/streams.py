@@ -68,7 +68,7 @@ def expected_text(capture: Path, plugins: Mapping[str, Plugin]) -> str:
             own[frame.channel] = as_constants(readings)
         values: dict[str, list[str]] = {}
         for reading in readings:
-            values.setdefault(reading.name.partition("].")[2] or reading.name, []).append(json.dumps(_text(reading)))
+            values.setdefault(reading.name.partition("].")[2] or reading.name, []).append(_toml_text(_text(reading)))
         for name, texts in values.items():
             many = any("[" in r.name and r.name.endswith(f".{name}") for r in readings)
             lines.append(f"{name} = [{', '.join(texts)}]" if many else f"{name} = {texts[0]}")
@@ -83,7 +83,7 @@ def _check(plugin: Plugin, capture: Path, expected: Path) -> tuple[int, list[Pro
             [Problem(str(expected), "frame", "is not a list of tables", "one [[frame]] for each frame")]
         )
     problems: list[Problem] = []
-    constants: dict[str, dict[str, float]] = {}
+    constants: dict[str, dict[str, dict[str, float]]] = {}
     if len(wanted) != len(frames):
         problems.append(
             Problem(str(expected), "", f"{len(wanted)} frames", f"{len(frames)}, one for each of {capture.name}")
@@ -106,13 +106,14 @@ def _check(plugin: Plugin, capture: Path, expected: Path) -> tuple[int, list[Pro
                 Problem(str(expected), place, f"line = {want.get('line')}", f"line = {line}, in the capture's order")
             )
         try:
-            readings = read_all(item, frame.raw, constants)
+            own = constants.setdefault(frame.node, {})
+            readings = read_all(item, frame.raw, own)
         except DecodeError as error:
             if not want.get("refused"):
                 problems.append(Problem(str(capture), place, str(error), "a payload that fits, or refused = true"))
             continue
         if frame.channel in plugin.constants:
-            constants[frame.channel] = as_constants(readings)
+            own[frame.channel] = as_constants(readings)
         if want.get("refused"):
             problems.append(
                 Problem(str(capture), place, "the payload decodes", "refused = true stands in the expected values")
@@ -147,8 +148,14 @@ def _same(reading: Reading, text: str) -> bool:
         value = parse_quantity(text).in_unit(parse_unit(reading.unit))
     except UnitError:
         return False
-    return abs(Fraction(reading.value) - value) <= abs(value) * _RELATIVE + Fraction(1, 10**9)
+    return abs(Fraction(reading.value) - value) <= abs(value) * _RELATIVE + Fraction(1, 10**12)
 
 
 def _text(reading: Reading) -> str:
-    return NO_READING if reading.value is None else f"{reading.value} {reading.unit}".strip()
+    if reading.value is None:
+        return NO_READING
+    return f"{reading.value} {reading.unit}" if reading.unit else str(reading.value)
+
+
+def _toml_text(text: str) -> str:
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")

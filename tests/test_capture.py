@@ -267,3 +267,57 @@ def test_times_that_run_backwards_do_not_end_a_replay(tmp_path: Path) -> None:
     write_capture(path, Header(plugin="loan-crate"), frames, None)
     assert put(path, tmp_path / "x.db").frames == 4
     assert figures(tmp_path / "x.db")["a", "climate", "undecoded"].value == 0
+
+
+@pytest.mark.parametrize("moment", ["9999-01-01T00:00:00Z", "0001-01-01T00:00:00Z"])
+def test_a_time_beyond_64_bits_of_nanoseconds_is_no_record(tmp_path: Path, moment: str) -> None:
+    path = tmp_path / "x.capture"
+    path.write_text(SMALL + f"{moment} a climate 00\n# ended: {moment} whenever\n")
+    done = put(path, tmp_path / "x.db")
+    assert done.frames == 20 and done.trouble.counts == {"a line that is no record": 1}
+    for line in (
+        f"# started: {moment}",
+        "# planned: 99999999999999999999999 ns",
+        "# planned: -5 ns",
+        "# planned: soon",
+    ):
+        path.write_text(f"# gattest capture 1\n{line}\n")
+        with pytest.raises(InputError):
+            TextCapture(path)
+
+
+def test_events_without_details_do_no_harm(tmp_path: Path) -> None:
+    path = tmp_path / "x.capture"
+    events_ = "".join(f"2026-01-01T00:00:00Z a !{kind.value.replace(' ', '-')}\n" for kind in EventKind)
+    path.write_text("# gattest capture 1\n# plugin: loan-crate\n" + events_ + "2026-01-01T00:00:01Z a climate 00\n")
+    put(path, tmp_path / "x.db")
+    figures(tmp_path / "x.db")
+    with Log(tmp_path / "x.db") as opened:
+        assert len(list(extract(opened, opened.run(), (), ("climate",), None, None)[1])) == len(EventKind) + 1
+
+
+def test_a_disk_that_fills_up_during_a_replay_loses_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The rest goes into a second log, as in a run."""
+    from gateway.log import batch
+
+    monkeypatch.setattr(batch, "PATIENCE_S", 0.0)
+    monkeypatch.setattr("gateway.replay.BATCH_RECORDS", 5)
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    real, calls = batch.BatchWriter._write, []
+
+    def refuse_once(self: batch.BatchWriter, *arguments: object) -> None:
+        calls.append(self.path.name)
+        if len(calls) == 2:
+            raise sqlite3.OperationalError("database or disk is full")
+        real(self, *arguments)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(batch.BatchWriter, "_write", refuse_once)
+    path = tmp_path / "x.capture"
+    path.write_text(SMALL)
+    done = put(path, tmp_path / "x.db")
+    (rest,) = tmp_path.glob("x-rest-*.db")
+    kept = []
+    for log in (tmp_path / "x.db", rest):
+        with sqlite3.connect(log) as connection:
+            kept.append(connection.execute("SELECT count(*) FROM loan_crate_climate").fetchone()[0])
+    assert sum(kept) == 20 and all(kept) and str(rest) in done.failed

@@ -403,3 +403,45 @@ def test_ctrl_c_breaks_a_replay_off_and_leaves_what_was_read(tmp_path: Path) -> 
     assert child.returncode == 130 and told == "gattest: broken off\n"
     found = gattest("show", "x.db", cwd=tmp_path)
     assert "the replay was broken off" in found.stdout and not list(tmp_path.glob("x.db-*"))
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("extract", "demo.db", "-o", "demo.db"), "is what is read"),
+        (("judge", "demo.db", "--junit", "demo.db"), "is what is read"),
+        (("show", "demo.db", "--run", "7"), "go with --channel"),
+        (("export", "demo.db", "--plugin", "x"), "--plugin goes with --redecode"),
+        (("export", "demo.db", "--since", "5 s", "--until", "2 s"), "is later than --until"),
+    ],
+)
+def test_an_output_is_no_input_and_no_option_is_passed_over(folder: Path, words: tuple[str, ...], told: str) -> None:
+    before = (folder / "demo.db").read_bytes()
+    found = gattest(*words, cwd=folder)
+    assert found.returncode == 2 and told in found.stderr, found
+    assert (folder / "demo.db").read_bytes() == before
+
+
+def test_brackets_in_names_are_shown_as_they_are(tmp_path: Path) -> None:
+    lines = "".join(f"2026-01-01T00:00:{i:02d}Z a[/b]c climate 01006e098813cd8b01\n" for i in range(3))
+    (tmp_path / "x.capture").write_text("# gattest capture 1\n# title: Rig [/x]\n# plugin: loan-crate\n" + lines)
+    found = gattest("replay", "x.capture", "--into", "mk[red].db", cwd=tmp_path)
+    assert "Rig [/x]" in found.stdout and "mk[red].db" in found.stdout and "Traceback" not in found.stderr
+    for words in (("show", "mk[red].db"), ("show", "mk[red].db", "--channel", "climate"), ("judge", "mk[red].db")):
+        told = gattest(*words, cwd=tmp_path)
+        assert "Traceback" not in told.stderr and told.returncode in (0, 3)
+
+
+def test_a_pipe_closed_early_is_told(folder: Path) -> None:
+    program = (
+        f"{sys.executable} -c 'from gateway.cli import main; main()' export demo.db -o - --channel climate --run 1"
+    )
+    environment = os.environ | {"PYTHONPATH": str(ROOT)}
+    found = subprocess.run(
+        ["bash", "-c", f"set -o pipefail; {program} | head -1"],
+        cwd=folder,
+        env=environment,
+        capture_output=True,
+        text=True,
+    )
+    assert found.returncode in (0, 2) and "Traceback" not in found.stderr

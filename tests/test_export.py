@@ -276,3 +276,40 @@ def test_a_weather_day_survives_radio_snoop_file_import_and_export(tmp_path: Pat
         assert [round(v / scale, 6) for v in stored[values].to_list()[:1440]] == wanted
         sql = f"SELECT {values} FROM read_parquet('{path}') ORDER BY utc LIMIT 1440"
         assert [round(row[0] / scale, 6) for row in duckdb.sql(sql).fetchall()] == wanted
+
+
+def test_an_interval_stands_once_though_samples_overlap(tmp_path: Path) -> None:
+    """Samples of a notification reach back before those of the one before it."""
+    plugin = own_plugin(tmp_path, 'samples = { every = "10 ms", fields = [{ name = "v", type = "uint8" }] }\n')
+    writer = LogWriter(tmp_path / "x.db", RunFacts("t", START, None, "none", "", "", {"a": (plugin, "A")}))
+    for late_ms in (980, 1010, 1040, 30_000):
+        writer.frame(Frame(START + late_ms * 10**6, "a", "c", bytes(range(9))))
+    writer.close(START + 40 * 10**9, "test")
+    put(tmp_path / "x.db", tmp_path, "jsonl", every_ns=10**9)
+    rows = [json.loads(line) for line in (tmp_path / "own_c_sample.jsonl").read_text().splitlines()]
+    assert [(row["utc"][17:19], row["count"]) for row in rows] == [("00", 20), ("01", 7), ("29", 8), ("30", 1)]
+
+
+@pytest.mark.parametrize(
+    "field", ['type = "uint64"', 'type = "uint48", lsb = "100000 Pa"', 'type = "sint64"', 'type = "uint63"']
+)
+@pytest.mark.parametrize("form", ["csv", "parquet"])
+def test_integers_of_any_size_are_exported(tmp_path: Path, field: str, form: Form) -> None:
+    plugin = own_plugin(
+        tmp_path,
+        f'fields = [{{ name = "v", {field} }}, {{ rfu = 16 }}]\n'.replace(
+            ", { rfu = 16 }", ", { rfu = 1 }" if "63" in field else ""
+        ),
+    )
+    size = plugin.characteristics["c"].layout.head
+    log = log_of(
+        tmp_path / "x.db",
+        plugin,
+        [("a", "c", ("ff" * size)), ("a", "c", ("ff" * (size - 1) + "10")), ("a", "c", "01" + "00" * (size - 1))],
+    )
+    for name, plugins in (("stored", {}), ("again", {"own": plugin})):
+        (tmp_path / name).mkdir()
+        put(log, tmp_path / name, form, plugins)
+    if form == "parquet":
+        a, b = (pyarrow.parquet.read_table(tmp_path / name / "own_c.parquet") for name in ("stored", "again"))
+        assert a.schema == b.schema and a.to_pylist() == b.to_pylist()

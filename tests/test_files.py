@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -300,3 +301,27 @@ def test_the_time_of_a_frame_is_exact(tmp_path: Path) -> None:
     path = tmp_path / "x.capture"
     path.write_text("# gattest capture 1\n1970-01-01T00:00:01.000000001Z n c 00\n")
     assert read_capture(path)[0][1].t_ns == 1_000_000_001
+
+
+@pytest.mark.parametrize(("kind", "channel"), [("event", "utc"), ("former", "plugin"), ("sqlite-node", "x")])
+def test_a_table_that_the_log_has_of_its_own_is_refused(tmp_path: Path, kind: str, channel: str) -> None:
+    text = f"""
+[plugin]
+kind = "{kind}"
+title = "t"
+[characteristic.{channel}]
+uuid = "b1c90011-5d1e-4c1b-9a77-2f0d3c6e0001"
+service = "b1c90010-5d1e-4c1b-9a77-2f0d3c6e0001"
+properties = ["read"]
+fields = [{{ name = "v", type = "uint8" }}]
+"""
+    with pytest.raises(ProblemsError, match="the log has that one of its own"):
+        load_plugin(plugin_folder(tmp_path, text, kind))
+
+
+def test_the_reserved_tables_are_all_that_a_plugin_could_name() -> None:
+    from gateway.log.schema import TABLES
+    from gateway.plugin.load import RESERVED_RELATIONS
+
+    names = set(re.findall(r"EXISTS (\w+)", TABLES))
+    assert {name for name in names if "_" in name} == RESERVED_RELATIONS

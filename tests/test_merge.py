@@ -13,6 +13,7 @@ import pytest
 from gateway.errors import LogFileError
 from gateway.log.batch import RunFacts
 from gateway.log.merge import merge
+from gateway.log.redecode import redecode
 from gateway.log.writer import LogWriter
 from gateway.plugin import Plugin, find_plugin
 from gateway.records import EventKind, Frame, LinkEvent
@@ -164,3 +165,53 @@ def test_a_damaged_source_adds_nothing(tmp_path: Path) -> None:
     assert rows(into, "SELECT count(*) FROM loan_crate_climate") == [(10,)] and rows(
         into, "SELECT count(*) FROM run"
     ) == [(1,)]
+
+
+def test_a_log_whose_versions_were_decoded_alike_again_is_taken(tmp_path: Path) -> None:
+    """Then two of its relations have one layout, and come to one relation of the target."""
+    log, into = tmp_path / "a.db", tmp_path / "all.db"
+    for number, layout in enumerate(
+        ('{ name = "t", type = "uint16" }', '{ name = "t", type = "sint16", reserved = { 0x8000 = "none" } }')
+    ):
+        plugin = own_plugin(tmp_path, f"fields = [{layout}]\n")
+        writer = LogWriter(log, replace(facts(10**18 + number, plugin), requirements=()))
+        for raw in (b"\x01\x00", b"\x00\x80"):
+            writer.frame(Frame(10**18, "a", "c", raw))
+        writer.close(2 * 10**18, "test")
+    redecode(log, {plugin.kind: plugin}, lambda done, whole: None)
+    assert whats([log], into) == [(1, "added"), (2, "added")]
+    assert rows(into, "SELECT count(*), count(t) FROM own_c") == [(4, 2)]
+    assert rows(into, "SELECT total(count) FROM absence") == [(2,)]
+
+
+def test_two_runs_that_look_alike_are_told_apart(tmp_path: Path) -> None:
+    """Parts of one log, replayed: same time, host, title and file."""
+    a, b, into = tmp_path / "a.db", tmp_path / "b.db", tmp_path / "all.db"
+    run_into(a, 10**18)
+    run_into(b, 10**18)
+    assert whats([a, b], into) == [(1, "added"), (1, "added")]
+    assert whats([a, b], into) == [(1, "there already"), (1, "there already")]
+
+
+def test_a_log_of_an_earlier_version_is_taken_once(tmp_path: Path) -> None:
+    a, into = tmp_path / "a.db", tmp_path / "all.db"
+    run_into(a, 10**18)
+    with sqlite3.connect(a) as connection:
+        connection.execute("ALTER TABLE run DROP COLUMN uid")
+    connection.close()
+    assert whats([a], into) == [(1, "added")] and whats([a], into) == [(1, "there already")]
+
+
+def test_the_source_is_not_locked_meanwhile(tmp_path: Path) -> None:
+    a, into = tmp_path / "a.db", tmp_path / "all.db"
+    writer = LogWriter(a, facts(10**18))
+    told = []
+
+    def write(_: Path) -> None:
+        writer.frame(Frame(10**18, "a", "climate", CLIMATE))
+        wait_for(lambda: writer.status.frames == 1)
+        told.append(writer.status.trouble)
+
+    merge([a], into, write)
+    writer.close(2 * 10**18, "test")
+    assert told == [""] and a.with_name("a.db-wal").exists() is False

@@ -218,3 +218,27 @@ def test_a_full_disk_changes_nothing(tmp_path: Path) -> None:
         resource.setrlimit(resource.RLIMIT_FSIZE, limits)
         signal.signal(signal.SIGXFSZ, handler)
     assert rows(log, "SELECT * FROM own_c") == before
+
+
+def test_a_constant_that_changes_inside_a_batch_holds_from_then_on(tmp_path: Path) -> None:
+    """While the log is written, as when it is decoded again."""
+    (tmp_path / "plugin.toml").write_text(CONSTANT.replace("FORMULA", "n * gain"))
+    plugin = load_plugin(tmp_path)
+    log = tmp_path / "x.db"
+    writer = LogWriter(log, RunFacts("t", 0, None, "none", "", "", {"a": (plugin, "A")}))
+    for t_ns, (channel, value) in enumerate([("k", 2), ("c", 5), ("k", 10), ("c", 5), ("c", 6)]):
+        writer.frame(Frame(t_ns, "a", channel, bytes([value])))
+    writer.close(99, "test")
+    found = rows(log, "SELECT x_m FROM own_c ORDER BY id")
+    assert found == [(10,), (50,), (60,)]
+    again(log, plugin)
+    assert rows(log, "SELECT x_m FROM own_c ORDER BY id") == found
+
+
+def test_somebody_who_reads_the_log_does_not_turn_success_into_an_error(tmp_path: Path) -> None:
+    log = log_of(tmp_path / "x.db", own_plugin(tmp_path, BEFORE), RAWS)
+    reader = sqlite3.connect(log)
+    reader.execute("PRAGMA journal_mode = WAL")
+    reader.execute("SELECT count(*) FROM own_c").fetchone()
+    assert again(log, own_plugin(tmp_path, AFTER)).frames == 12
+    reader.close()

@@ -34,6 +34,7 @@ from gateway.records import EventKind, Frame, LinkEvent
 FIRST_LINE = "# gattest capture 1"
 MAX_LINE_BYTES = 1 << 16
 PIECE_BYTES = 1 << 20
+LATEST_NS = (1 << 63) - 1
 MAX_STREAM_LINES = 1_000_000  # of a recorded stream, which is read whole
 DAMAGED = (OSError, EOFError, zlib.error, zstandard.ZstdError)
 _HEADER_LINES = 10_000
@@ -166,6 +167,8 @@ class TextCapture:
         try:
             started_ns = utc_ns(facts["started"]) if "started" in facts else None
             planned_ns = int(facts["planned"].removesuffix(" ns")) if "planned" in facts else None
+            if planned_ns is not None and not 0 < planned_ns <= LATEST_NS:
+                raise ValueError(f"planned: {planned_ns} ns can't be")
         except ValueError as error:
             raise ProblemsError(
                 [Problem(str(self.path), "header", str(error), "'# started: TIME' and '# planned: NUMBER ns'")]
@@ -254,7 +257,10 @@ def utc_ns(text: str) -> int:
     if whole != known:
         seconds = int(datetime.fromisoformat(whole).replace(tzinfo=UTC).timestamp())
         _seconds = (whole, seconds)
-    return seconds * 1_000_000_000 + (int(decimals.ljust(9, "0")) if decimals else 0)
+    t_ns = seconds * 1_000_000_000 + (int(decimals.ljust(9, "0")) if decimals else 0)
+    if not -LATEST_NS <= t_ns <= LATEST_NS:
+        raise ValueError("the time lies beyond what nanoseconds in 64 bits can say")
+    return t_ns
 
 
 def utc_text(t_ns: int) -> str:

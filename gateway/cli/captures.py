@@ -15,6 +15,7 @@ from gateway.cli.shared import (
     duration_ns,
     exit_code,
     moment_ns,
+    refuse_same,
     show_troubles,
     show_verdicts,
     write_text,
@@ -43,6 +44,7 @@ def record(
     from gateway.report.live import LiveDisplay
     from gateway.runner import execute
 
+    refuse_same(output, runfile)
     config = load_run(runfile, radio.value if radio else None)
     length_ns = duration_ns("--for", for_) if for_ is not None else config.length_ns
     console = console_of()
@@ -87,8 +89,9 @@ def replay(
             raise InputError(f"{capture} names no plugin; give --plugin")
         done = replay_capture(source, log, plugins, only, config, display, speed)
     info, verdicts = verdicts_of(log, done.run, None)
+    place = f"{log}, run {done.run}" if not done.failed else "two places, see below; judged is the first"
     console.print(
-        f"{info.title}: {done.frames} values and {done.events} events of {capture} in {log}, run {done.run}\n",
+        f"{info.title}: {done.frames} values and {done.events} events of {capture} in {place}\n",
         soft_wrap=True,
     )
     outcome = show_verdicts(verdicts, console)
@@ -159,23 +162,30 @@ def extract(
     ] = False,
 ) -> None:
     """Write a part of a log as a capture: a test stream for a plugin, or a record to replay."""
+    from rich.console import Console
+
     from gateway.capture import write_capture
     from gateway.log.reader import Log
     from gateway.plugin import find_plugin
     from gateway.replay import extract as extract_records
     from gateway.streams import expected_path, expected_text
 
+    refuse_same(output, log)
+    beside = expected_path(output)
+    if expected and beside.exists():
+        raise InputError(f"{beside} is there already, perhaps mended by hand; move it, or give another name")
     console = console_of()
-    with Log(log) as opened, opened.damage_told():
+    with Log(log) as opened, opened.damage_told(), Console(stderr=True).status("extracting"):
         info = opened.run(run)
         first = moment_ns(since, info.started_ns) if since else None
         last = moment_ns(until, info.started_ns) if until else None
         header, records = extract_records(opened, info, node or (), channel or (), first, last)
-        ended = (opened.end_ns(info), info.ended_how or "its process was killed") if last is None else None
+        if first is not None and last is not None and first > last:
+            raise InputError(f"--since {since!r} is later than --until {until!r}; nothing lies between them")
+        ended = (info.ended_ns, info.ended_how) if last is None and info.ended_ns is not None else None
         count = write_capture(output, header, records, ended)
     console.print(f"{count} records of {log}, run {info.id}, in {output}", soft_wrap=True)
     if expected:
         plugins = {node.name: find_plugin(node.kind) for node in info.nodes if node.name in header.kinds}
-        beside = expected_path(output)
         write_text(beside, expected_text(output, plugins))
         console.print(f"what it decodes to, to be looked through, in {beside}", soft_wrap=True)

@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gateway.cli.shared import console_of, duration_ns, exit_code, moment_ns, say, show_verdicts, write_text
+from gateway.cli.shared import (
+    console_of,
+    duration_ns,
+    exit_code,
+    moment_ns,
+    refuse_same,
+    say,
+    show_verdicts,
+    write_text,
+)
 from gateway.errors import InputError
 
 if TYPE_CHECKING:
@@ -17,6 +26,9 @@ if TYPE_CHECKING:
 
     from gateway.contents import Contents, Newest
     from gateway.plugin import Plugin
+
+
+NEWEST = 20
 
 
 def judge(
@@ -34,6 +46,7 @@ def judge(
 
     info, verdicts = verdicts_of(log, run, load_run(spec) if spec else None)
     if junit is not None:
+        refuse_same(junit, log, *([spec] if spec else []))
         lasted_s = ((info.ended_ns or info.started_ns) - info.started_ns) / 1e9
         write_text(junit, verdicts_junit(info, verdicts, lasted_s))
     if as_json:
@@ -101,7 +114,7 @@ def show(
     log: Annotated[Path, typer.Argument(help="A log.")],
     channel: Annotated[str | None, typer.Option(help="Print the newest values of this channel instead.")] = None,
     node: Annotated[str | None, typer.Option(help="With --channel: only of this node.")] = None,
-    last: Annotated[int, typer.Option(min=1, max=100_000, help="With --channel: how many.")] = 20,
+    last: Annotated[int, typer.Option(min=1, max=100_000, help="With --channel: how many.")] = NEWEST,
     run: Annotated[int | None, typer.Option(min=1, help="With --channel: of which run; the newest by default.")] = None,
     verify: Annotated[bool, typer.Option("--verify", help="Check the whole file for damage as well.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="As JSON, for scripts.")] = False,
@@ -113,14 +126,17 @@ def show(
     from gateway.contents import contents, newest
     from gateway.log.reader import Log
 
+    if channel is None and (node is not None or run is not None or last != NEWEST):
+        raise InputError("--node, --last and --run go with --channel; name the channel whose values to print")
     console = console_of()
     with Log(log) as opened, opened.damage_told():
         if channel is not None:
             values = newest(opened, opened.run(run), channel, node, last)
             if as_json:
-                say(json.dumps([dict(zip(values.columns, row, strict=True)) for row in values.rows], indent=1))
+                say(json.dumps([dict(zip(v.columns, row, strict=True)) for v in values for row in v.rows], indent=1))
             else:
-                _print_rows(values, console)
+                for one in values:
+                    _print_rows(one, console)
             return
         found = contents(opened)
         problems = opened.problems() if verify else []
@@ -224,6 +240,8 @@ def export(
     from gateway.log.reader import Log
     from gateway.memory import settle_memory
 
+    if plugin and not redecode:
+        raise InputError("--plugin goes with --redecode; without it values are taken as they stand")
     folder = None if output == "-" else Path(output)
     if folder is not None:
         try:
@@ -242,6 +260,8 @@ def export(
             moment_ns(until, info.started_ns) if until else 2**63 - 1,
             every_ns,
         )
+        if wanted.since_ns > wanted.until_ns:
+            raise InputError(f"--since {since!r} is later than --until {until!r}; nothing lies between them")
         plugins = _plugins_of({n.kind for n in info.nodes}, plugin) if redecode else {}
         task = bar.add_task("writing", total=None)
         done = export_run(
@@ -267,6 +287,8 @@ def _plugins_of(kinds: set[str], given: list[Path] | None) -> dict[str, Plugin]:
 
     loaded = [load_plugin(path) for path in given or ()]
     plugins = {plugin.kind: plugin for plugin in loaded}
+    if len(plugins) < len(loaded):
+        raise InputError(f"two plugins of one kind are given: {', '.join(str(path) for path in given or ())}; give one")
     strange = [plugin.kind for plugin in loaded if plugin.kind not in kinds]
     if strange:
         raise InputError(f"the log has no node of kind {strange[0]}; it has {', '.join(sorted(kinds)) or 'none'}")
@@ -301,7 +323,13 @@ def merge(
     output: Annotated[Path, typer.Option("--output", "-o", help="The log that takes them.")],
 ) -> None:
     """Put the runs of several logs into one; what is there already is not added again."""
+    from rich.console import Console
+    from rich.text import Text
+
     from gateway.log.merge import merge as merge_logs
 
-    for one in merge_logs(logs, output):
+    console = Console(stderr=True)
+    with console.status("merging") as status:
+        done = merge_logs(logs, output, lambda source: status.update(Text(f"merging {source}")))
+    for one in done:
         say(f"{one.source}, run {one.run}: {one.what}, {one.frames} values")

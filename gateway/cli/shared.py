@@ -45,7 +45,7 @@ def console_of() -> Console:
             raise GattestError(NOBODY)
 
     sys.stdout.reconfigure(errors="replace")  # type: ignore[union-attr]  # terminals that know few letters
-    return OpenConsole(highlight=False, width=None if sys.stdout.isatty() else WIDTH_OF_FILES)
+    return OpenConsole(highlight=False, markup=False, width=None if sys.stdout.isatty() else WIDTH_OF_FILES)
 
 
 def show_verdicts(verdicts: Sequence[Verdict], console: Console) -> Outcome:
@@ -116,6 +116,17 @@ def duration_ns(option: str, text: str) -> int:
         return parse_duration_ns(text)
     except UnitError as error:
         raise InputError(f"{option} {text!r}: {error}; write a time such as '20 s' or '72 h'") from None
+
+
+def refuse_same(output: Path, *inputs: Path) -> None:
+    """See that an output does not take the place of what it is made from.
+
+    Raises:
+        InputError: it would.
+    """
+    for source in inputs:
+        if output.exists() and source.exists() and output.samefile(source):
+            raise InputError(f"{output} is what is read; give another file for the output")
 
 
 def write_text(path: Path, text: str) -> None:

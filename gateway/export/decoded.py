@@ -13,9 +13,10 @@ from gateway.errors import InputError
 from gateway.export.sinks import Batch, Column, Kind, Masked, Values
 from gateway.export.tables import Wanted
 from gateway.layout.columns import Cut, Decoded, decode_columns
+from gateway.layout.model import Field
 from gateway.log.reader import ChannelInfo, Log, NodeInfo, RunInfo
-from gateway.log.redecode import Timeline
 from gateway.log.table import sql_type
+from gateway.log.timeline import Timeline
 from gateway.plugin import Characteristic, Plugin
 
 _KINDS: Mapping[type, Kind] = {int: "integer", float: "real", str: "text"}
@@ -43,7 +44,7 @@ class DecodedTable:
         group = item.layout.samples
         self._fields = group.fields if samples and group else item.layout.fields
         self._derived = [d for d in item.derived if d.in_samples == samples]
-        values = [Column(f.column, _KINDS[sql_type(f)], f.unit.symbol) for f in self._fields]
+        values = [Column(f.column, _kind(f), f.unit.symbol) for f in self._fields]
         values += [Column(d.column, "real", d.unit.symbol) for d in self._derived]
         head = [Column("utc", "time"), Column("node", "text")]
         if samples:
@@ -150,8 +151,13 @@ _ALWAYS = (-(2**63), 2**63 - 1)
 _DTYPES: Mapping[Kind, Any] = {"integer": np.int64, "real": np.float64, "text": object}
 
 
+def _kind(f: Field) -> Kind:
+    """What a field's values are; integers that SQLite could not hold count as real, as in the log."""
+    kind = _KINDS[sql_type(f)]
+    scale = f.scale.num if f.scale else 1
+    return "real" if kind == "integer" and 2.0**f.bits * abs(scale) > 2.0**63 else kind
+
+
 def _masked(cut: Cut, column: Column) -> Masked:
     missing = cut.missing if cut.missing is not None else np.zeros(len(cut.values), bool)
-    if column.kind == "integer" and cut.values.dtype == np.uint64:
-        return Masked(np.minimum(cut.values, np.uint64(2**63 - 1)).astype(np.int64), missing)
     return Masked(cut.values.astype(_DTYPES[column.kind], copy=False), missing)

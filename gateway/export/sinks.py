@@ -17,7 +17,7 @@ from typing import Any, Literal, Protocol, TextIO
 import numpy as np
 import numpy.typing as npt
 
-from gateway.errors import InputError
+from gateway.errors import GattestError, InputError
 
 Form = Literal["csv", "jsonl", "parquet"]
 Kind = Literal["integer", "real", "text", "time", "bytes"]
@@ -86,18 +86,19 @@ class Output:
         if kind is None:
             self._guarded(self._sink.close)
             if self._path is not None and self._part is not None:
-                self._part.replace(self._path)
+                path, part = self._path, self._part
+                self._guarded(lambda: part.replace(path))
             return
         with contextlib.suppress(OSError, ValueError):
             self._sink.close()
         if self._part is not None:
             self._part.unlink(missing_ok=True)
 
-    def _guarded(self, work: Callable[[], None]) -> None:
+    def _guarded(self, work: Callable[[], object]) -> None:
         try:
             work()
         except BrokenPipeError:
-            raise
+            raise GattestError("nobody reads the output any more") from None
         except OSError as error:
             where = self._path or "standard output"
             raise InputError(f"{where} can't be written: {error.strerror or error}; nothing of it was kept") from None
@@ -200,10 +201,16 @@ class _Parquet:
         arrays = [
             self._arrow.array(values.values, type=field.type, mask=values.missing)
             if isinstance(values, Masked)
-            else self._arrow.array(values, type=field.type)
+            else self._list(values, field.type)
             for values, field in zip(batch, self._schema, strict=True)
         ]
         self._writer.write_batch(self._arrow.record_batch(arrays, schema=self._schema))
+
+    def _list(self, values: Sequence[Any], kind: Any) -> Any:
+        try:
+            return self._arrow.array(values, type=kind)
+        except self._arrow.ArrowInvalid:  # integers among floats, beyond what a float has exactly
+            return self._arrow.array([None if v is None else float(v) for v in values], type=kind)
 
     def close(self) -> None:
         try:

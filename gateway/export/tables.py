@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -13,6 +14,8 @@ from gateway.export.sinks import Batch, Column, Kind
 from gateway.log.reader import ChannelInfo, FieldInfo, Log, NodeInfo, RunInfo
 from gateway.log.schema import quoted
 
+_LATE_NS = 10_000_000_000  # how far a value may stand behind its place in time and still find its interval
+_MOST = 2.0**63  # beyond SQLite's integers
 STATISTICS = ("mean", "min", "max", "count")
 
 
@@ -86,11 +89,9 @@ class StoredTable:
         every_ns = self._wanted.every_ns or 1
         waiting: list[tuple[Any, ...]] = []
         for chunk in chunks:
-            rows = waiting + chunk
-            last = rows[-1][0] // every_ns
-            cut = len(rows)
-            while cut and rows[cut - 1][0] // every_ns == last:
-                cut -= 1
+            rows = sorted(waiting + chunk, key=lambda row: row[0])  # samples of neighbouring frames overlap
+            complete = (rows[-1][0] - _LATE_NS) // every_ns * every_ns
+            cut = bisect_left(rows, complete, key=lambda row: row[0])
             waiting = rows[cut:]
             if cut:
                 yield self._intervals(node, rows[:cut], every_ns)
@@ -129,6 +130,6 @@ def _statistics(values: npt.NDArray[np.float64], starts: npt.NDArray[np.intp]) -
 
 def _column(field: FieldInfo, declared: str) -> Column:
     kind: Kind = {"INTEGER": "integer", "TEXT": "text"}.get(declared, "real")  # type: ignore[assignment]
-    if kind == "integer" and (field.bits or 0) >= 64:  # beyond SQLite's integers values are kept as REAL
+    if kind == "integer" and 2.0 ** (field.bits or 0) * abs(field.lsb or 1) > _MOST:  # then some are kept as REAL
         kind = "real"
     return Column(field.column, kind, field.unit)

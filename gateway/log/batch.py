@@ -15,6 +15,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
+from uuid import uuid4
 
 from sqlite_utils import Database
 
@@ -23,6 +24,7 @@ from gateway.errors import LogFileError
 from gateway.log.lock import FileLock
 from gateway.log.schema import prepare, refusal
 from gateway.log.table import ChannelTable, Rows
+from gateway.log.timeline import Timeline
 from gateway.plugin import Plugin
 from gateway.records import EventKind, Frame, LinkEvent
 
@@ -131,8 +133,7 @@ class _Store:
         first = max((number for number in highest if number), default=0) + 1
         added = self.connection.execute(
             "INSERT INTO run (title, started_ns, planned_ns, first_frame, radio, host, system, software, run_file, "
-            "run_text) "
-            "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            "run_text, uid) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (
                 facts.title,
                 facts.started_ns,
@@ -144,6 +145,7 @@ class _Store:
                 f"gattest {__version__}, Python {platform.python_version()}, SQLite {sqlite3.sqlite_version}",
                 facts.run_file,
                 facts.run_text,
+                uuid4().hex,
             ),
         )
         return added.lastrowid or 0, first
@@ -174,7 +176,7 @@ class BatchWriter:
             raise
         self.run = self._store.run
         self.status = WriterStatus(path)
-        self._constants: dict[str, dict[str, dict[str, float]]] = defaultdict(dict)
+        self._timeline = Timeline()
         self._constant_channels: set[tuple[str, str]] = set()
         self._expect(facts.nodes)
         self._lost = False  # nothing can be written any more, here or elsewhere
@@ -197,8 +199,17 @@ class BatchWriter:
             for channel in (*plugin.constants, *plugin.channels):
                 _ = self.status.channels[name, channel]  # all there from the start: others look while we write
 
+    @property
+    def lost(self) -> bool:
+        """Whether nothing can be written any more, here or elsewhere."""
+        return self._lost
+
     def close(self) -> None:
         """Let go of the file."""
+        if not self.status.failed and not self._store.in_place():
+            self.status.failed = (
+                f"{self._store.path} was moved or deleted while it was written; the run is in that file"
+            )
         with contextlib.suppress(sqlite3.Error):  # somebody reads it: then the write-ahead log stays beside it
             self._store.connection.execute("PRAGMA journal_mode = DELETE")
         self._store.connection.close()
@@ -253,6 +264,7 @@ class BatchWriter:
             return False
         self._store.connection.close()
         self._store = store
+        self._timeline.start_anew()
         self.status.failed = f"{where}. The rest of the run is in {rescue}"
         return True
 
@@ -275,8 +287,12 @@ class BatchWriter:
                 "INSERT INTO event (run, node, t_ns, kind, detail) VALUES (?, ?, ?, ?, ?)",
                 [(store.run, store.nodes.get(e.node or ""), e.t_ns, e.kind, json.dumps(e.detail)) for e in events],
             )
+            for key in groups.keys() & self._constant_channels:
+                codec = store.tables[key].item.codec
+                for number, raw in zip(groups[key][0], groups[key][2], strict=True):
+                    self._timeline.add(key[0], number, key[1], raw, codec)
             seen = []
-            for key in sorted(groups, key=lambda key: key not in self._constant_channels):
+            for key in groups:
                 ids, times, raws = groups[key]
                 rows = self._insert(key, ids, times, raws)
                 seen.append((key, len(raws), len(rows.refused), times[-1], rows.newest))
@@ -307,9 +323,14 @@ class BatchWriter:
         """Add one channel's frames; what can't be kept decoded is kept as it came, with the reason."""
         store, table = self._store, self._store.tables[key]
         store.connection.execute("SAVEPOINT channel")
+        rows = Rows()
         try:
-            rows = table.rows(ids, times, raws, self._constants[key[0]])
-            table.insert(store.connection, store.nodes[key[0]], rows)
+            refused = []
+            for part, constants in self._timeline.parts(key[0], ids):
+                rows = table.rows(ids[part], times[part], raws[part], constants)
+                table.insert(store.connection, store.nodes[key[0]], rows)
+                refused += rows.refused
+            rows.refused = refused
         except (sqlite3.OperationalError, sqlite3.InternalError):
             raise  # the disk, not the values
         except Exception as error:
@@ -319,16 +340,7 @@ class BatchWriter:
             )
             table.insert(store.connection, store.nodes[key[0]], rows)
         store.connection.execute("RELEASE channel")
-        if key in self._constant_channels and rows.newest:
-            self._remember(key, table, rows.newest)
         return rows
-
-    def _remember(self, key: tuple[str, str], table: ChannelTable, newest: Mapping[str, Any]) -> None:
-        """Keep a constant's values for the formulas of its node."""
-        values = {f.name: newest[f.column] for f in table.item.layout.fields}
-        self._constants[key[0]][key[1]] = {
-            name: float(value) for name, value in values.items() if isinstance(value, int | float)
-        }
 
 
 def _open_store(path: Path, facts: RunFacts) -> _Store:

@@ -3,8 +3,10 @@ not added again, and one that has grown since is replaced. Sources are only read
 
 from __future__ import annotations
 
+import contextlib
 import re
 import sqlite3
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -27,12 +29,13 @@ class Merged:
     frames: int
 
 
-def merge(sources: list[Path], into: Path) -> list[Merged]:
+def merge(sources: list[Path], into: Path, told: Callable[[Path], None] = lambda source: None) -> list[Merged]:
     """Add the runs of logs to another, each source in one transaction.
 
     Args:
         sources: logs, read only.
         into: the log that takes them; made where there is none.
+        told: called with each source before it is read.
 
     Raises:
         LogFileError: one can't be read, the target can't be written, or counts do not agree; then nothing of that
@@ -45,22 +48,40 @@ def merge(sources: list[Path], into: Path) -> list[Merged]:
     for source in sources:
         with Log(source):  # says what is wrong with it before anything is written
             pass
+    fresh = not into.exists()
     lock = FileLock(into)
+    done: list[Merged] = []
     try:
-        connection = sqlite3.connect(into, timeout=10, isolation_level=None, uri=False)
+        connection = sqlite3.connect(into.resolve().as_uri(), timeout=10, isolation_level=None, uri=True)
         try:
             if reason := refusal(connection):
                 raise LogFileError(f"{into} {reason}; give another file name")
             prepare(connection)
-            done = [one for source in sources for one in _Source(connection, source).add()]
-            connection.execute("PRAGMA journal_mode = DELETE")
+            for source in sources:
+                told(source)
+                done += _add(connection, source, into)
+            with contextlib.suppress(sqlite3.Error):  # somebody reads it: then the write-ahead log stays beside it
+                connection.execute("PRAGMA journal_mode = DELETE")
             return done
         except sqlite3.DatabaseError as error:
-            raise LogFileError(f"{into} could not take a log: {error}; nothing of that log was added") from None
+            raise LogFileError(f"{into} can't take logs: {error}; give another file name") from None
         finally:
             connection.close()
+            if fresh and not done:
+                for name in (into.name, f"{into.name}-wal", f"{into.name}-shm"):
+                    into.with_name(name).unlink(missing_ok=True)
     finally:
         lock.release()
+
+
+def _add(connection: sqlite3.Connection, source: Path, into: Path) -> list[Merged]:
+    try:
+        return _Source(connection, source).add()
+    except sqlite3.DatabaseError as error:
+        raise LogFileError(
+            f"{into} could not take {source}: {error}; nothing of that log was added. Free space, or look at it with "
+            "gattest show --verify"
+        ) from None
 
 
 class _Source:
@@ -70,14 +91,16 @@ class _Source:
         self._connection, self._path = connection, path
 
     def add(self) -> list[Merged]:
-        self._connection.execute("ATTACH DATABASE ? AS src", (str(self._path),))
+        self._connection.execute("ATTACH DATABASE ? AS src", (f"{self._path.resolve().as_uri()}?mode=ro",))
         try:
+            self._has_uid = any(row[1] == "uid" for row in self._all("PRAGMA src.table_info(run)"))
             self._connection.execute("BEGIN IMMEDIATE")
             try:
                 done = [self._run(run) for (run,) in self._all("SELECT id FROM src.run ORDER BY id")]
                 self._connection.execute("COMMIT")
             except BaseException:
-                self._connection.execute("ROLLBACK")
+                if self._connection.in_transaction:
+                    self._connection.execute("ROLLBACK")
                 raise
         finally:
             self._connection.execute("DETACH DATABASE src")
@@ -90,8 +113,7 @@ class _Source:
         first, last = self._range("src", run)
         relations = [(str(r), s) for r, s in self._all("SELECT relation, samples FROM src.channel ORDER BY rowid")]
         frames = sum(self._count("src", relation, first, last) for relation, _ in relations)
-        same = " AND ".join(f"m.{name} = s.{name}" for name in _IDENTITY)
-        there = self._all(f"SELECT m.id FROM main.run m JOIN src.run s ON {same} WHERE s.id = ?", run)  # noqa: S608
+        there = self._same(run)
         what = "added"
         if there:
             own = self._range("main", there[0][0])
@@ -103,6 +125,17 @@ class _Source:
             what = "replaced"
         self._copy(run, first, last, relations)
         return Merged(str(self._path), int(str(run)), what, frames)
+
+    def _same(self, run: object) -> list[tuple[object, ...]]:
+        """The target's run that this one is; logs of earlier versions are told apart by their facts and nodes."""
+        (uid,) = self._all("SELECT uid FROM src.run WHERE id = ?", run)[0] if self._has_uid else (None,)
+        if uid is not None:
+            return self._all("SELECT id FROM main.run WHERE uid = ?", uid)
+        same = " AND ".join(f"m.{name} = s.{name}" for name in _IDENTITY)
+        found = self._all(f"SELECT m.id FROM main.run m JOIN src.run s ON {same} WHERE s.id = ? AND m.uid IS NULL", run)  # noqa: S608
+        nodes = "SELECT name, kind FROM {}.node WHERE run = ? ORDER BY name, kind"
+        own = self._all(nodes.format("src"), run)
+        return [row for row in found if self._all(nodes.format("main"), row[0]) == own]
 
     def _range(self, schema: str, run: object) -> tuple[int, int]:
         """The frame ids of a run, from and below."""
@@ -167,15 +200,13 @@ class _Source:
 
     def _frames(self, old: str, new: str, samples: object, first: int, after: int, shift: int) -> None:
         columns = self._columns(old, "id", "node")
-        self._all(
+        added = self._connection.execute(
             f"INSERT INTO main.{quoted(new)} (id, node, {columns}) "  # noqa: S608
             f"SELECT id + ?, moved.new, {columns} FROM src.{quoted(old)} JOIN moved ON moved.old = node "
             "WHERE id >= ? AND id < ? ORDER BY id",
-            shift,
-            first,
-            after,
-        )
-        if self._count("src", old, first, after) != self._count("main", new, first + shift, 2**62):
+            (shift, first, after),
+        ).rowcount
+        if added != self._count("src", old, first, after):
             raise LogFileError(
                 f"{self._path}: frames of {old} belong to no node; it is damaged, nothing of it was added"
             )
@@ -192,7 +223,8 @@ class _Source:
             for owner, target in ((old, new), (f"{old}_sample", f"{new}_sample")):
                 self._all(
                     "INSERT INTO main.absence SELECT moved.new, ?, column_name, reason, count "
-                    "FROM src.absence JOIN moved ON moved.old = node WHERE relation = ?",
+                    "FROM src.absence JOIN moved ON moved.old = node WHERE relation = ? "
+                    "ON CONFLICT (node, relation, column_name, reason) DO UPDATE SET count = count + excluded.count",
                     target,
                     owner,
                 )

@@ -117,6 +117,8 @@ class Log:
                     ) from None
                 self._connection = sqlite3.connect(f"{uri}?immutable=1", uri=True)
                 reason = refusal(self._connection)
+        except UnicodeDecodeError as error:
+            raise LogFileError(f"{path} is damaged: {error}; {_RECOVER}") from None
         except sqlite3.DatabaseError as error:
             if "malformed" in str(error):
                 raise LogFileError(f"{path} is damaged: {error}; {_RECOVER}") from None

@@ -3,25 +3,23 @@ bytes in one transaction. Raw bytes, times and events stay as they are; the plug
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
 import time
-from bisect import bisect_left
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from sqlite_utils import Database
 
-from gateway.decode import as_constants
-from gateway.errors import DecodeError, LogFileError
-from gateway.layout.codec import Codec
+from gateway.errors import LogFileError
 from gateway.log.lock import FileLock
 from gateway.log.schema import prepare, quoted, refusal
 from gateway.log.table import ChannelTable
+from gateway.log.timeline import Timeline
 from gateway.plugin import Plugin
 
 CHUNK_ROWS = 50_000
-Constants = dict[str, dict[str, float]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,37 +36,6 @@ class _Channel:
     relation: str
     kind: str
     name: str
-
-
-class Timeline:
-    """Which constants held for a node from which frame on."""
-
-    def __init__(self) -> None:
-        self._nodes: dict[int, list[tuple[int, Constants]]] = {}
-
-    def add(self, node: int, frame: int, channel: str, raw: bytes, codec: Codec) -> None:
-        """What was read; frames of a node in order. What does not decode changes nothing."""
-        try:
-            values = as_constants(codec.read(raw))
-        except DecodeError:
-            return
-        known = self._nodes.setdefault(node, [])
-        last = known[-1][1] if known else {}
-        if last.get(channel) != values:
-            known.append((frame, {**last, channel: values}))
-
-    def parts(self, node: int, ids: Sequence[int]) -> Iterator[tuple[slice, Constants]]:
-        """Stretches of rising frame ids with what held for each; before the first reading, that one holds."""
-        known = self._nodes.get(node, [])
-        if not known:
-            yield slice(0, len(ids)), {}
-            return
-        start = 0
-        for number, (_, held) in enumerate(known, 1):
-            end = bisect_left(ids, known[number][0]) if number < len(known) else len(ids)
-            if end > start:
-                yield slice(start, end), held
-                start = end
 
 
 def redecode(path: Path, plugins: Mapping[str, Plugin], told: Callable[[int, int], None]) -> Redecoded:
@@ -120,7 +87,8 @@ class _Work:
             if self._connection.in_transaction:
                 self._connection.execute("ROLLBACK")
             raise
-        self._connection.execute("PRAGMA journal_mode = DELETE")
+        with contextlib.suppress(sqlite3.Error):  # somebody reads it: then the write-ahead log stays beside it
+            self._connection.execute("PRAGMA journal_mode = DELETE")
         return result
 
     def _run(self) -> Redecoded:

@@ -23,7 +23,8 @@ CREATE TABLE IF NOT EXISTS run (
     system TEXT NOT NULL,
     software TEXT NOT NULL,
     run_file TEXT NOT NULL,
-    run_text TEXT NOT NULL
+    run_text TEXT NOT NULL,
+    uid TEXT                       -- tells the same run in two logs from another
 );
 CREATE TABLE IF NOT EXISTS plugin (
     run INTEGER NOT NULL REFERENCES run(id),
@@ -114,6 +115,8 @@ def prepare(connection: sqlite3.Connection) -> None:
     connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     connection.execute(f"PRAGMA user_version = {FORMAT}")
     connection.executescript(TABLES)
+    if "uid" not in [row[1] for row in connection.execute("PRAGMA table_info(run)")]:  # a log of an earlier version
+        connection.execute("ALTER TABLE run ADD COLUMN uid TEXT")
 
 
 def refusal(connection: sqlite3.Connection) -> str:

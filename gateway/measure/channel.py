@@ -160,7 +160,11 @@ def arrivals(log: Log, run: RunInfo, node: NodeInfo, channel: ChannelInfo) -> Ar
         stamps = log.rows(run, node, channel.relation, quoted(stamp.column))
         parts = [np.array([row[0] for row in chunk], dtype=np.float64) for chunk in stamps]
         node_s = np.concatenate([np.empty(0), *parts]) * _seconds(stamp.unit)
-    return Arrivals(np.concatenate(times), np.concatenate(counts), node_s)
+    came, counted = np.concatenate(times), np.concatenate(counts)
+    if np.any(np.diff(came) < 0):  # a capture whose times run backwards
+        order = np.argsort(came, kind="stable")
+        came, counted, node_s = came[order], counted[order], node_s if node_s is None else node_s[order]
+    return Arrivals(came, counted, node_s)
 
 
 def content(log: Log, run: RunInfo, node: NodeInfo, channel: ChannelInfo) -> Content:

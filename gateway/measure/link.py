@@ -66,7 +66,7 @@ def link_history(events: Iterable[LinkEvent], start_ns: int, end_ns: int) -> His
             written += 1
             differ += event.kind is EventKind.SETTING_DIFFERS
         elif event.kind is EventKind.DESCRIPTOR_DIFFERS:
-            contradicted.add((event.detail["characteristic"], event.detail["descriptor"]))
+            contradicted.add((event.detail.get("characteristic"), event.detail.get("descriptor")))
     if ready is not None:
         spans.append((ready, max(ready, end_ns)))
     away = max(end_ns - lost, 0) if lost is not None else None

@@ -20,6 +20,7 @@ from gateway.toml import read_toml, shape
 from gateway.units import parse_duration_ns, parse_unit
 
 KIND = re.compile(r"[a-z][a-z0-9-]{0,39}")
+RESERVED_RELATIONS = {"former_plugin", "event_utc"}  # of the log's own tables those that kind_name could be
 _INPUT = re.compile(r"(?P<owner>[a-z][a-z0-9_]*)\.(?P<field>[a-z][a-z0-9_]*)(?:\s+in\s+(?P<unit>.+))?")
 
 
@@ -28,6 +29,7 @@ class _Loader:
 
     def __init__(self, path: Path) -> None:
         self.path = path
+        self.kind = ""
         self.problems: list[Problem] = []
 
     def complain(self, prefix: str) -> Complain:
@@ -49,6 +51,9 @@ class _Loader:
         layout = read_layout(fields, samples, decl.byte_order, decl.length, complain)
         if name == LINK or name.endswith(("_sample", "_utc")):
             complain("", f"name {name!r}", f"not {LINK}, and not ending in _sample or _utc, which the log uses itself")
+        relation = f"{self.kind}_{name}".replace("-", "_")
+        if relation in RESERVED_RELATIONS or relation.startswith("sqlite_"):
+            complain("", f"its table in the log would be {relation!r}", "another name: the log has that one of its own")
         title = decl.title or (known.name if known else name)
         return Characteristic(
             name,
@@ -170,6 +175,7 @@ class _Loader:
     def load(self) -> Plugin:
         text, content = read_toml(self.path)
         file = shape(FileShape, content, str(self.path))
+        self.kind = file.plugin.kind
         if not KIND.fullmatch(file.plugin.kind):
             self.complain("plugin")("kind", f"{file.plugin.kind!r}", "lower-case letters, digits and -, at most 40")
         table = {name: self.characteristic(name, decl) for name, decl in file.characteristic.items()}
