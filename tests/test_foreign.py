@@ -4,6 +4,7 @@ packets made by scapy; and whatever is damaged."""
 from __future__ import annotations
 
 import asyncio
+import gzip
 import random
 import sqlite3
 import struct
@@ -19,7 +20,7 @@ from hypothesis import strategies as st
 
 from gateway.capture import ForeignCapture, Record, Trouble, is_foreign, read_handles
 from gateway.capture.att import Bearer, Heard, Table
-from gateway.capture.linklayer import crc24
+from gateway.capture.linklayer import crc24, crc_start
 from gateway.capture.record import MOST_REASONS
 from gateway.errors import InputError, ProblemsError
 from gateway.log.reader import Log
@@ -304,7 +305,7 @@ class Sniffed:
             self.t_us = self.anchor_us
             self.anchor_us += self.interval_us
             for side, payload in ((0, central), (1, peripheral)):
-                head = (2 if payload else 1) | self.bits[side] << 3
+                head = (2 if payload else 1) | self.bits[side] << 3 | self.bits[1 - side] << 2
                 self.put(self.ACCESS, bytes([head, len(payload)]) + payload, 2 + side, wrong and side == 1)
                 if not (repeat and side == 1):
                     self.bits[side] ^= 1
@@ -616,3 +617,199 @@ def test_an_att_pdu_that_is_too_short_is_counted(pdu: str) -> None:
         if pdu:
             list(bearer.take(2, 1, bytes.fromhex(pdu)))
     assert set(trouble.counts) <= {"an ATT PDU that is too short"}
+
+
+# What real recordings do
+
+
+def test_a_constant_value_is_told_from_a_packet_sent_again(tmp_path: Path) -> None:
+    """Three times the same value; between the second and the third an empty packet that was not caught whole."""
+    air = Sniffed(tmp_path / "x.pcap")
+    air.advertise()
+    air.discover()
+    air.notify(7)
+    air.event(wrong=True)
+    air.notify(7)
+    air.event()
+    air.notify(7, repeat=True)
+    records, capture = read(air.close())
+    assert sequences(records) == [7, 7, 7]
+    assert capture.trouble.counts["a link layer packet sent again"] == 1
+
+
+def test_a_link_that_falls_silent_is_lost_after_its_timeout_though_the_node_never_comes_back(tmp_path: Path) -> None:
+    air = Sniffed(tmp_path / "x.pcap")
+    air.advertise()
+    air.discover()
+    air.notify(0)
+    last_us = air.t_us
+    for _ in range(30):
+        air.t_us += 1_000_000
+        air.put(0x8E89BED6, bytes([0x40, 6]) + bytes.fromhex(air.NODE.replace(":", ""))[::-1], 0)
+    records, _ = read(air.close())
+    (lost,) = [r for r in records if isinstance(r, LinkEvent) and r.kind is EventKind.LOST]
+    assert (lost.t_ns / 1e3 - last_us) / 1e6 == pytest.approx(0.5, abs=0.01)
+
+
+def test_a_connection_request_that_the_node_never_heard_is_no_link(tmp_path: Path) -> None:
+    air = Sniffed(tmp_path / "x.pcap")
+    air.advertise()
+    air.t_us += 5_000_000
+    air.ACCESS = 0x5A328371
+    air.advertise()
+    air.anchor_us = air.t_us + 20_000
+    air.discover()
+    air.notify(1)
+    records, _ = read(air.close())
+    told = [r.kind for r in records if isinstance(r, LinkEvent)]
+    assert (
+        told.count(EventKind.CONNECTED) == 1
+        and told.count(EventKind.CONNECT_FAILED) == 1
+        and EventKind.LOST not in told
+    )
+
+
+def test_two_centrals_at_one_node_do_not_end_each_others_links(tmp_path: Path) -> None:
+    air = Sniffed(tmp_path / "x.pcap")
+    air.advertise()
+    air.discover()
+    air.notify(0)
+    first = (air.ACCESS, air.bits, air.anchor_us)
+    air.CLIENT, air.ACCESS, air.bits = "F0:00:00:00:00:02", 0x5A328371, [0, 0]
+    air.t_us = air.anchor_us + 2000
+    air.advertise()
+    air.ACCESS, air.bits, air.anchor_us = first
+    air.anchor_us += 30_000
+    air.notify(1)
+    records, capture = read(air.close())
+    assert sequences(records) == [0, 1]
+    assert not [r for r in records if isinstance(r, LinkEvent) and r.kind is EventKind.LOST]
+    assert "a packet of a link whose beginning is not in the capture" not in capture.trouble.counts
+
+
+def test_coded_packets_have_a_byte_more(tmp_path: Path) -> None:
+    """Link type 256 puts the coding indicator between access address and header."""
+    air = Sniffed(tmp_path / "x.pcap")
+    plain = air.put
+
+    def coded(access: int, pdu: bytes, kind: int, wrong: bool = False) -> None:
+        if kind == 0:
+            plain(access, pdu, kind, wrong)
+            return
+        check = crc24(pdu, air.CRC_START)
+        data = struct.pack("<BbbBIH", 9, -40, -90, 0, access, 0x8003 | kind << 7) + struct.pack("<IB", access, 0) + pdu
+        air.writer.write_packet(data + check.to_bytes(3, "little"), sec=air.t_us // 10**6, usec=air.t_us % 10**6)
+        air.t_us += 400 + 64 * (len(pdu) + 3) + 150
+
+    air.put = coded  # type: ignore[method-assign]
+    air.advertise()
+    air.discover()
+    for number in range(3):
+        air.notify(number)
+    records, capture = read(air.close())
+    assert sequences(records) == [0, 1, 2] and not capture.trouble.counts
+
+
+def test_the_acknowledgement_of_an_end_is_no_new_link(tmp_path: Path) -> None:
+    air = Sniffed(tmp_path / "x.pcap")
+    air.advertise()
+    air.discover()
+    air.notify(0)
+    air.control("0213")
+    air.put(air.ACCESS, bytes([1 | air.bits[1] << 3, 0]), 3)
+    assert not read(air.close())[1].trouble.counts
+
+
+def test_a_link_that_began_unseen_is_followed_once_two_checks_agree_and_garbage_never_is(tmp_path: Path) -> None:
+    air = Sniffed(tmp_path / "x.pcap", 251)
+    chance = random.Random(1)
+    for _ in range(3000):
+        air.put(chance.getrandbits(32), chance.randbytes(1) + b"\x04" + chance.randbytes(4), 2)
+    air.anchor_us = air.t_us + 20_000
+    air.event()
+    air.discover()
+    air.notify(3)
+    air.notify(4, wrong=True)
+    records, capture = read(air.close(), CRATE)
+    assert sequences(records) == [3]
+    assert capture.trouble.counts["a packet of a link whose beginning is not in the capture"] == 3001
+    assert len(capture.trouble.counts) <= 3
+
+
+def test_the_start_of_a_check_follows_from_any_packet() -> None:
+    chance = random.Random(9)
+    for _ in range(300):
+        data, start = chance.randbytes(chance.randrange(1, 40)), chance.getrandbits(24)
+        assert crc_start(data, crc24(data, start)) == start
+
+
+def test_interfaces_of_a_pcapng_file_keep_their_links_apart(snooped: tuple[Path, Path], tmp_path: Path) -> None:
+    """Two controllers recorded into one file, with the same connection handles."""
+    block = struct.pack("<IIIHHqI", 0x0A0D0D0A, 28, 0x1A2B3C4D, 1, 0, -1, 28) + 2 * struct.pack(
+        "<IIHHII", 1, 20, 201, 0, 0, 20
+    )
+    for t_us, way, d in hci_of(snooped[1]):
+        body = struct.pack(">I", way) + d
+        padded = body + bytes(-len(body) % 4)
+        for source in (0, 1):
+            head = struct.pack(
+                "<IIIIIII", 6, 32 + len(padded), source, t_us >> 32, t_us & 0xFFFFFFFF, len(body), len(body)
+            )
+            block += head + padded + struct.pack("<I", 32 + len(padded))
+    (tmp_path / "x.pcapng").write_bytes(block)
+    records, capture = read(tmp_path / "x.pcapng")
+    assert len(list(frames(records))) == 2 * len(list(frames(read(snooped[1])[0]))) and not capture.trouble.counts
+
+
+def test_a_compressed_file_that_is_cut_gives_what_is_there(snooped: tuple[Path, Path], tmp_path: Path) -> None:
+    packed = gzip.compress(snooped[1].read_bytes())
+    (tmp_path / "x.btsnoop.gz").write_bytes(packed[: len(packed) * 3 // 4])
+    records, capture = read(tmp_path / "x.btsnoop.gz")
+    assert len(list(frames(records))) > 50 and "the file is cut off or damaged" in capture.trouble.counts
+
+
+def test_a_table_that_changed_since_is_forgotten() -> None:
+    """A node with new firmware: what stood at a handle before stands there no more."""
+    climate, shock = (
+        bytes.fromhex(CRATE.characteristics[name].uuid.replace("-", ""))[::-1] for name in ("climate", "shock")
+    )
+    table = Table()
+    bearer = Bearer(("host", "node"), (Table(), table), Trouble())
+
+    def said(request: str, response: bytes) -> None:
+        list(bearer.take(1, 0, bytes.fromhex(request)))
+        list(bearer.take(2, 1, response))
+
+    said("080100ffff0328", b"\x09\x15" + bytes.fromhex("0f00121000") + climate + bytes.fromhex("1200121300") + shock)
+    said("080100ffff0328", b"\x09\x15" + bytes.fromhex("0f00121100") + climate)
+    assert table.values == {0x11: CRATE.characteristics["climate"].uuid, 0x13: CRATE.characteristics["shock"].uuid}
+    said("0412001300", b"\x05\x01" + bytes.fromhex("12000229") + bytes.fromhex("13000129"))
+    assert table.values == {0x11: CRATE.characteristics["climate"].uuid}
+
+
+def test_a_refused_read_is_no_setting_that_differs_and_a_reset_ends_all_links(
+    snooped: tuple[Path, Path], tmp_path: Path
+) -> None:
+    packets = list(hci_of(snooped[1]))
+    half = packets[: len(packets) * 2 // 3]
+    reset = (half[-1][0] + 1, 0, bytes.fromhex("01030c00"))
+    handle = next(struct.unpack_from("<H", d, 1)[0] & 0x0FFF for _, _, d in reversed(half) if d[0] == 2)
+    refused = [
+        (half[-1][0], way, struct.pack("<BHHHH", 2, handle | flag, len(pdu) + 4, len(pdu), 4) + pdu)
+        for way, flag, pdu in ((0, 0, bytes.fromhex("0a1000")), (1, 0x2000, bytes.fromhex("010a100005")))
+    ]
+    made = [*half, *refused, reset]
+    records, capture = read(pcap(tmp_path / "x", 201, ((t, struct.pack(">I", way) + d) for t, way, d in made)))
+    assert capture.trouble.counts == {"a read that was refused with ATT error 0x05": 1}
+    assert not [r for r in records if isinstance(r, LinkEvent) and r.kind is EventKind.SETTING_DIFFERS]
+    reasons = [r.detail["reason"] for r in records if isinstance(r, LinkEvent) and r.kind is EventKind.LOST]
+    assert reasons.count("the controller was reset") >= 2
+
+
+def test_what_the_recorder_dropped_is_counted(tmp_path: Path) -> None:
+    head = b"btsnoop\0" + struct.pack(">II", 1, 1002)
+    body = b"".join(
+        struct.pack(">IIIIq", 1, 1, 0, drops, SNOOP_EPOCH_US + 10**15) + b"\x04" for drops in (0, 0, 37, 37, 40)
+    )
+    (tmp_path / "x").write_bytes(head + body)
+    assert read(tmp_path / "x")[1].trouble.counts["a packet that the recorder itself dropped"] == 40

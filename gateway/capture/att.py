@@ -120,9 +120,9 @@ class Bearer:
             yield from self._asked(t_ns, sender, opcode, pdu)
         elif opcode in _RESPONSES:
             yield from self._answered(t_ns, sender, opcode, pdu)
-        elif opcode == 0x52:
+        elif opcode in (0x52, 0xD2):  # a write command, and one with a signature of twelve bytes behind it
             (handle,) = struct.unpack_from("<H", pdu, 1)
-            yield self._heard(t_ns, 1 - sender, handle, pdu[3:], How.WRITTEN)
+            yield self._heard(t_ns, 1 - sender, handle, pdu[3:] if opcode == 0x52 else pdu[3:-12], How.WRITTEN)
 
     def _heard(self, t_ns: int, server: int, handle: int, raw: bytes, how: How, reason: str = "") -> Heard:
         table = self.tables[server]
@@ -146,9 +146,10 @@ class Bearer:
         elif opcode == 0x02:
             (asked.offset,) = struct.unpack_from("<H", pdu, 1)  # the MTU that the client can take
         elif opcode in (0x08, 0x10):
+            (asked.handle,) = struct.unpack_from("<H", pdu, 1)
             asked.kind = _uuid(pdu[5:])
-        elif opcode == 0x16:
-            self.trouble.note("a part of a long write, which is not followed", f"at {t_ns} ns")
+        elif opcode in _NOT_FOLLOWED:
+            self.trouble.note(f"{_NOT_FOLLOWED[opcode]}, which is not followed", f"at {t_ns} ns")
         self.asked[client] = asked
 
     def _answered(self, t_ns: int, server: int, opcode: int, pdu: bytes) -> Iterator[Heard | Happened]:
@@ -182,10 +183,10 @@ class Bearer:
             yield self._heard(t_ns, server, asked.handle, asked.raw, How.WRITTEN)
 
     def _refused(self, t_ns: int, server: int, asked: _Asked, pdu: bytes) -> Iterator[Heard]:
-        if asked.opcode in (0x0A, 0x12) and len(pdu) >= 5:
-            raw = asked.raw if asked.opcode == 0x12 else b""
-            how = How.REFUSED
-            yield self._heard(t_ns, server, asked.handle, raw, how, f"ATT error 0x{pdu[4]:02X}")
+        if asked.opcode == 0x12 and len(pdu) >= 5:
+            yield self._heard(t_ns, server, asked.handle, asked.raw, How.REFUSED, f"ATT error 0x{pdu[4]:02X}")
+        elif asked.opcode in (0x0A, 0x0C) and len(pdu) >= 5:
+            self.trouble.note(f"a read that was refused with ATT error 0x{pdu[4]:02X}", f"at {t_ns} ns")
 
     def _finish_long(self, client: int) -> Iterator[Heard]:
         """A read that no blob request followed, or whose last one was answered, is whole."""
@@ -203,12 +204,20 @@ class Bearer:
         step = 4 if pdu[1] == 1 else 18
         for at in range(2, len(pdu) - step + 1, step):
             (handle,) = struct.unpack_from("<H", pdu, at)
-            table.uuids[handle] = _uuid(pdu[at + 2 : at + step])
+            uuid = table.uuids[handle] = _uuid(pdu[at + 2 : at + step])
+            if uuid[:6] == "000029":  # a descriptor: no value stands here any more
+                table.values.pop(handle, None)
 
     def _by_type(self, t_ns: int, server: int, asked: _Asked, pdu: bytes) -> Iterator[Heard]:
         step, table = pdu[1], self.tables[server]
         if step < 2:
             raise IndexError
+        if asked.kind == _CHARACTERISTICS and len(pdu) >= 2 + step:
+            end = 2 + (len(pdu) - 2) // step * step - step
+            last = max(struct.unpack_from("<HBH", pdu, end)[::2]) if step >= 5 else 0
+            for known in (table.values, table.uuids):  # what stood here before, in an earlier firmware
+                for handle in [handle for handle in known if asked.handle <= handle <= last]:
+                    del known[handle]
         for at in range(2, len(pdu) - step + 1, step):
             (handle,) = struct.unpack_from("<H", pdu, at)
             value = pdu[at + 2 : at + step]
@@ -222,6 +231,11 @@ class Bearer:
 
 
 _REQUESTS = frozenset({0x02, 0x04, 0x06, 0x08, 0x0A, 0x0C, 0x0E, 0x10, 0x12, 0x16, 0x18, 0x20})
+_NOT_FOLLOWED = {
+    0x0E: "a read of several attributes",
+    0x16: "a part of a long write",
+    0x20: "a read of several attributes",
+}
 _RESPONSES = frozenset({0x01, 0x03, 0x05, 0x07, 0x09, 0x0B, 0x0D, 0x0F, 0x11, 0x13, 0x17, 0x19, 0x21})
 
 

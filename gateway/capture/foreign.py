@@ -9,17 +9,19 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from gateway.capture.att import CCCD, Happened, Heard, How, Table
-from gateway.capture.containers import AIR, AIR_FACTS, packets
+from gateway.capture.containers import packets
 from gateway.capture.hci import Directory, HciFollower
 from gateway.capture.linklayer import AirFollower
 from gateway.capture.record import Header, Record, Trouble
+from gateway.capture.window import AIR, AIR_FACTS
 from gateway.errors import Problem, ProblemsError
 from gateway.layout.adopted import BASE_UUID, short_number
 from gateway.plugin import Characteristic, Plugin
 from gateway.records import EventKind, Frame, LinkEvent
 from gateway.toml import read_toml
 
-_MOST_HELD = 10_000  # events of an address that may yet turn out to be a node
+_MOST_ADDRESSES = 10_000
+_MOST_HELD = 1000  # events of an address that may yet turn out to be a node
 
 
 @dataclass(slots=True)
@@ -86,6 +88,9 @@ class ForeignCapture:
 
     def _place(self, item: Heard | Happened) -> Iterator[Record]:
         node = self._nodes.get(item.server)
+        if node is None and len(self._nodes) >= _MOST_ADDRESSES:
+            strangers = (address for address, known in self._nodes.items() if known.plugin is None)
+            self._nodes.pop(next(strangers, next(iter(self._nodes))))
         if node is None:
             node = self._nodes[item.server] = _Node(item.server)
         if isinstance(item, Heard):

@@ -8,8 +8,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from gateway.capture.att import Bearer, Fragments, Happened, Heard, Table
-from gateway.capture.containers import H4, MONITOR, Packet
 from gateway.capture.record import Trouble
+from gateway.capture.window import H4, MONITOR, Packet
 from gateway.records import EventKind
 
 ATT_CHANNEL = 4
@@ -17,8 +17,10 @@ LAST_FIXED_CHANNEL = 0x3F  # signalling, ATT, security: Vol 3, Part A, 2.1
 REMOTE_USER, LOCAL_HOST = 0x13, 0x16  # who ended a connection: Vol 1, Part F, 1.3
 LOCAL, REMOTE = 0, 1
 _COMMAND, _DATA, _EVENT = 1, 2, 4
-_MOST_NAMES = 100_000
+_MOST_NAMES, _MOST_TABLES = 100_000, 10_000
 _DISCONNECT = b"\x06\x04"  # opcode 0x0406
+_RESET = b"\x03\x0c"  # opcode 0x0C03
+_MONITOR_GONE = (1, 9)  # index removed, index closed
 _MONITOR_KINDS = {2: (_COMMAND, True), 3: (_EVENT, False), 4: (_DATA, True), 5: (_DATA, False)}
 
 
@@ -31,6 +33,8 @@ class Directory:
 
     def table(self, address: str) -> Table:
         """The table last known of an address."""
+        if address not in self.tables and len(self.tables) >= _MOST_TABLES:
+            self.tables.pop(next(iter(self.tables)))
         return self.tables.setdefault(address, Table())
 
     def advertised(self, address: str, data: bytes) -> None:
@@ -75,9 +79,12 @@ class HciFollower:
             self._trouble.note("an HCI packet that is too short", f"packet {packet.number}")
 
     def _take(self, packet: Packet) -> Iterator[Heard | Happened]:
-        data, adapter, sent = packet.data, 0, False
+        data, adapter, sent = packet.data, packet.source, False
         if packet.link == MONITOR:
-            adapter, code = struct.unpack_from(">HH", data)
+            index, code = struct.unpack_from(">HH", data)
+            adapter = packet.source << 16 | index
+            if code in _MONITOR_GONE:
+                yield from self._lose_all(packet.t_ns, adapter, "the adapter went away")
             if code not in _MONITOR_KINDS:
                 return
             (kind, sent), data = _MONITOR_KINDS[code], data[4:]
@@ -94,6 +101,8 @@ class HciFollower:
             (handle,) = struct.unpack_from("<H", data, 3)
             if (link := self._links.get((adapter, handle & 0x0FFF))) is not None:
                 link.let_go = True
+        elif kind == _COMMAND and data[:2] == _RESET:
+            yield from self._lose_all(packet.t_ns, adapter, "the controller was reset")
 
     def _acl(self, packet: Packet, adapter: int, sent: bool, data: bytes) -> Iterator[Heard | Happened]:
         head, length = struct.unpack_from("<HH", data)
@@ -107,8 +116,10 @@ class HciFollower:
         if link is None:
             self._trouble.note("a packet of a link whose beginning is not in the capture", f"packet {packet.number}")
             link = self._open(adapter, handle, f"link-{adapter}-0x{handle:03X}")
-        if packet.link == H4:  # does not say who sent it: what an ATT opcode implies, or who has more to say, must do
-            sent = _from_client(data[4:]) if first else link.fragments[LOCAL].waiting
+        if (
+            packet.link == H4
+        ):  # does not say who sent it, but on LE a host begins a frame with flag 0, a controller with 2
+            sent = head >> 12 & 3 == 0 if first else link.fragments[LOCAL].waiting
         sender = LOCAL if sent else REMOTE
         whole = link.fragments[sender].take(first, data[4:], f"packet {packet.number}")
         if whole is None:
@@ -128,6 +139,18 @@ class HciFollower:
         link = _Link(peer, bearer, (Fragments(self._trouble), Fragments(self._trouble)))
         self._links[adapter, handle] = link
         return link
+
+    def _lose_all(self, t_ns: int, adapter: int, reason: str) -> Iterator[Heard | Happened]:
+        """All links of an adapter end at once."""
+        for key in [key for key in self._links if key[0] == adapter]:
+            yield from self._lose(t_ns, key, reason)
+
+    def _lose(self, t_ns: int, key: tuple[int, int], reason: str) -> Iterator[Heard | Happened]:
+        link = self._links.pop(key, None)
+        if link is not None:
+            yield from link.bearer.end()
+            for server in link.bearer.names:
+                yield Happened(t_ns, server, EventKind.LOST, {"reason": reason})
 
     def _event(self, packet: Packet, adapter: int, data: bytes) -> Iterator[Heard | Happened]:
         code, data = data[0], data[2 : 2 + data[1]]
@@ -159,10 +182,14 @@ class HciFollower:
             if status == 0 and link is not None:
                 for server in link.bearer.names:
                     yield Happened(packet.t_ns, server, EventKind.PARAMETERS, parameters(interval, latency, timeout))
-        elif code == 0x02 and data[0] == 1:  # of one device, as all hosts send them
-            self._directory.advertised(_address(data[3:9]), data[10 : 10 + data[9]])
-        elif code == 0x0D and data[0] == 1:
-            self._directory.advertised(_address(data[4:10]), data[25 : 25 + data[24]])
+        elif code in (0x02, 0x0D):  # reports: number, then for each its head, of which the address, and its data
+            at, where, head = 1, (2, 9) if code == 0x02 else (3, 24), 9 if code == 0x02 else 24
+            for _ in range(data[0]):
+                size = data[at + head - 1]
+                self._directory.advertised(
+                    _address(data[at + where[0] : at + where[0] + 6]), data[at + head : at + head + size]
+                )
+                at += head + size + (1 if code == 0x02 else 0)  # the older kind ends with the signal strength
 
     def _connected(self, packet: Packet, adapter: int, code: int, data: bytes) -> Iterator[Heard | Happened]:
         status, handle, role = struct.unpack_from("<BHB", data)
@@ -171,6 +198,7 @@ class HciFollower:
         if status != 0:
             yield Happened(packet.t_ns, peer, EventKind.CONNECT_FAILED, {"reason": reason_text(status)})
             return
+        yield from self._lose(packet.t_ns, (adapter, handle & 0x0FFF), "its end is not in the capture")
         link = self._open(adapter, handle & 0x0FFF, peer)
         facts = {"address": peer, "name": self._directory.names.get(peer, ""), **parameters(interval, latency, timeout)}
         facts["role"] = "peripheral" if role == 0 else "central"
@@ -181,11 +209,6 @@ class HciFollower:
         """What is still held at the capture's end."""
         for link in self._links.values():
             yield from link.bearer.end()
-
-
-def _from_client(data: bytes) -> bool:
-    """Whether an L2CAP frame of ATT comes from a client: requests, commands and confirmations have even opcodes."""
-    return len(data) > 4 and data[4] % 2 == 0
 
 
 def parameters(interval: int, latency: int, timeout: int) -> dict[str, object]:

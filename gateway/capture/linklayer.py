@@ -10,9 +10,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from gateway.capture.att import Bearer, Fragments, Happened, Heard
-from gateway.capture.containers import AIR_FACTS, Packet
 from gateway.capture.hci import ATT_CHANNEL, Directory, parameters, reason_text
 from gateway.capture.record import Trouble
+from gateway.capture.window import AIR_FACTS, Packet
 from gateway.records import EventKind
 
 ADVERTISING = 0x8E89BED6  # access address of advertising channels: 2.1.2
@@ -20,7 +20,9 @@ ADVERTISING_CRC = 0x555555
 CENTRAL, PERIPHERAL = 0, 1
 REMOTE_USER = 0x13
 _NEXT_EVENT_US = 600  # a packet that comes this long after the end of the one before begins an event
+_LONG_SPACE_US = 200
 _MOST_SPACE_US = 400
+_SWEEP_NS, _LAST_WORDS_NS = 1_000_000_000, 2_000_000_000
 _MOST_KEPT = 4096  # intervals and spaces of a link that are remembered
 _MOST_LINKS = 1000  # at once; more are garbage
 _FACTS = 10  # bytes of radio facts before the packet
@@ -38,6 +40,7 @@ def _crc_table() -> tuple[int, ...]:
 
 
 _CRC = _crc_table()
+_BY_TOP = {value >> 16: index for index, value in enumerate(_CRC)}
 
 
 def crc24(data: bytes, start: int) -> int:
@@ -55,13 +58,24 @@ def crc24(data: bytes, start: int) -> int:
     return register
 
 
+def crc_start(data: bytes, check: int) -> int:
+    """The initial value that gives a PDU its check: the register run backwards, for links that began unseen."""
+    register = check
+    for byte in reversed(data):
+        index = _BY_TOP[register >> 16]
+        register = (register ^ _CRC[index]) << 8 & 0xFFFFFF | (index ^ byte)
+    return int(f"{register:024b}"[::-1], 2)
+
+
 @dataclass(slots=True)
 class _Side:
-    """One direction of a link: what was last taken, by its sequence bit."""
+    """One direction of a link: what was last taken, by its sequence bit, and whether the other side has acknowledged
+    it."""
 
     fragments: Fragments
     sequence: int = -1
     payload: bytes = b""
+    acked: bool = False
 
 
 @dataclass(slots=True)
@@ -71,14 +85,14 @@ class _AirLink:
     peer: str
     bearer: Bearer
     sides: tuple[_Side, _Side]
-    interval_ms: float = 0.0
     timeout_ns: int = 0
     encrypted: bool = False
     last_ns: int = 0
     last_end_ns: int = 0
     last_sender: int = PERIPHERAL
     anchor_ns: int = 0
-    ready: bool = False
+    begun: dict[str, object] | None = None  # what CONNECT_IND said, until the peripheral answers
+    begun_ns: int = 0
     intervals_ms: list[float] = field(default_factory=list)
     spaces_us: list[float] = field(default_factory=list)
 
@@ -94,10 +108,14 @@ class AirFollower:
     def __init__(self, directory: Directory, trouble: Trouble) -> None:
         self._directory, self._trouble = directory, trouble
         self._links: dict[int, _AirLink] = {}
+        self._supposed: dict[int, int] = {}  # CRC start of links that began unseen, as their last packet has it
+        self._ended: dict[int, int] = {}  # when links ended whose last words may still come
+        self._swept_ns = self._now_ns = 0
 
     def take(self, packet: Packet) -> Iterator[Heard | Happened]:
         """One packet of link type 251 or 256."""
         try:
+            yield from self._sweep(packet.t_ns)
             yield from self._take(packet)
         except (struct.error, IndexError):
             self._trouble.note("a link layer packet that is too short", f"packet {packet.number}")
@@ -110,6 +128,8 @@ class AirFollower:
             sender = {2: CENTRAL, 3: PERIPHERAL}.get(flags >> 7 & 7, -1)
             checked = bool(flags & 0x800) if flags & 0x400 else None
             opened, phy = bool(flags & 0x8), flags >> 14
+        if phy == _CODED:  # a byte that tells the coding stands between access address and header
+            data = data[:4] + data[5:]
         (access,) = struct.unpack_from("<I", data)
         length = data[5]
         pdu, check = data[4 : 6 + length], data[6 + length : 9 + length]
@@ -120,12 +140,19 @@ class AirFollower:
         start = ADVERTISING_CRC if access == ADVERTISING else link.crc_start if link else None
         if checked is None and start is not None:
             checked = crc24(pdu, start) == int.from_bytes(check, "little")
+        airtime_ns = _airtime_ns(len(data), phy)
         if checked is False:
             self._trouble.note("a link layer packet whose check is wrong", f"packet {packet.number}")
+            if link is not None:  # it was sent all the same: whose turn it is next depends on it
+                self._time(link, packet.t_ns, airtime_ns, sender)
+        elif access in self._ended and packet.t_ns - self._ended[access] < _LAST_WORDS_NS:
+            return  # acknowledgements of its end
+        elif checked is None and not self._confirmed(access, pdu, int.from_bytes(check, "little")):
+            self._trouble.note("a packet of a link whose beginning is not in the capture", f"packet {packet.number}")
         elif access == ADVERTISING:
             yield from self._advertised(packet, pdu)
         else:
-            yield from self._data(packet, access, pdu, sender, opened, _airtime_ns(len(data), phy))
+            yield from self._data(packet, access, pdu, sender, opened, airtime_ns)
 
     def _advertised(self, packet: Packet, pdu: bytes) -> Iterator[Heard | Happened]:
         kind, payload = pdu[0] & 0x0F, pdu[2:]
@@ -137,16 +164,19 @@ class AirFollower:
     def _connected(self, packet: Packet, payload: bytes) -> Iterator[Heard | Happened]:
         client, peer = payload[5::-1].hex(":").upper(), payload[11:5:-1].hex(":").upper()
         (access,) = struct.unpack_from("<I", payload, 12)
-        crc_start = int.from_bytes(payload[16:19], "little")
+        start = int.from_bytes(payload[16:19], "little")
         interval, latency, timeout = struct.unpack_from("<HHH", payload, 22)
-        for other in [o for o in self._links.values() if o.peer == peer]:
+        for other in [o for o in self._links.values() if o.peer == peer and o.bearer.names[0] == client]:
             yield from self._over(other, packet.t_ns)
-        link = self._open(access, crc_start, client, peer)
-        link.interval_ms, link.timeout_ns = interval * 1.25, timeout * 10_000_000
-        link.last_ns = packet.t_ns
-        facts = {"address": peer, "name": self._directory.names.get(peer, ""), **parameters(interval, latency, timeout)}
-        for server in link.bearer.names:
-            yield Happened(packet.t_ns, server, EventKind.CONNECTED, facts)
+        self._ended.pop(access, None)
+        link = self._open(access, start, client, peer)
+        link.timeout_ns = timeout * 10_000_000
+        link.last_ns = link.begun_ns = packet.t_ns
+        link.begun = {
+            "address": peer,
+            "name": self._directory.names.get(peer, ""),
+            **parameters(interval, latency, timeout),
+        }
 
     def _open(self, access: int, crc_start: int | None, client: str, peer: str) -> _AirLink:
         tables = (self._directory.table(client), self._directory.table(peer))
@@ -157,12 +187,42 @@ class AirFollower:
 
     def _over(self, link: _AirLink, now_ns: int) -> Iterator[Heard | Happened]:
         """A link of which nothing more is heard, because its node links again."""
-        self._links.pop(link.access, None)
+        self._forget(link, now_ns)
         yield from link.bearer.end()
         yield from self._seen(link, link.last_ns)
         ended_ns = min(link.last_ns + link.timeout_ns, now_ns) if link.timeout_ns else link.last_ns
+        kind, reason = EventKind.LOST, "nothing more was heard of it"
+        if link.begun is not None:
+            kind, reason = EventKind.CONNECT_FAILED, "the node did not answer"
         for server in link.bearer.names:
-            yield Happened(ended_ns, server, EventKind.LOST, {"reason": "nothing more was heard of it"})
+            yield Happened(ended_ns, server, kind, {"reason": reason})
+
+    def _forget(self, link: _AirLink, now_ns: int) -> None:
+        self._links.pop(link.access, None)
+        self._ended[link.access] = now_ns
+        if len(self._ended) > _MOST_LINKS:
+            self._ended.pop(next(iter(self._ended)))
+
+    def _sweep(self, now_ns: int) -> Iterator[Heard | Happened]:
+        """Now and then: links of which nothing was heard for longer than their supervision timeout are over."""
+        self._now_ns = now_ns
+        if now_ns - self._swept_ns < _SWEEP_NS:
+            return
+        self._swept_ns = now_ns
+        for link in [o for o in self._links.values() if o.timeout_ns and now_ns - o.last_ns > o.timeout_ns]:
+            yield from self._over(link, now_ns)
+
+    def _confirmed(self, access: int, pdu: bytes, check: int) -> bool:
+        """Whether two packets in a row of a link that began unseen have checks of the same start: then it is one."""
+        start = crc_start(pdu, check)
+        if self._supposed.get(access) == start:
+            self._open(access, start, f"central-{access:08x}", f"link-{access:08x}")
+            del self._supposed[access]
+            return True
+        if len(self._supposed) >= _MOST_LINKS:
+            self._supposed.pop(next(iter(self._supposed)))
+        self._supposed[access] = start
+        return False
 
     def _data(
         self, packet: Packet, access: int, pdu: bytes, sender: int, opened: bool, airtime_ns: int
@@ -175,11 +235,18 @@ class AirFollower:
             link = self._open(access, None, f"central-{access:08x}", f"link-{access:08x}")
         place = f"packet {packet.number}"
         sender = self._time(link, packet.t_ns, airtime_ns, sender)
+        if sender == PERIPHERAL and link.begun is not None:
+            for server in link.bearer.names:
+                yield Happened(link.begun_ns, server, EventKind.CONNECTED, link.begun)
+            link.begun = None
         side, kind, payload = link.sides[sender], pdu[0] & 3, pdu[2:]
         sequence = pdu[0] >> 3 & 1
+        self._acknowledge(link.sides[1 - sender], pdu[0] >> 2 & 1, place)
         again = sequence == side.sequence and payload == side.payload
         if sequence == side.sequence and not again and (payload or side.payload):
             self._trouble.note("a link layer packet that the recorder missed", f"before {place}")
+        if not again:
+            side.acked = False
         side.sequence, side.payload = sequence, payload
         if not payload:
             return
@@ -192,12 +259,25 @@ class AirFollower:
         elif (whole := side.fragments.take(kind == 2, payload, place)) and whole[0] == ATT_CHANNEL and whole[1]:
             yield from link.bearer.take(packet.t_ns, sender, whole[1])
 
+    def _acknowledge(self, other: _Side, expected: int, place: str) -> None:
+        """What one side expects next tells what it has taken of the other: more than was seen here was missed, and what
+        comes next is new, whatever its sequence bit."""
+        if other.sequence < 0:
+            return
+        if expected != other.sequence:
+            other.acked = True
+        elif other.acked:
+            self._trouble.note("a link layer packet that the recorder missed", f"before {place}")
+            other.sequence ^= 1
+            other.payload, other.acked = b"", False
+
     def _time(self, link: _AirLink, t_ns: int, airtime_ns: int, sender: int) -> int:
         """Measure, and find out who sends: the central begins each event, then the sides take turns."""
         space_us = (t_ns - link.last_end_ns) / 1e3
         begins = not link.last_end_ns or not -_NEXT_EVENT_US < space_us < _NEXT_EVENT_US
-        if sender < 0:
-            sender = CENTRAL if begins else 1 - link.last_sender
+        if sender < 0:  # a longer space inside an event is one in which the other side was not caught
+            turn = link.last_sender if space_us > _LONG_SPACE_US else 1 - link.last_sender
+            sender = CENTRAL if begins else turn
         if begins and sender == CENTRAL:
             if link.anchor_ns and len(link.intervals_ms) < _MOST_KEPT:
                 link.intervals_ms.append((t_ns - link.anchor_ns) / 1e6)
@@ -212,10 +292,13 @@ class AirFollower:
         if code == 0x00:  # LL_CONNECTION_UPDATE_IND
             interval, latency, timeout = struct.unpack_from("<HHH", payload, 4)
             link.timeout_ns = timeout * 10_000_000
+            yield from self._seen(link, t_ns)
+            link.intervals_ms.clear()
+            link.spaces_us.clear()
             for server in link.bearer.names:
                 yield Happened(t_ns, server, EventKind.PARAMETERS, parameters(interval, latency, timeout))
         elif code == 0x02:  # LL_TERMINATE_IND
-            self._links.pop(link.access, None)
+            self._forget(link, t_ns)
             yield from link.bearer.end()
             yield from self._seen(link, t_ns)
             for side, server in enumerate(link.bearer.names):
@@ -240,6 +323,8 @@ class AirFollower:
 
     def end(self) -> Iterator[Heard | Happened]:
         """What is still held at the capture's end."""
+        self._swept_ns = -_SWEEP_NS
+        yield from self._sweep(self._now_ns)
         for link in self._links.values():
             yield from link.bearer.end()
             yield from self._seen(link, link.last_ns)
@@ -249,6 +334,6 @@ def _airtime_ns(octets: int, phy: int) -> int:
     """Time on air of a packet of so many bytes from its access address on, nanoseconds: a preamble before it
     (2.1.1); coded packets are taken at 125 kbit/s (2.2)."""
     if phy == _CODED:
-        return (80 + 256 + 16 + 24 + (octets - 4 + 1) * 64) * 1000
+        return (80 + 256 + 16 + 24 + (octets - 4) * 64 + 24) * 1000
     mbit = 2 if phy == 1 else 1
     return (octets + mbit) * 8000 // mbit

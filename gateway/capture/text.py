@@ -41,7 +41,7 @@ _HEADER_LINES = 10_000
 _KINDS = {kind.value.replace(" ", "-"): kind for kind in EventKind}
 
 
-def open_bytes(path: Path) -> BinaryIO:
+def open_bytes(path: Path) -> io.BufferedIOBase:
     """A file to read, decompressed by its name.
 
     Raises:
@@ -49,13 +49,13 @@ def open_bytes(path: Path) -> BinaryIO:
     """
     try:
         if path.suffix == ".gz":
-            return cast(BinaryIO, gzip.open(path, "rb"))
+            return gzip.open(path, "rb")
         plain = path.open("rb")
     except OSError as error:
         raise InputError(f"{path} can't be read: {error.strerror}; check the path") from None
     if path.suffix == ".zst":
         reader = zstandard.ZstdDecompressor(max_window_size=1 << 27).stream_reader(plain, closefd=True)
-        return cast(BinaryIO, io.BufferedReader(cast(io.RawIOBase, reader), 1 << 16))
+        return io.BufferedReader(cast(io.RawIOBase, reader), 1 << 16)
     return plain
 
 
@@ -124,7 +124,7 @@ class TextCapture:
         skipping = False
         while True:
             try:
-                piece = self._file.read(PIECE_BYTES)
+                piece = self._file.read1(PIECE_BYTES)  # gives what it has before it tells of damage
             except DAMAGED as error:
                 self.trouble.note("the file is cut off or damaged", f"after line {self._number}: {error}")
                 piece = b""
