@@ -214,7 +214,8 @@ def test_without_discovery_handles_can_be_given(snooped: tuple[Path, Path], tmp_
         for table in [read(snooped[1])[1]._directory.tables["C2:00:00:00:00:02"]]
         for handle, uuid in table.values.items()
     }
-    named = [f for f in frames(read(path, CRATE, handles=handles)[0]) if f.channel == "light"]
+    seen = read(path, CRATE, handles=handles)[0]
+    named = [f for f in frames(seen) if f.channel == "light"]
     assert len(named) > 20 and len(list(frames(records))) < len(list(frames(read(snooped[1])[0])))
 
 

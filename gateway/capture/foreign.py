@@ -109,6 +109,9 @@ class ForeignCapture:
 
     def _value(self, node: _Node, heard: Heard) -> Iterator[Record]:
         uuid = heard.uuid or self._known.values.get(heard.handle, "")
+        below = self._known.values.get(heard.handle - 1, "")
+        if not uuid and below and heard.how is How.WRITTEN and len(heard.raw) == 2 and heard.raw[0] < 4 > heard.raw[1]:
+            uuid, heard = CCCD, heard._replace(owner=below)  # right behind a value that was named
         if uuid == CCCD:
             yield from self._subscription(node, heard)
             return
@@ -153,6 +156,8 @@ class ForeignCapture:
         item = node.items.get(heard.owner)
         if node.plugin is None and any(heard.owner in items for _, items in self._plugins):
             self._hold(node, heard)
+        if heard.how is How.REFUSED:
+            self.trouble.note(f"a subscription that was refused with {heard.reason}", f"at {heard.t_ns} ns")
         if item is None or heard.how is not How.WRITTEN or not heard.raw or not heard.raw[0] & 3:
             return
         way = "notify" if heard.raw[0] & 1 else "indicate"

@@ -14,10 +14,10 @@ from gateway.cli.shared import (
     console_of,
     duration_ns,
     exit_code,
-    moment_ns,
     refuse_same,
     show_troubles,
     show_verdicts,
+    span_ns,
     write_text,
 )
 from gateway.errors import InputError
@@ -177,11 +177,8 @@ def extract(
     console = console_of()
     with Log(log) as opened, opened.damage_told(), Console(stderr=True).status("extracting"):
         info = opened.run(run)
-        first = moment_ns(since, info.started_ns) if since else None
-        last = moment_ns(until, info.started_ns) if until else None
+        first, last = span_ns(since, until, info.started_ns)
         header, records = extract_records(opened, info, node or (), channel or (), first, last)
-        if first is not None and last is not None and first > last:
-            raise InputError(f"--since {since!r} is later than --until {until!r}; nothing lies between them")
         ended = (info.ended_ns, info.ended_how) if last is None and info.ended_ns is not None else None
         count = write_capture(output, header, records, ended)
     console.print(f"{count} records of {log}, run {info.id}, in {output}", soft_wrap=True)

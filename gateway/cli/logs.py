@@ -12,10 +12,11 @@ from gateway.cli.shared import (
     console_of,
     duration_ns,
     exit_code,
-    moment_ns,
+    make_folder,
     refuse_same,
     say,
     show_verdicts,
+    span_ns,
     write_text,
 )
 from gateway.errors import InputError
@@ -244,24 +245,20 @@ def export(
         raise InputError("--plugin goes with --redecode; without it values are taken as they stand")
     folder = None if output == "-" else Path(output)
     if folder is not None:
-        try:
-            folder.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise InputError(f"{folder} can't be used as a folder: {error.strerror}; give another with -o") from None
+        make_folder(folder, "-o")
     every_ns = duration_ns("--rate", rate) if rate else None
     console = console_of()
     settle_memory()
     with Log(log) as opened, opened.damage_told(), _progress(folder is None) as bar:
         info = opened.run(run)
+        first, last = span_ns(since, until, info.started_ns)
         wanted = Wanted(
             node or (),
             channel or (),
-            moment_ns(since, info.started_ns) if since else -(2**63),
-            moment_ns(until, info.started_ns) if until else 2**63 - 1,
+            -(2**63) if first is None else first,
+            2**63 - 1 if last is None else last,
             every_ns,
         )
-        if wanted.since_ns > wanted.until_ns:
-            raise InputError(f"--since {since!r} is later than --until {until!r}; nothing lies between them")
         plugins = _plugins_of({n.kind for n in info.nodes}, plugin) if redecode else {}
         task = bar.add_task("writing", total=None)
         done = export_run(

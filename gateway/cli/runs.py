@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gateway.cli.shared import RadioName, console_of, duration_ns, exit_code, show_verdicts
+from gateway.cli.shared import RadioName, console_of, duration_ns, exit_code, make_folder, show_verdicts
 from gateway.errors import InputError, LogFileError
 
 if TYPE_CHECKING:
@@ -26,10 +26,7 @@ def demo(
     from gateway.config import load_run
 
     config = load_run(shipped.folder("configs") / "demo.toml")
-    try:
-        into.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise InputError(f"{into} can't be used as a folder: {error.strerror}; give another with --into") from None
+    make_folder(into, "--into")
     console = console_of()
     log = into / "demo.db"
     _run(config, log, seconds * 1_000_000_000, console)

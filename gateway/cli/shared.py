@@ -81,12 +81,33 @@ def show_troubles(lines: Iterable[str], console: Console) -> None:
         console.print(f"left out: {line}", soft_wrap=True, markup=False)
 
 
-def moment_ns(text: str, started_ns: int) -> int:
-    """A UTC time, or a time since the run's start, as nanoseconds UTC.
+def span_ns(since: str | None, until: str | None, started_ns: int) -> tuple[int | None, int | None]:
+    """The two times that bound a part of a run, nanoseconds UTC; None for no bound.
 
     Raises:
-        InputError: it is neither.
+        InputError: one is no time, or they stand the wrong way round.
     """
+    first = _moment_ns(since, started_ns) if since else None
+    last = _moment_ns(until, started_ns) if until else None
+    if first is not None and last is not None and first > last:
+        raise InputError(f"--since {since!r} is later than --until {until!r}; nothing lies between them")
+    return first, last
+
+
+def make_folder(path: Path, option: str) -> None:
+    """See that a folder is there.
+
+    Raises:
+        InputError: it can't be.
+    """
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(f"{path} can't be used as a folder: {error.strerror}; give another with {option}") from None
+
+
+def _moment_ns(text: str, started_ns: int) -> int:
+    """A UTC time, or a time since the run's start, as nanoseconds UTC."""
     from gateway.capture.text import utc_ns
     from gateway.errors import UnitError
     from gateway.units import parse_duration_ns
