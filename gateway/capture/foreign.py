@@ -21,6 +21,7 @@ from gateway.records import EventKind, Frame, LinkEvent
 from gateway.toml import read_toml
 
 _MOST_ADDRESSES = 10_000
+_CONFIGURATIONS = {bytes([bits, 0]) for bits in range(4)}  # off, notify, indicate, both: Vol 3, Part G, 3.3.3.3
 _MOST_HELD = 1000  # events of an address that may yet turn out to be a node
 
 
@@ -110,7 +111,7 @@ class ForeignCapture:
     def _value(self, node: _Node, heard: Heard) -> Iterator[Record]:
         uuid = heard.uuid or self._known.values.get(heard.handle, "")
         below = self._known.values.get(heard.handle - 1, "")
-        if not uuid and below and heard.how is How.WRITTEN and len(heard.raw) == 2 and heard.raw[0] < 4 > heard.raw[1]:
+        if not uuid and below and heard.how is How.WRITTEN and heard.raw in _CONFIGURATIONS:
             uuid, heard = CCCD, heard._replace(owner=below)  # right behind a value that was named
         if uuid == CCCD:
             yield from self._subscription(node, heard)
