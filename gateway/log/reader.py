@@ -6,16 +6,21 @@ from __future__ import annotations
 import contextlib
 import json
 import sqlite3
-from collections.abc import Iterator
+import warnings
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+import numpy as np
+import numpy.typing as npt
+
 from gateway.errors import LogFileError
 from gateway.log.schema import quoted, refusal
 from gateway.records import EventKind, LinkEvent
 
+Ints = npt.NDArray[np.int64]
 CHUNK_ROWS = 50_000
 _RECOVER = "copy what can be read with the .recover command of the sqlite3 shell"
 _WHOLE = 0.95  # of the planned length counts as all of it
@@ -240,6 +245,30 @@ class Log:
             f"SELECT {columns} FROM {quoted(relation)} WHERE id >= ? AND id < ? AND node = ? ORDER BY id",  # noqa: S608
             (run.first_frame, run.end_frame, node.id),
         )
+
+    def integers(self, run: RunInfo, node: NodeInfo, relation: str, columns: Sequence[str]) -> list[Ints]:
+        """Whole columns of one node's frames in the order they came, arrays of shape (n,).
+
+        Args:
+            columns: SQL expressions that are integers in every row.
+
+        SQLite joins them to text and numpy reads that: twice as fast as a row at a time.
+        """
+        joined = ", ".join(f"group_concat({column})" for column in columns)
+        sql = f"SELECT count(*), {joined} FROM {quoted(relation)} WHERE id >= ? AND id < ? AND node = ?"  # noqa: S608
+        parts: list[list[Ints]] = [[np.empty(0, np.int64)] for _ in columns]
+        for start in range(run.first_frame, run.end_frame, CHUNK_ROWS):
+            count, *texts = next(self._query(sql, start, min(start + CHUNK_ROWS, run.end_frame), node.id))
+            for part, text in zip(parts, texts if count else [], strict=bool(count)):
+                with warnings.catch_warnings():
+                    warnings.simplefilter("ignore", DeprecationWarning)  # numpy's, where a text holds something else
+                    numbers = np.fromstring(text or "", np.int64, sep=",")
+                if len(numbers) != count:
+                    raise LogFileError(
+                        f"{self.path} is damaged: {relation} holds something else than numbers; {_RECOVER}"
+                    )
+                part.append(numbers)
+        return [np.concatenate(part) for part in parts]
 
     def sample_rows(
         self, run: RunInfo, node: NodeInfo, channel: ChannelInfo, columns: str

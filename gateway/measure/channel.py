@@ -150,17 +150,12 @@ def arrivals(log: Log, run: RunInfo, node: NodeInfo, channel: ChannelInfo) -> Ar
     """When a channel's frames came."""
     counter, stamp = _with_role(channel, "sequence"), _with_role(channel, "node time")
     column = quoted(counter.column) if counter else "NULL"
-    times, counts = [np.empty(0, np.int64)], [np.empty(0, np.int64)]
-    for chunk in log.rows(run, node, channel.relation, f"t_ns, ifnull({column}, -1)"):
-        both = np.array(chunk, dtype=np.int64)
-        times.append(both[:, 0])
-        counts.append(both[:, 1])
+    came, counted = log.integers(run, node, channel.relation, ["t_ns", f"ifnull({column}, -1)"])
     node_s = None
     if stamp is not None:
         stamps = log.rows(run, node, channel.relation, quoted(stamp.column))
         parts = [np.array([row[0] for row in chunk], dtype=np.float64) for chunk in stamps]
         node_s = np.concatenate([np.empty(0), *parts]) * _seconds(stamp.unit)
-    came, counted = np.concatenate(times), np.concatenate(counts)
     if np.any(np.diff(came) < 0):  # a capture whose times run backwards
         order = np.argsort(came, kind="stable")
         came, counted, node_s = came[order], counted[order], node_s if node_s is None else node_s[order]
@@ -194,9 +189,11 @@ def _outside(fields: tuple[FieldInfo, ...], owner: str) -> str:
     parts = ["0"]
     for field in fields:
         column = owner + quoted(field.column)
-        if field.low is not None:
+        if field.low is not None and field.high is not None:
+            parts.append(f"total({column} NOT BETWEEN {field.low!r} AND {field.high!r})")
+        elif field.low is not None:
             parts.append(f"total({column} < {field.low!r})")
-        if field.high is not None:
+        elif field.high is not None:
             parts.append(f"total({column} > {field.high!r})")
     return " + ".join(parts)
 
