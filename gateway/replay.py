@@ -13,7 +13,6 @@ from typing import Protocol
 
 from gateway.capture import Header, Record, Trouble
 from gateway.config import RunConfig
-from gateway.errors import InputError
 from gateway.log.batch import BatchWriter, RunFacts
 from gateway.log.reader import ChannelInfo, Log, NodeInfo, RunInfo
 from gateway.plugin import Plugin
@@ -278,9 +277,7 @@ def extract(
     Raises:
         InputError: the run has no such node or channel.
     """
-    _all_known("node", nodes, [node.name for node in run.nodes])
-    kept = [node for node in run.nodes if not nodes or node.name in nodes]
-    _all_known("channel", channels, [channel.name for node in kept for channel in node.channels])
+    kept = run.chosen(nodes, channels)
     low = since_ns if since_ns is not None else -(2**63)
     high = until_ns if until_ns is not None else 2**63 - 1
     whole = since_ns is None and until_ns is None
@@ -317,12 +314,6 @@ def _before(log: Log, run: RunInfo, low: int) -> tuple[set[tuple[str, str]], set
         elif event.t_ns < low and event.kind in (EventKind.LOST, EventKind.LET_GO):
             ready.discard(event.node or "")
     return constants, ready
-
-
-def _all_known(what: str, wanted: Iterable[str], known: Iterable[str]) -> None:
-    for name in wanted:
-        if name not in set(known):
-            raise InputError(f"the run has no {what} {name!r}; it has {', '.join(dict.fromkeys(known)) or 'none'}")
 
 
 def _frames(

@@ -186,7 +186,7 @@ class AirFollower:
         return link
 
     def _over(self, link: _AirLink, now_ns: int) -> Iterator[Heard | Happened]:
-        """A link of which nothing more is heard, because its node links again."""
+        """A link of which nothing more is heard: its node links again, or its supervision timeout has passed."""
         self._forget(link, now_ns)
         yield from link.bearer.end()
         yield from self._seen(link, link.last_ns)

@@ -4,7 +4,7 @@ they stand, decoded from the raw bytes again, or resampled."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
@@ -79,12 +79,9 @@ def export(
 
 def _tables(log: Log, run: RunInfo, wanted: Wanted, plugins: Mapping[str, Plugin]) -> Iterator[Table]:
     """The files to write: relations by channel, with the nodes that have it."""
-    nodes = [node for node in run.nodes if not wanted.nodes or node.name in wanted.nodes]
-    _known("node", wanted.nodes, [node.name for node in run.nodes])
-    _known("channel", wanted.channels, [channel.name for node in nodes for channel in node.channels])
     seen: dict[str, list[NodeInfo]] = {}
     channels: dict[str, ChannelInfo] = {}
-    for node in nodes:
+    for node in run.chosen(wanted.nodes, wanted.channels):
         for channel in node.channels:
             if not wanted.channels or channel.name in wanted.channels:
                 seen.setdefault(channel.relation, []).append(node)
@@ -99,9 +96,3 @@ def _tables(log: Log, run: RunInfo, wanted: Wanted, plugins: Mapping[str, Plugin
                 yield DecodedTable(log, run, owners, channel, plugin, item, wanted, samples)
             else:
                 yield StoredTable(log, run, owners, channel, wanted, samples)
-
-
-def _known(what: str, wanted: Collection[str], known: Collection[str]) -> None:
-    for name in wanted:
-        if name not in known:
-            raise InputError(f"the run has no {what} {name!r}; it has {', '.join(dict.fromkeys(known)) or 'none'}")

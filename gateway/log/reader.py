@@ -7,7 +7,7 @@ import contextlib
 import json
 import sqlite3
 import warnings
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -16,7 +16,7 @@ from typing import Any, Self
 import numpy as np
 import numpy.typing as npt
 
-from gateway.errors import LogFileError
+from gateway.errors import InputError, LogFileError
 from gateway.log.schema import quoted, refusal
 from gateway.records import EventKind, LinkEvent
 
@@ -84,6 +84,21 @@ class RunInfo:
     end_frame: int
     nodes: tuple[NodeInfo, ...]
     requirements: tuple[tuple[str, str, str, float | None, float | None], ...]
+
+    def chosen(self, nodes: Collection[str], channels: Collection[str]) -> list[NodeInfo]:
+        """The nodes of these names, all where none is named.
+
+        Raises:
+            InputError: the run has no such node, or none of them such a channel.
+        """
+        kept = [node for node in self.nodes if not nodes or node.name in nodes]
+        known = [channel.name for node in kept for channel in node.channels]
+        for what, wanted, there in (("node", nodes, [n.name for n in self.nodes]), ("channel", channels, known)):
+            for name in wanted:
+                if name not in there:
+                    names = ", ".join(dict.fromkeys(there)) or "none"
+                    raise InputError(f"the run has no {what} {name!r}; it has {names}")
+        return kept
 
     def shortfall(self, end_ns: int) -> str:
         """How the run fell short of the length it was to have, "" where it did not."""
