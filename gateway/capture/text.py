@@ -145,7 +145,16 @@ class TextCapture:
         first = next(self._lines, "")[:MAX_LINE_BYTES].strip()
         self._number = 1
         if first != FIRST_LINE:
-            raise ProblemsError([Problem(str(self.path), "line 1", f"{first[:40]!r}", f"expected {FIRST_LINE!r}")])
+            raise ProblemsError(
+                [
+                    Problem(
+                        str(self.path),
+                        "line 1",
+                        f"{first[:40]!r}",
+                        f"expected {FIRST_LINE!r}; replay reads pcap, pcapng and btsnoop as well",
+                    )
+                ]
+            )
         facts: dict[str, str] = {}
         kinds: dict[str, str] = {}
         line = ""
