@@ -14,6 +14,7 @@ QUANTILE = "ranks of order statistics"
 PROCESS = "Student's t over 20 blocks of linked time"
 BLOCKS = 20
 _T = 2.093  # Student's t, 0.975 quantile at 19 degrees of freedom, as any table has it
+_T_LINE = 2.101  # the same at 18 degrees of freedom
 _Z = 1.960  # of the normal distribution
 _STEPS = 200
 _TINY = 1e-300
@@ -48,6 +49,16 @@ def block_bounds(means: Sequence[float]) -> tuple[float, float]:
     mean = statistics.fmean(means)
     half = _T * statistics.stdev(means) / math.sqrt(len(means))
     return mean - half, mean + half
+
+
+def slope_bounds(x: Sequence[float], y: Sequence[float]) -> tuple[float, float]:
+    """The slope of the least-squares line through the means of `BLOCKS` stretches, and half the width of its bounds by
+    Student's t."""
+    mean_x, mean_y = statistics.fmean(x), statistics.fmean(y)
+    spread = sum((a - mean_x) ** 2 for a in x)
+    slope = sum((a - mean_x) * (b - mean_y) for a, b in zip(x, y, strict=True)) / spread
+    rest = sum((b - mean_y - slope * (a - mean_x)) ** 2 for a, b in zip(x, y, strict=True))
+    return slope, _T_LINE * math.sqrt(rest / (len(x) - 2) / spread)
 
 
 def enough_for(share: float, limit: float, n: int) -> int | None:

@@ -10,11 +10,21 @@ from typing import Literal
 from gateway.bounds import share_bounds
 from gateway.log.reader import RunInfo
 from gateway.records import Measure
-from gateway.spec import figures_of
+from gateway.spec import LINK
 
 Change = Literal["higher", "lower", "no change seen", "not told"]
 # Counts of things that happen: compared by how many fell to each run, given how much there was of each.
-_COUNTS = {"losses", "undecoded", "outside_limits", "duplicates"}
+_COUNTS = {
+    "losses",
+    "attempts_failed",
+    "undecoded",
+    "outside_limits",
+    "duplicates",
+    "reordered",
+    "while_off",
+    "spikes",
+    "at_rail",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +82,7 @@ def _change(a: Measure | None, b: Measure | None, lasted_s: tuple[float, float])
     if a is None or b is None or a.value is None or b.value is None:
         return "not told"
     if a.name in _COUNTS:
-        exposed = lasted_s if a.name == "losses" else (a.n, b.n)
+        exposed = lasted_s if a.subject == LINK else (a.n, b.n)
         return _counted(round(a.value), round(b.value), *exposed)
     if not (a.method and b.method):
         return "not told"
@@ -95,4 +105,4 @@ def _counted(a: int, b: int, exposed_a: float, exposed_b: float) -> Change:
 
 def unit_of(pair: Pair) -> str:
     """The unit of a pair's figures."""
-    return figures_of(pair.subject)[pair.figure].unit
+    return next(m.unit for m in (pair.before, pair.after) if m is not None)

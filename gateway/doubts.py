@@ -81,7 +81,7 @@ def _contradictions(config: RunConfig, node: NodeConfig, sensor: Sensor, period_
     """Requirements that no node can meet that keeps the period it is set to."""
     period_s = period_ns / 1e9
     for rule in config.requirements:
-        if (rule.kind, rule.subject) != (node.plugin.kind, sensor.data):
+        if rule.whom not in (node.name, node.plugin.kind) or rule.subject != sensor.data:
             continue
         what = ""
         if rule.figure in ("gap_median", "gap_p99", "gap_longest") and rule.high is not None:
@@ -94,7 +94,7 @@ def _contradictions(config: RunConfig, node: NodeConfig, sensor: Sensor, period_
         if what:
             yield Problem(
                 str(config.path),
-                f"spec.{rule.kind}.{rule.subject}.{rule.figure}",
+                f"spec.{rule.whom}.{rule.subject}.{rule.figure}",
                 f"{what} required, {node.name} is set to a value every {_ms(period_ns)}",
                 "one of the two is not meant",
                 fatal=False,
@@ -128,7 +128,8 @@ def _wrap_doubts(config: RunConfig, node: NodeConfig, sensor: Sensor, period_ns:
         return
     allowed_ns, why = node.silent_after_ns, "silent_after"
     for rule in config.requirements:
-        if (rule.kind, rule.subject, rule.figure) == (node.plugin.kind, sensor.data, "gap_longest") and rule.high:
+        ours = rule.whom in (node.name, node.plugin.kind)
+        if ours and (rule.subject, rule.figure) == (sensor.data, "gap_longest") and rule.high:
             allowed_ns, why = min((round(rule.high * 1e9), "the spec's gap_longest"), (allowed_ns, why))
     turn_ns = period_ns << counter.bits
     if turn_ns <= allowed_ns:

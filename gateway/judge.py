@@ -8,9 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from gateway.bounds import SHARE, enough_for
 from gateway.records import Measure, Outcome, Verdict
-from gateway.spec import LINK
-
-Rule = tuple[str, str, str, float | None, float | None]  # kind, subject, figure, low, high
+from gateway.spec import LINK, Requirement
 
 FEWEST_VALUES = 20  # common practice: below it a share or a median says little
 FEWEST_FOR_P99 = 100  # one value in a hundred has to exist
@@ -22,44 +20,59 @@ _PROVEN_BY_ONE = {
     "undecoded",
     "outside_limits",
     "duplicates",
+    "reordered",
     "restarts",
+    "burst_largest",
+    "while_off",
+    "highest",
+    "stuck_longest",
+    "spikes",
+    "at_rail",
+    "attempts_failed",
     "losses",
     "descriptors_differ",
     "settings_differ",
     "return_longest",
 }
+_PROVEN_BY_ONE_BELOW = {"lowest", "signal_weakest"}
 _ENOUGH = {
     "gap_p99": FEWEST_FOR_P99,
     "linked": FEWEST_SECONDS,
     "losses": 1,
+    "attempts_failed": 1,
+    "signal_weakest": 1,
+    "while_off": 0,
     "descriptors_differ": 1,
     "settings_differ": 1,
     "return_median": 1,
     "return_longest": 1,
 }
 # Bounds on a count or on a longest hold for the whole of a run: one that was cut short can break them, not keep them.
-_FOR_THE_WHOLE_RUN = _PROVEN_BY_ONE - {"descriptors_differ", "settings_differ"}
+_FOR_THE_WHOLE_RUN = (_PROVEN_BY_ONE | _PROVEN_BY_ONE_BELOW) - {"descriptors_differ", "settings_differ"}
 
 
 def judge(
-    rules: Iterable[Rule], kinds: Mapping[str, str], measures: Sequence[Measure], shortfall: str = ""
+    rules: Iterable[Requirement], kinds: Mapping[str, str], measures: Sequence[Measure], shortfall: str = ""
 ) -> list[Verdict]:
     """One verdict for each requirement and node it applies to.
 
     Args:
-        rules: requirements, bounds in the figure's unit.
+        rules: requirements; one on a node by its name takes the place of the one on its kind.
         kinds: the kind of each node, by its name.
         measures: the figures of the run.
         shortfall: how the run fell short of its planned length, "" where it did not.
     """
     found = {(m.node, m.subject, m.name): m for m in measures}
     verdicts = []
-    for kind, subject, figure, low, high in rules:
-        for node, its_kind in kinds.items():
-            if its_kind == kind:
-                missing = Measure(node, subject, figure, None, "", 0, "")
-                verdicts.append(_verdict(found.get((node, subject, figure), missing), low, high, found, shortfall))
-    return sorted(verdicts, key=lambda v: list(kinds).index(v.measure.node))
+    rules = list(rules)
+    for node, kind in kinds.items():
+        own = {(rule.subject, rule.figure) for rule in rules if rule.whom == node}
+        for rule in rules:
+            if rule.whom == node or (rule.whom == kind and (rule.subject, rule.figure) not in own):
+                missing = Measure(node, rule.subject, rule.figure, None, rule.unit, 0, "")
+                measure = found.get((node, rule.subject, rule.figure), missing)
+                verdicts.append(_verdict(measure, rule.low, rule.high, found, shortfall))
+    return verdicts
 
 
 def overall(verdicts: Sequence[Verdict]) -> Outcome:
@@ -93,6 +106,8 @@ def _verdict(
     value = m.value
     margin = min(value - low if low is not None else math.inf, high - value if high is not None else math.inf)
     if high is not None and value > high and m.name in _PROVEN_BY_ONE:
+        return Verdict(m, low, high, Outcome.FAIL, margin)
+    if low is not None and value < low and m.name in _PROVEN_BY_ONE_BELOW:
         return Verdict(m, low, high, Outcome.FAIL, margin)
     if m.n < (enough := _ENOUGH.get(m.name, FEWEST_VALUES)):
         return doubt(f"{m.n} {m.basis}, at least {enough} are needed", margin)

@@ -19,7 +19,6 @@ from gateway.plugin import Plugin
 from gateway.records import EventKind, Frame, LinkEvent
 from gateway.report.live import NodeView, RunView
 from gateway.session.node import State
-from gateway.spec import figures_of
 
 BATCH_RECORDS = 20_000  # to a transaction
 LOOK_EVERY_S = 0.5
@@ -149,7 +148,7 @@ def _facts(
         str(capture.path),
         spec.text if spec else "",
         nodes,
-        [(r.kind, r.subject, r.figure, r.low, r.high, figures_of(r.subject)[r.figure].unit) for r in rules],
+        rules,
     )
 
 

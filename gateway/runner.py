@@ -28,7 +28,6 @@ from gateway.session.deadline import within
 from gateway.session.node import REQUEST_S, State
 from gateway.session.seek import check_adapter
 from gateway.session.supervisor import Supervisor
-from gateway.spec import figures_of
 
 LOOK_EVERY_S = 0.5
 BOUNCE_S = 1.0  # signals so close together are one request
@@ -136,9 +135,10 @@ def verdicts_of(log: Path, run: int | None, spec: RunConfig | None) -> tuple[Run
         info = opened.run(run)
         rules = info.requirements
         if spec is not None:
-            rules = tuple((r.kind, r.subject, r.figure, r.low, r.high) for r in spec.requirements)
+            rules = spec.requirements
         kinds = {node.name: node.kind for node in info.nodes}
-        return info, judge(rules, kinds, measure_run(opened, info), info.shortfall(opened.end_ns(info)))
+        fields = {rule.subject for rule in rules if "." in rule.subject}
+        return info, judge(rules, kinds, measure_run(opened, info, fields), info.shortfall(opened.end_ns(info)))
 
 
 @contextlib.asynccontextmanager
@@ -170,10 +170,7 @@ def _facts(config: RunConfig, radio: Radio, clock: Clock, length_ns: int | None)
         str(config.path),
         config.text,
         {name: (node.plugin, node.find_name or node.find_address or "") for name, node in config.nodes.items()},
-        [
-            (r.kind, r.subject, r.figure, r.low, r.high, figures_of(r.subject)[r.figure].unit)
-            for r in config.requirements
-        ],
+        config.requirements,
     )
 
 

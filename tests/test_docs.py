@@ -12,7 +12,7 @@ from gateway.cli import app
 from gateway.layout.declare import _FLOATS
 from gateway.plugin.shape import FileShape
 from gateway.reference import plugin_reference
-from gateway.spec import CHANNEL_FIGURES, LINK_FIGURES
+from gateway.spec import CHANNEL_FIGURES, FIELD_FIGURES, LINK_FIGURES
 
 ROOT = Path(__file__).parents[1]
 COMMANDS = typer.main.get_command(app).commands  # type: ignore[attr-defined]
@@ -26,7 +26,7 @@ def test_every_command_has_help_and_stands_in_the_readme(name: str) -> None:
 
 def test_every_figure_stands_in_the_readme() -> None:
     text = (ROOT / "README.md").read_text("utf-8")
-    missing = [name for name in (*CHANNEL_FIGURES, *LINK_FIGURES) if f"`{name}`" not in text]
+    missing = [name for name in (*CHANNEL_FIGURES, *LINK_FIGURES, *FIELD_FIGURES) if f"`{name}`" not in text]
     assert not missing
 
 

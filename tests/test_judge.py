@@ -9,7 +9,7 @@ import pytest
 from gateway.bounds import SHARE, share_bounds
 from gateway.judge import judge, overall
 from gateway.records import Measure, Outcome, Verdict
-from gateway.spec import CHANNEL_FIGURES, LINK_FIGURES
+from gateway.spec import CHANNEL_FIGURES, LINK_FIGURES, Requirement
 
 
 def verdict(
@@ -22,7 +22,7 @@ def verdict(
         share = share_bounds(round(value * n / 100), n)
         bounds = (100 * share[0], 100 * share[1], SHARE)
     measures = [Measure("a", subject, figure, value, unit, n, "things", *bounds), *more]
-    (one,) = judge([("crate", subject, figure, low, high)], {"a": "crate"}, measures)
+    (one,) = judge([Requirement("crate", subject, figure, low, high, unit)], {"a": "crate"}, measures)
     return one
 
 
@@ -78,7 +78,10 @@ def test_a_run_cut_short_can_break_a_bound_on_a_count_but_not_keep_it(figure: st
     for value, outcome in ((0.0, Outcome.INCONCLUSIVE), (9.0, Outcome.FAIL)):
         measures = [Measure("a", subject, figure, value, "", 1000, "things")]
         (one,) = judge(
-            [("crate", subject, figure, None, 3.0)], {"a": "crate"}, measures, "the run lasted 60 s of 3600 s"
+            [Requirement("crate", subject, figure, None, 3.0, "")],
+            {"a": "crate"},
+            measures,
+            "the run lasted 60 s of 3600 s",
         )
         assert one.outcome is outcome
         assert outcome is Outcome.FAIL or one.why == "the run lasted 60 s of 3600 s"
@@ -91,7 +94,7 @@ def test_a_few_seconds_keep_no_bound_on_a_count(figure: str) -> None:
         Measure("a", subject, figure, 0.0, "", 1000, "things"),
         Measure("a", "link", "linked", 100.0, "percent", 4, "s"),
     ]
-    (one,) = judge([("crate", subject, figure, None, 3.0)], {"a": "crate"}, measures)
+    (one,) = judge([Requirement("crate", subject, figure, None, 3.0, "")], {"a": "crate"}, measures)
     assert one.outcome is Outcome.INCONCLUSIVE and "at least 10" in one.why
 
 
@@ -131,7 +134,7 @@ def test_one_failure_fails_the_whole_and_one_doubt_holds_back_a_pass() -> None:
 )
 def test_bounds_that_straddle_a_limit_are_inconclusive(low: float | None, high: float | None, outcome: Outcome) -> None:
     measure = Measure("a", "climate", "rate", 10.0, "1/s", 1000, "values", 9.8, 10.2, "some method")
-    (one,) = judge([("crate", "climate", "rate", low, high)], {"a": "crate"}, [measure])
+    (one,) = judge([Requirement("crate", "climate", "rate", low, high, "1/s")], {"a": "crate"}, [measure])
     assert one.outcome is outcome
     if outcome is Outcome.INCONCLUSIVE:
         assert one.why == "1000 values leave 9.8 to 10.2 1/s possible; about 4,400 would tell"

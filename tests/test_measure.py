@@ -15,6 +15,7 @@ from gateway.log.batch import RunFacts
 from gateway.log.reader import ChannelInfo, FieldInfo, NodeInfo
 from gateway.log.writer import LogWriter
 from gateway.measure.channel import Arrivals, Content, measure_channel
+from gateway.measure.link import interval_s as interval_s_of
 from gateway.measure.link import link_history
 from gateway.plugin import find_plugin
 from gateway.records import EventKind, Frame, LinkEvent, Measure
@@ -72,22 +73,29 @@ def test_a_link_still_away_at_the_end_counts_as_it_stands(tmp_path: Path) -> Non
 
 
 @pytest.mark.parametrize(
-    ("sequences", "lost", "duplicates"),
+    ("sequences", "lost", "duplicates", "reordered"),
     [
-        ([0, 1, 2, 3], 0, 0),
-        ([0, 1, 4, 5], 2, 0),
-        ([65534, 65535, 0, 1], 0, 0),
-        ([65534, 1], 2, 0),
-        ([5, 5, 6], 0, 1),
-        ([500, 501, 0, 1], 0, 0),  # a restart, not 65035 lost values
-        ([5, 4, 6], 1, 0),  # reordered: 4 steps back, then 5 seems missing
+        ([0, 1, 2, 3], 0, 0, 0),
+        ([0, 1, 4, 5], 2, 0, 0),
+        ([65534, 65535, 0, 1], 0, 0, 0),
+        ([65534, 1], 2, 0, 0),
+        ([5, 5, 6], 0, 1, 0),
+        ([500, 501, 0, 1], 0, 0, 0),  # a restart, not 65035 lost values
+        ([5, 7, 6, 8], 0, 0, 1),  # 6 seemed missing, and came late
+        ([5, 8, 6, 9], 1, 0, 1),
+        ([65535, 1, 0, 2], 0, 0, 1),
+        ([5, 4, 6, 8], 1, 0, 1),  # 4 had not been awaited: it takes no loss away
+        ([5, 6, 7, 6, 8, 10], 1, 1, 0),  # 6 came twice
     ],
 )
-def test_loss_by_the_sequence_counter(tmp_path: Path, sequences: list[int], lost: int, duplicates: int) -> None:
+def test_loss_by_the_sequence_counter(
+    tmp_path: Path, sequences: list[int], lost: int, duplicates: int, reordered: int
+) -> None:
     found = log_of(tmp_path / "x.db", steady(lambda i: sequences[i], len(sequences)), [(0, 10)], 10)
     assert found["loss"].n == len(sequences) + lost
     assert found["loss"].value == pytest.approx(100 * lost / (len(sequences) + lost))
     assert found["duplicates"].value == duplicates
+    assert found["reordered"].value == reordered
 
 
 def test_a_loss_longer_than_half_the_counter_is_told_from_a_restart_by_its_time(tmp_path: Path) -> None:
@@ -222,3 +230,56 @@ def test_without_a_counter_loss_is_estimated_from_the_pace(tmp_path: Path) -> No
 def test_a_channel_with_a_counter_needs_no_estimate(tmp_path: Path) -> None:
     found = log_of(tmp_path / "x.db", steady(lambda i: i, 100, 0.1), [(0, 10)], 10)
     assert "loss_estimated" not in found and found["loss"].value == 0
+
+
+@pytest.mark.parametrize("interval_s", [0.0075, 0.015, 0.03, 0.05, 0.4])
+def test_the_connection_interval_shows_in_the_spacing_of_arrivals(interval_s: float) -> None:
+    """Values every 1.37 intervals on average leave at the next connection event, and reach a host that is not idle."""
+    rng = np.random.default_rng(7)
+    due = np.arange(3000) * 1.37 * interval_s + rng.uniform(0, interval_s, 3000)
+    events = np.unique(np.ceil(due / interval_s)) * interval_s
+    arrivals = events + rng.exponential(0.0003, len(events))
+    assert interval_s_of(np.diff(arrivals)) == pytest.approx(interval_s)
+
+
+def test_spacing_without_a_pattern_shows_no_interval() -> None:
+    assert interval_s_of(np.random.default_rng(1).exponential(0.1, 3000)) is None
+    assert interval_s_of(np.array([0.1] * 10)) is None
+
+
+def test_bursts_are_values_without_a_connection_event_between_them(tmp_path: Path) -> None:
+    times_s = [0.0, 0.001, 0.0025, 0.1, 0.2, 0.201]
+    frames = [Frame(round(t * SECOND), "a", "climate", climate(i)) for i, t in enumerate(times_s)]
+    assert log_of(tmp_path / "x.db", frames, [(0, 5)], 5)["burst_largest"].value == 3
+
+
+def test_settings_are_held_against_what_was_measured(tmp_path: Path) -> None:
+    """A node set to 100 ms that takes 102, one value in ten lost, and one that talks after it was switched off."""
+    writer = LogWriter(
+        tmp_path / "x.db", RunFacts("t", 0, None, "none", "", "", {"a": (find_plugin("loan-crate"), "A")})
+    )
+    writer.event(LinkEvent(1, "a", EventKind.SETTING, {"period_s": {"climate": 0.1}, "on": {"climate": True}}))
+    writer.event(LinkEvent(2, "a", EventKind.READY))
+    for i in range(1000):
+        if i % 10:
+            writer.frame(Frame(round((0.01 + i * 0.102) * SECOND), "a", "climate", climate(i)))
+    writer.event(LinkEvent(102 * SECOND, "a", EventKind.SETTING, {"on": {"climate": False}}))
+    writer.frame(Frame(round(102.2 * SECOND), "a", "climate", climate(1000)))  # was on its way
+    writer.frame(Frame(115 * SECOND, "a", "climate", climate(1001)))
+    writer.close(120 * SECOND, "test")
+    found = {name: m for (_, subject, name), m in figures(tmp_path / "x.db").items() if subject == "climate"}
+    assert found["period_error"].value == pytest.approx(2.0, abs=1.5)
+    assert found["while_off"].value == 1
+    assert found["clock_drift"].value == pytest.approx(-19_600, rel=0.1)  # 100 ms of its own take 102
+
+
+def test_failed_attempts_and_signal_strength_are_told(tmp_path: Path) -> None:
+    writer = LogWriter(
+        tmp_path / "x.db", RunFacts("t", 0, None, "none", "", "", {"a": (find_plugin("loan-crate"), "A")})
+    )
+    for second, rssi in enumerate((-60, -85, -70)):
+        writer.event(LinkEvent(second * SECOND, "a", EventKind.FOUND, {"rssi_dbm": rssi}))
+        writer.event(LinkEvent(second * SECOND + 1, "a", EventKind.CONNECT_FAILED, {"reason": "test"}))
+    writer.close(10 * SECOND, "test")
+    found = {name: m.value for (_, subject, name), m in figures(tmp_path / "x.db").items() if subject == "link"}
+    assert (found["signal_weakest"], found["attempts_failed"]) == (-85, 3)

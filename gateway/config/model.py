@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Literal
 
 from gateway.plugin import Plugin
+from gateway.spec import Requirement
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,17 +102,6 @@ class TwinConfig:
     signals: Mapping[str, Signal] = field(default_factory=dict)
     constants: Mapping[str, Mapping[str, Fraction]] = field(default_factory=dict)
     faults: Faults = Faults()
-
-
-@dataclass(frozen=True, slots=True)
-class Requirement:
-    """A bound on a figure of one channel (or the link) of every node of a kind; bounds in the figure's unit."""
-
-    kind: str
-    subject: str
-    figure: str
-    low: float | None
-    high: float | None
 
 
 @dataclass(frozen=True, slots=True)

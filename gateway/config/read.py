@@ -4,20 +4,19 @@ every problem in one pass."""
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Literal
 
 from gateway.config.gather import Gatherer
-from gateway.config.model import NodeConfig, Requirement, RunConfig, SensorUse, TwinConfig
-from gateway.config.shape import BoundShape, FileShape, NodeShape, SensorUseShape, TwinShape
+from gateway.config.model import NodeConfig, RunConfig, SensorUse, TwinConfig
+from gateway.config.shape import FileShape, NodeShape, SensorUseShape, TwinShape
 from gateway.config.simulate import read_air, read_twin
 from gateway.errors import InputError, ProblemsError
 from gateway.layout.model import Field
-from gateway.plugin import Plugin, find_plugin, load_plugin, within
-from gateway.spec import LINK, figures_of
+from gateway.plugin import Plugin, SpecShape, find_plugin, load_plugin, read_spec, within
+from gateway.spec import ALL, LINK, Requirement
 from gateway.toml import read_toml, shape
-from gateway.units import parse_unit
 
 SHORTEST_POLL_NS = 10_000_000
 _NAME = re.compile(r"[a-z][a-z0-9-]{0,39}")
@@ -141,63 +140,58 @@ class _Reader(Gatherer):
         return polls
 
     def requirements(self, nodes: Mapping[str, NodeConfig]) -> tuple[Requirement, ...]:
+        """What the plugins require, then what the file requires of all, of a kind, of a node: the later replaces the
+        earlier where it is of the same figure."""
         kinds = {node.plugin.kind: node.plugin for node in nodes.values()}
-        made: list[Requirement] = []
-        for kind, subjects in self.file.spec.items():
-            plugin = kinds.get(kind)
-            if plugin is None:
-                if len(nodes) == len(self.file.node):  # otherwise the plugin's own problem has been told
-                    self.complain(f"spec.{kind}", f"no node of this run is a {kind}", f"one of {', '.join(kinds)}")
-                continue
-            for subject, bounds in subjects.items():
-                if subject != LINK and subject not in plugin.channels:
-                    self.complain(
-                        f"spec.{kind}.{subject}",
-                        f"{kind} has no channel {subject!r}",
-                        f"{LINK}, {', '.join(plugin.channels)}",
-                    )
-                    continue
-                for name, bound in bounds.items():
-                    place = f"spec.{kind}.{subject}.{name}"
-                    if (one := self.requirement(place, plugin, subject, name, bound)) is not None:
-                        made.append(one)
-        return tuple(made)
+        made: dict[tuple[str, str, str], Requirement] = {}
 
-    def requirement(self, place: str, plugin: Plugin, subject: str, name: str, bound: BoundShape) -> Requirement | None:
-        figure = figures_of(subject).get(name)
-        if figure is None:
-            self.complain(place, "is not a figure that can be required", f"one of {', '.join(figures_of(subject))}")
-            return None
-        if bound.min is None and bound.max is None:
-            self.complain(place, "no bound", 'give min, max or both, such as { max = "300 ms" }')
-            return None
-        if name in ("loss", "duplicates") and plugin.characteristics[subject].layout.with_role("sequence") is None:
-            self.complain(
-                place,
-                f"{subject} has no field with the role sequence",
-                "remove it, or declare the counter in the plugin",
-            )
-            return None
-        unit = parse_unit(figure.unit)
-        if not self.switched_on(plugin, subject):
-            self.complain(
-                place, f"nothing switches the sensor of {subject} on", "set it for each node: sensor.NAME = {}"
-            )
-            return None
-        ends: list[float | None] = []
-        for key, text in (("min", bound.min), ("max", bound.max)):
-            if isinstance(text, int) and figure.unit:
-                self.complain(f"{place}.{key}", f"{text} has no unit", f"a quantity in {figure.unit}")
-            ends.append(None if text is None else self.number(f"{place}.{key}", str(text), unit))
-        low, high = ends
-        if high is not None and high < 0:
-            self.complain(f"{place}.max", f"{bound.max}", "not below zero, which nothing could meet")
-        if low is not None and high is not None and low > high:
-            self.complain(place, f"min {bound.min} is above max {bound.max}", "min at most max")
-        return Requirement(plugin.kind, subject, name, low, high)
+        def add(rules: Iterable[Requirement]) -> None:
+            made.update({rule[:3]: rule for rule in rules})
 
-    def switched_on(self, plugin: Plugin, channel: str) -> bool:
+        for plugin in kinds.values():
+            add(rule for rule in plugin.requirements if self.switched_on(plugin, rule.subject))
+        for whom in sorted(self.file.spec, key=lambda whom: (whom in nodes, whom != ALL)):
+            spec = self.file.spec[whom]
+            if whom == ALL:
+                for plugin in kinds.values():
+                    add(self.spec(whom, plugin, {s: b for s, b in spec.items() if s in (LINK, *plugin.channels)}))
+                self.strange_subjects(spec, kinds.values())
+            elif whom in kinds and whom in nodes:
+                self.complain(f"spec.{whom}", "is a kind and a node as well", "another name for the node")
+            elif whom in kinds:
+                add(self.spec(whom, kinds[whom], spec))
+            elif whom in nodes:
+                add(rule._replace(whom=whom) for rule in self.spec(whom, nodes[whom].plugin, spec))
+            elif len(nodes) == len(self.file.node):  # otherwise the plugin's own problem has been told
+                names = ", ".join([ALL, *kinds, *nodes])
+                self.complain(f"spec.{whom}", f"no node of this run is a {whom}, or called so", f"one of {names}")
+        return tuple(made.values())
+
+    def strange_subjects(self, spec: SpecShape, plugins: Iterable[Plugin]) -> None:
+        known = [LINK, *dict.fromkeys(channel for plugin in plugins for channel in plugin.channels)]
+        for subject in spec:
+            if subject not in known:
+                self.complain(f"spec.{ALL}.{subject}", f"no node has a channel {subject!r}", ", ".join(known))
+
+    def spec(self, whom: str, plugin: Plugin, spec: SpecShape) -> list[Requirement]:
+        """The requirements of one table of the file, for every node of a kind."""
+
+        def complain(place: str, found: str, expected: str) -> None:
+            self.complain(f"spec.{whom}.{place}", found, expected)
+
+        rules = list(read_spec(spec, plugin.kind, plugin.characteristics, plugin.channels, complain))
+        for rule in rules:
+            if not self.switched_on(plugin, rule.subject) and rule.figure != "while_off":
+                complain(
+                    f"{rule.subject}.{rule.figure}",
+                    f"nothing switches the sensor of {rule.subject} on",
+                    "set it for each node: sensor.NAME = {}",
+                )
+        return rules
+
+    def switched_on(self, plugin: Plugin, subject: str) -> bool:
         """Whether every node of this kind sets the sensor of a channel, where it has one that can be switched."""
+        channel = subject.partition(".")[0]
         users = [decl for name, decl in self.file.node.items() if self.kinds.get(name) == plugin.kind]
         sensors = [s.name for s in plugin.sensors.values() if s.data == channel and s.enable is not None]
         return all(name in decl.sensor for decl in users for name in sensors)

@@ -7,6 +7,8 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict
 from pydantic import Field as Declared
 
+from gateway.plugin import SpecShape
+
 _STRICT = ConfigDict(extra="forbid", strict=True)
 
 
@@ -77,16 +79,10 @@ class TwinShape(BaseModel):
     faults: FaultShape = FaultShape()
 
 
-class BoundShape(BaseModel):
-    model_config = _STRICT
-    min: str | int | None = None
-    max: str | int | None = None
-
-
 class FileShape(BaseModel):
     model_config = _STRICT
     run: RunShape
     node: Annotated[dict[str, NodeShape], Declared(min_length=1)]
     air: AirShape = AirShape()
     twin: dict[str, TwinShape] = {}
-    spec: dict[str, dict[str, dict[str, BoundShape]]] = {}
+    spec: dict[str, SpecShape] = {}

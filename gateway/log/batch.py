@@ -27,6 +27,7 @@ from gateway.log.table import ChannelTable, Rows
 from gateway.log.timeline import Timeline
 from gateway.plugin import Plugin
 from gateway.records import EventKind, Frame, LinkEvent
+from gateway.spec import Requirement
 
 PATIENCE_S = 20.0
 PATIENCE_AT_END_S = 5.0
@@ -36,7 +37,7 @@ _RETRY_S = 0.5
 
 @dataclass(frozen=True, slots=True)
 class RunFacts:
-    """What a log keeps of a run besides its records; requirement rows are (kind, subject, figure, low, high, unit)."""
+    """What a log keeps of a run besides its records."""
 
     title: str
     started_ns: int
@@ -45,7 +46,7 @@ class RunFacts:
     run_file: str
     run_text: str
     nodes: Mapping[str, tuple[Plugin, str]]  # by name: what it is, and what it is sought by
-    requirements: Sequence[tuple[str, str, str, float | None, float | None, str]] = ()
+    requirements: Sequence[Requirement] = ()
 
 
 @dataclass(slots=True)

@@ -19,6 +19,7 @@ import numpy.typing as npt
 from gateway.errors import InputError, LogFileError
 from gateway.log.schema import quoted, refusal
 from gateway.records import EventKind, LinkEvent
+from gateway.spec import Requirement
 
 Ints = npt.NDArray[np.int64]
 CHUNK_ROWS = 50_000
@@ -28,7 +29,7 @@ _WHOLE = 0.95  # of the planned length counts as all of it
 
 @dataclass(frozen=True, slots=True)
 class FieldInfo:
-    """A column of a relation and what it means; limits in the unit."""
+    """A column of a relation and what it means; limits and LSB in the unit, ``kind`` its type in the layout."""
 
     column: str
     name: str
@@ -39,6 +40,7 @@ class FieldInfo:
     bits: int | None
     sometimes: bool
     lsb: float | None = None
+    kind: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +85,7 @@ class RunInfo:
     first_frame: int
     end_frame: int
     nodes: tuple[NodeInfo, ...]
-    requirements: tuple[tuple[str, str, str, float | None, float | None], ...]
+    requirements: tuple[Requirement, ...]
 
     def chosen(self, nodes: Collection[str], channels: Collection[str]) -> list[NodeInfo]:
         """The nodes of these names, all where none is named.
@@ -198,7 +200,10 @@ class Log:
             for id_, name, kind in self._query("SELECT id, name, kind FROM node WHERE run = ? ORDER BY id", wanted)
         )
         requirements = tuple(
-            self._query("SELECT kind, subject, figure, low, high FROM requirement WHERE run = ? ORDER BY rowid", wanted)
+            Requirement(*row)
+            for row in self._query(
+                "SELECT kind, subject, figure, low, high, unit FROM requirement WHERE run = ? ORDER BY rowid", wanted
+            )
         )
         end_frame = min(later or 2**62, self._next_frame())
         return RunInfo(
@@ -236,7 +241,7 @@ class Log:
 
     def _fields(self, relation: str | None) -> tuple[FieldInfo, ...]:
         rows = self._query(
-            "SELECT column_name, name, unit, low, high, role, bits, ifnull(sometimes, 0), lsb FROM field "
+            "SELECT column_name, name, unit, low, high, role, bits, ifnull(sometimes, 0), lsb, type FROM field "
             "WHERE relation = ? ORDER BY position",
             relation,
         )

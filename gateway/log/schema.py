@@ -81,7 +81,7 @@ CREATE TABLE IF NOT EXISTS absence (  -- how often a value was missing from a fr
 );
 CREATE TABLE IF NOT EXISTS requirement (
     run INTEGER NOT NULL REFERENCES run(id),
-    kind TEXT NOT NULL,
+    kind TEXT NOT NULL,            -- of the nodes it is for, or the name of one
     subject TEXT NOT NULL,
     figure TEXT NOT NULL,
     low REAL,

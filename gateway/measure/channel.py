@@ -12,6 +12,7 @@ import numpy.typing as npt
 from gateway.bounds import BLOCKS, PROCESS, QUANTILE, SHARE, block_bounds, quantile_ranks, share_bounds
 from gateway.log.reader import ChannelInfo, FieldInfo, Log, NodeInfo, RunInfo
 from gateway.log.schema import quoted
+from gateway.measure.counter import count
 from gateway.measure.link import History
 from gateway.measure.nodeclock import METHOD, node_clock
 from gateway.records import Measure
@@ -20,6 +21,9 @@ from gateway.units import parse_unit
 
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
+_BURST_NS = 5_000_000  # less than the shortest connection interval, Core Specification, Vol 6, Part B, 4.5.1
+_BACK = 2 * 9  # a counter that steps back by half as many values is read as reordering by `counter`, not as a restart
+_ON_ITS_WAY_NS = 1_000_000_000  # what left the node before it was switched off may still come; common practice
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,10 +49,10 @@ def measure_channel(
     node: NodeInfo, channel: ChannelInfo, history: History, arrivals: Arrivals, content: Content
 ) -> list[Measure]:
     """The figures of one channel of one node."""
-    times, span = arrivals.times, _span_of(arrivals.times, history)
+    times, span = arrivals.times, span_of(arrivals.times, history)
     linked, decoded = int(np.count_nonzero(span >= 0)), len(times) - content.faults
     linked_s, run_s = history.linked_ns / 1e9, (history.end_ns - history.start_ns) / 1e9
-    gaps_s = _gaps(times, span) / 1e9
+    gaps_s = gaps_within(times, span) / 1e9
     found = {
         "rate": (linked / linked_s if linked_s > 0 else None, linked, *_rate_bounds(times, span, history)),
         "rate_whole_run": (len(times) / run_s if run_s > 0 else None, len(times), *NONE),
@@ -56,9 +60,12 @@ def measure_channel(
         "outside_limits": (content.outside, decoded, *NONE),
         "no_reading": _share(content.silent, decoded),
         **_gap_figures(gaps_s, _edges(times, history) / 1e9, linked_s),
-        **_loss_figures(channel, arrivals, span, gaps_s, linked),
-        **_clock_figures(channel, arrivals),
+        "burst_largest": (_largest_burst(times), len(times), *NONE),
+        **_clock_figures(channel, arrivals, history.period.get(channel.name)),
     }
+    losses, lost = _loss_figures(channel, arrivals, span, gaps_s, linked)
+    found |= losses
+    found |= _setting_figures(channel.name, times, span, history, lost)
     return [
         Measure(node.name, channel.name, name, value, figure.unit, n, figure.basis, low, high, method)
         for name, figure in CHANNEL_FIGURES.items()
@@ -84,26 +91,65 @@ def _gap_figures(gaps_s: Floats, edges_s: Floats, linked_s: float) -> dict[str, 
 
 def _loss_figures(
     channel: ChannelInfo, arrivals: Arrivals, span: Ints, gaps_s: Floats, linked: int
-) -> dict[str, Found]:
-    """By the sequence counter where there is one, else by the pace."""
+) -> tuple[dict[str, Found], int]:
+    """By the sequence counter where there is one, else by the pace; and how many are lost."""
     counter = _with_role(channel, "sequence")
     if counter is None:
         lost = _fallen_out(gaps_s)
-        return {"loss_estimated": (100 * lost / (linked + lost) if len(gaps_s) else None, linked + lost, *NONE)}
-    lost, duplicates = _loss(arrivals.times, arrivals.counts, span, 1 << (counter.bits or 16))
-    return {"loss": _share(lost, linked + lost), "duplicates": (duplicates, linked, *NONE)}
+        share = 100 * lost / (linked + lost) if len(gaps_s) else None
+        return {"loss_estimated": (share, linked + lost, *NONE)}, lost
+    told = count(arrivals.times, arrivals.counts, span, 1 << (counter.bits or 16))
+    return {
+        "loss": _share(told.lost, linked + told.lost),
+        "duplicates": (told.duplicates, linked, *NONE),
+        "reordered": (told.reordered, linked, *NONE),
+    }, told.lost
 
 
-def _clock_figures(channel: ChannelInfo, arrivals: Arrivals) -> dict[str, Found]:
-    stamp = _with_role(channel, "node time")
-    if stamp is None or arrivals.node_s is None:
+def _clock_figures(channel: ChannelInfo, arrivals: Arrivals, period: tuple[int, float] | None) -> dict[str, Found]:
+    """From the node's own time stamps, or else from its counter and the period it was set to."""
+    stamp, counter = _with_role(channel, "node time"), _with_role(channel, "sequence")
+    if stamp is not None and arrivals.node_s is not None:
+        step_s = (stamp.lsb or 1.0) * _seconds(stamp.unit)
+        clock = node_clock(arrivals.times, arrivals.node_s, step_s * 2.0 ** (stamp.bits or 48), step_s)
+        jitter = {"delay_jitter": (clock.jitter_s, clock.n, *NONE)}
+    elif counter is not None and period is not None:
+        kept = arrivals.times >= period[0]
+        node_s = np.where(arrivals.counts >= 0, arrivals.counts * period[1], np.nan)[kept]
+        clock = node_clock(arrivals.times[kept], node_s, period[1] * 2.0 ** (counter.bits or 16), _BACK * period[1])
+        jitter = {}
+    else:
         return {}
-    step_s = (stamp.lsb or 1.0) * _seconds(stamp.unit)
-    clock = node_clock(arrivals.times, arrivals.node_s, step_s * 2.0 ** (stamp.bits or 48), step_s)
     return {
         "restarts": (clock.restarts, len(arrivals.times), *NONE),
         "clock_drift": (clock.drift_ppm, clock.n, clock.low_ppm, clock.high_ppm, METHOD),
+        **jitter,
     }
+
+
+def _setting_figures(channel: str, times: Ints, span: Ints, history: History, lost: int) -> dict[str, Found]:
+    found: dict[str, Found] = {}
+    off = np.zeros(len(times), bool)
+    if switched := history.switched.get(channel):
+        edges = [t_ns for t_ns, _ in switched]
+        on = np.array([True, *(on for _, on in switched)])
+        off = ~on[np.searchsorted(edges, times - _ON_ITS_WAY_NS, side="right")]
+        found["while_off"] = (int(np.count_nonzero(off)), len(times), *NONE)
+    if (period := history.period.get(channel)) is not None:
+        kept = (times >= period[0]) & ~off
+        gaps_s = gaps_within(times[kept], span[kept]) / 1e9
+        # the counter's losses are those of the whole run, which a setting that changed on the way does not share
+        sent = len(gaps_s) + (lost if kept.all() else _fallen_out(gaps_s))
+        achieved = float(gaps_s.sum()) / sent if sent else None
+        found["period_error"] = (100 * (achieved / period[1] - 1) if achieved else None, len(gaps_s), *NONE)
+    return found
+
+
+def _largest_burst(times: Ints) -> int:
+    """Most values in a row that came with less than `_BURST_NS` between each two."""
+    apart = np.flatnonzero(np.diff(times) >= _BURST_NS)
+    edges = np.concatenate([[-1], apart, [len(times) - 1]])
+    return int(np.diff(edges).max()) if len(times) else 0
 
 
 def _rate_bounds(times: Ints, span: Ints, history: History) -> Bounds:
@@ -198,7 +244,7 @@ def _outside(fields: tuple[FieldInfo, ...], owner: str) -> str:
     return " + ".join(parts)
 
 
-def _span_of(times: Ints, history: History) -> Ints:
+def span_of(times: Ints, history: History) -> Ints:
     """The index of the link span in which each frame came, -1 for none."""
     if not history.spans:
         return np.full(len(times), -1, np.int64)
@@ -208,7 +254,7 @@ def _span_of(times: Ints, history: History) -> Ints:
     return np.where((index >= 0) & (times <= ends[index]), index, -1).astype(np.int64)
 
 
-def _gaps(times: Ints, span: Ints) -> Ints:
+def gaps_within(times: Ints, span: Ints) -> Ints:
     """Nanoseconds between neighbouring frames of one span."""
     same = (span[1:] == span[:-1]) & (span[1:] >= 0)
     gaps: Ints = np.diff(times)[same]
@@ -229,27 +275,3 @@ def _edges(times: Ints, history: History) -> Ints:
         first, after = np.searchsorted(times, start), np.searchsorted(times, end, side="right")
         edges += [int(times[first]) - start, end - int(times[after - 1])] if after > first else [end - start]
     return np.array(edges, dtype=np.int64)
-
-
-def _loss(times: Ints, counts: Ints, span: Ints, modulus: int) -> tuple[int, int]:
-    """Values missing from the counter within spans, and counters that did not advance.
-
-    A counter tells a step only up to its wrap; how often it wrapped in a gap follows from the gap's length and
-    the usual time between values. A step back, or one far beyond what the time allows, is taken for a restart
-    or for reordering, not for loss. Payloads that did not decode have come all the same: each takes one
-    missing number away.
-    """
-    kept = np.flatnonzero((counts >= 0) & (span >= 0))
-    if len(kept) < 2:
-        return 0, 0
-    step = np.diff(counts[kept]) % modulus
-    passed = np.diff(times[kept])
-    between = np.diff(kept) - 1
-    same = span[kept][1:] == span[kept][:-1]
-    usual = np.median(passed[same & (step > 0)] / step[same & (step > 0)]) if (same & (step > 0)).any() else 0.0
-    due = passed / usual if usual > 0 else np.ones(len(step))
-    step = step + modulus * np.maximum(np.rint((due - step) / modulus), 0).astype(np.int64)
-    duplicates = int(np.count_nonzero(same & (step == 0)))
-    believable = (step <= modulus // 2) | (step <= 2 * due + 8)
-    missing = np.maximum(step - 1 - between, 0)
-    return int(missing[same & (step > 0) & believable].sum()), duplicates

@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from gateway.records import EventKind, LinkEvent, Measure
 from gateway.spec import LINK, LINK_FIGURES
+
+SHORTEST_INTERVAL_S = 0.0075
+_GAPS_LOOKED_AT = 1000
+_FEWEST_GAPS = 50
+_JITTER_S = 0.0015  # of arrivals on a host that is not idle; common practice
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,6 +29,10 @@ class History:
         away_ns: how long it has been away at the run's end after a loss, None where it is not.
         settings, settings_differ: how many were written, and how many read back otherwise or were refused.
         descriptors_differ: how many contradicted the layout, each counted once for all links.
+        attempts_failed: how often connecting or setting up failed.
+        signal: (when, dBm) of the advertisements by which the node was found.
+        period: for each channel when which period was written last, and that period in seconds.
+        switched: for each channel the times at which its sensor was switched on (True) or off.
     """
 
     start_ns: int
@@ -32,6 +44,10 @@ class History:
     settings: int
     settings_differ: int
     descriptors_differ: int
+    attempts_failed: int = 0
+    signal: tuple[tuple[int, float], ...] = ()
+    period: Mapping[str, tuple[int, float]] = field(default_factory=dict)
+    switched: Mapping[str, list[tuple[int, bool]]] = field(default_factory=dict)
 
     @property
     def linked_ns(self) -> int:
@@ -45,7 +61,10 @@ def link_history(events: Iterable[LinkEvent], start_ns: int, end_ns: int) -> His
     returns: list[int] = []
     ready: int | None = None
     lost: int | None = None
-    losses = written = differ = 0
+    losses = written = differ = failed = 0
+    signal: list[tuple[int, float]] = []
+    period: dict[str, tuple[int, float]] = {}
+    switched: dict[str, list[tuple[int, bool]]] = defaultdict(list)
     contradicted: set[tuple[object, object]] = set()
     for event in events:
         if event.kind is EventKind.READY:
@@ -65,22 +84,73 @@ def link_history(events: Iterable[LinkEvent], start_ns: int, end_ns: int) -> His
         elif event.kind in (EventKind.SETTING, EventKind.SETTING_DIFFERS):
             written += 1
             differ += event.kind is EventKind.SETTING_DIFFERS
+            for channel, period_s in _table(event, "period_s"):
+                if channel not in period or period[channel][1] != period_s:
+                    period[channel] = event.t_ns, float(period_s)
+            for channel, on in _table(event, "on"):
+                switched[channel].append((event.t_ns, bool(on)))
+        elif event.kind is EventKind.CONNECT_FAILED:
+            failed += 1
+        elif event.kind is EventKind.FOUND and isinstance(rssi := event.detail.get("rssi_dbm"), int | float):
+            signal.append((event.t_ns, rssi))
         elif event.kind is EventKind.DESCRIPTOR_DIFFERS:
             contradicted.add((event.detail.get("characteristic"), event.detail.get("descriptor")))
     if ready is not None:
         spans.append((ready, max(ready, end_ns)))
     away = max(end_ns - lost, 0) if lost is not None else None
-    return History(start_ns, end_ns, tuple(spans), losses, tuple(returns), away, written, differ, len(contradicted))
+    return History(
+        start_ns,
+        end_ns,
+        tuple(spans),
+        losses,
+        tuple(returns),
+        away,
+        written,
+        differ,
+        len(contradicted),
+        failed,
+        tuple(signal),
+        period,
+        dict(switched),
+    )
 
 
-def measure_link(node: str, history: History) -> list[Measure]:
-    """The figures of the link."""
+def _table(event: LinkEvent, key: str) -> Iterable[tuple[str, Any]]:
+    found = event.detail.get(key)
+    return found.items() if isinstance(found, dict) else ()
+
+
+def interval_s(gaps_s: npt.NDArray[np.float64]) -> float | None:
+    """The connection interval that a node's gaps show: the longest of those that the Core Specification allows (7.5 ms
+    to 4 s in steps of 1.25 ms, Vol 6, Part B, 4.5.1) whose multiples the gaps are; None where they are of none.
+
+    Where every gap is a multiple of several intervals, that is the longest of these: a node whose period is always
+    the same shows its period.
+    """
+    gaps = gaps_s[gaps_s > SHORTEST_INTERVAL_S * 0.8][:_GAPS_LOOKED_AT]
+    if len(gaps) < _FEWEST_GAPS:
+        return None
+    for steps in range(3200, 5, -1):
+        interval = steps * 1.25e-3
+        off = np.abs(gaps - interval * np.rint(gaps / interval))
+        near, most = np.percentile(off, [50, 90])
+        fits = near <= min(_JITTER_S, interval / 10) and most <= min(2 * _JITTER_S, interval / 6)
+        if fits and gaps.min() > 0.8 * interval:
+            return interval
+    return None
+
+
+def measure_link(node: str, history: History, interval: tuple[float | None, int]) -> list[Measure]:
+    """The figures of the link; ``interval`` is what `interval_s` found, and from how many gaps."""
     run_s = (history.end_ns - history.start_ns) / 1e9
     returns_s = np.array(history.returns_ns) / 1e9
     longest = [*returns_s.tolist(), *([history.away_ns / 1e9] if history.away_ns is not None else [])]
     values: dict[str, tuple[float | None, int]] = {
         "linked": (100 * history.linked_ns / 1e9 / run_s if run_s > 0 else None, int(run_s)),
         "losses": (history.losses, len(history.spans)),
+        "attempts_failed": (history.attempts_failed, history.attempts_failed + len(history.spans)),
+        "signal_weakest": (min((dbm for _, dbm in history.signal), default=None), len(history.signal)),
+        "interval": interval,
         "return_median": (float(np.median(returns_s)) if len(returns_s) else None, len(returns_s)),
         "return_longest": (max(longest, default=None), history.losses),
         "descriptors_differ": (history.descriptors_differ, len(history.spans)),

@@ -26,6 +26,7 @@ class NodeClock:
 
     Attributes:
         n: values the drift rests on.
+        jitter_s: 99th percentile of the delay beyond the least, seconds, the drift taken away.
     """
 
     restarts: int
@@ -33,6 +34,7 @@ class NodeClock:
     low_ppm: float | None
     high_ppm: float | None
     n: int
+    jitter_s: float | None = None
 
 
 def node_clock(
@@ -67,7 +69,9 @@ def node_clock(
     if fit is None:
         return NodeClock(restarts, None, None, None, end - start)
     slope, half = fit
-    return NodeClock(restarts, 1e6 * slope, 1e6 * (slope - half), 1e6 * (slope + half), end - start)
+    late = slope * host[start:end] - ahead
+    jitter_s = float(np.percentile(late, 99) - late.min())
+    return NodeClock(restarts, 1e6 * slope, 1e6 * (slope - half), 1e6 * (slope + half), end - start, jitter_s)
 
 
 def _slope(host: npt.NDArray[np.float64], ahead: npt.NDArray[np.float64]) -> tuple[float, float] | None:

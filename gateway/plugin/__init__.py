@@ -4,6 +4,8 @@ works with `Plugin` and never looks at the file again."""
 from gateway.plugin.find import find_plugin, plugin_folders
 from gateway.plugin.load import KIND, load_plugin
 from gateway.plugin.model import Characteristic, Derived, Input, Plugin, Property, Sensor, Setting, within
+from gateway.plugin.require import read_spec
+from gateway.plugin.shape import SpecShape
 
 __all__ = [
     "KIND",
@@ -14,8 +16,10 @@ __all__ = [
     "Property",
     "Sensor",
     "Setting",
+    "SpecShape",
     "find_plugin",
     "load_plugin",
     "plugin_folders",
+    "read_spec",
     "within",
 ]

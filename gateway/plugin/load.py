@@ -14,6 +14,7 @@ from gateway.layout.adopted import BASE_UUID, adopted
 from gateway.layout.declare import NAME, Complain, read_layout
 from gateway.layout.formula import Formula
 from gateway.plugin.model import Characteristic, Derived, Input, Plugin, Sensor, Setting, within
+from gateway.plugin.require import read_spec
 from gateway.plugin.shape import CharacteristicShape, DerivedShape, EnableShape, FileShape, PeriodShape, SensorShape
 from gateway.spec import LINK
 from gateway.toml import read_toml, shape
@@ -207,9 +208,7 @@ class _Loader:
                 table[owner_name] = replace(owner, derived=(*owner.derived, derived))
         for item in table.values():
             _check_columns(item, self.complain(f"characteristic.{item.name}"))
-        if self.problems:
-            raise ProblemsError(self.problems)
-        return Plugin(
+        plugin = Plugin(
             file.plugin.kind,
             file.plugin.title,
             self.path.parent,
@@ -218,6 +217,11 @@ class _Loader:
             {name: sensor for name, sensor in sensors.items() if sensor is not None},
             tuple(dict.fromkeys(constants.values())),
         )
+        rules = read_spec(file.spec, plugin.kind, table, plugin.channels, self.complain("spec"))
+        plugin = replace(plugin, requirements=tuple(rules))
+        if self.problems:
+            raise ProblemsError(self.problems)
+        return plugin
 
 
 def _check_columns(item: Characteristic, complain: Complain) -> None:

@@ -11,6 +11,7 @@ from typing import Literal
 from gateway.layout.codec import Codec
 from gateway.layout.formula import Formula
 from gateway.layout.model import Field, Layout
+from gateway.spec import Requirement
 from gateway.units import Unit, parse_unit
 
 Property = Literal["read", "write", "write-without-response", "notify", "indicate"]
@@ -125,6 +126,7 @@ class Plugin:
     characteristics: Mapping[str, Characteristic]
     sensors: Mapping[str, Sensor]
     constants: tuple[str, ...]
+    requirements: tuple[Requirement, ...] = ()
 
     @cached_property
     def settings(self) -> frozenset[str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel, ConfigDict, Discriminator, Tag
 from pydantic import Field as Declared
 
 from gateway.layout.declare import FieldDecl, SamplesDecl
@@ -95,6 +95,32 @@ class DerivedShape(BaseModel):
     """Makes one value of those of all samples of a notification."""
 
 
+class BoundShape(BaseModel):
+    model_config = _STRICT
+    min: str | int | None = None
+    """Lowest value that passes, with its unit."""
+    max: str | int | None = None
+    """Highest value that passes, with its unit."""
+
+
+def _form(value: object) -> str:
+    """Whether a table under a subject bounds a figure or is that of a field; names that `toml.shape` leaves out."""
+    tables = isinstance(value, dict) and value and all(isinstance(inner, dict) for inner in value.values())
+    return "[field]" if tables else "[bound]"
+
+
+SpecShape = dict[
+    str,
+    dict[
+        str,
+        Annotated[
+            Annotated[BoundShape, Tag("[bound]")] | Annotated[dict[str, BoundShape], Tag("[field]")],
+            Discriminator(_form),
+        ],
+    ],
+]
+
+
 class FileShape(BaseModel):
     model_config = _STRICT
     plugin: HeadShape
@@ -102,3 +128,4 @@ class FileShape(BaseModel):
     sensor: dict[str, SensorShape] = {}
     constant: dict[str, ConstantShape] = {}
     derived: dict[str, DerivedShape] = {}
+    spec: SpecShape = {}

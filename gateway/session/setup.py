@@ -31,13 +31,11 @@ class Do(Protocol):
 
 
 def wanted_channels(node: NodeConfig) -> tuple[list[str], list[str]]:
-    """The channels to subscribe to, and those to read: a channel that the run file polls is only read,
-    the data of a sensor that is switched off is left alone."""
+    """The channels to subscribe to, and those to read: a channel that the run file polls is only read, one whose
+    sensor is switched off is listened to, in case it talks all the same."""
     off = {node.plugin.sensors[name].data for name, use in node.sensors.items() if not use.on}
     pushed = [
-        name
-        for name in node.plugin.channels
-        if node.plugin.characteristics[name].pushed and name not in node.poll_ns and name not in off
+        name for name in node.plugin.channels if node.plugin.characteristics[name].pushed and name not in node.poll_ns
     ]
     return pushed, [name for name in node.poll_ns if name not in off]
 
@@ -112,6 +110,19 @@ def planned_settings(node: NodeConfig) -> dict[str, dict[str, Value]]:
     return planned
 
 
+def _meant(node: NodeConfig, characteristic: str) -> dict[str, dict[str, object]]:
+    """What a written characteristic means for the channels whose sensors it sets."""
+    paced: dict[str, object] = {}
+    switched: dict[str, object] = {}
+    for name, use in node.sensors.items():
+        sensor = node.plugin.sensors[name]
+        if sensor.period is not None and use.period_ns is not None and sensor.period.characteristic == characteristic:
+            paced[sensor.data] = use.period_ns / 1e9
+        if sensor.enable is not None and sensor.enable.characteristic == characteristic:
+            switched[sensor.data] = use.on
+    return {key: meant for key, meant in (("period_s", paced), ("on", switched)) if meant}
+
+
 async def write_settings(client: BleakClient, node: NodeConfig, table: Table, do: Do, tell: Tell) -> None:
     """Write each planned setting and read it back; a refusal or a difference is an event, not an error.
 
@@ -133,6 +144,7 @@ async def write_settings(client: BleakClient, node: NodeConfig, table: Table, do
         facts: dict[str, object] = {
             "characteristic": name,
             "written": raw.hex(),
+            **_meant(node, name),
             **{key: float(v) if isinstance(v, Fraction) else v for key, v in values.items()},
         }
         try:

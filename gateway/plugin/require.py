@@ -1,0 +1,97 @@
+"""Read a spec: tables of bounds, by subject and figure, proven against the characteristics they speak of. Plugins carry
+one for every node of their kind, run files one for each kind, for all, or for one node."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from gateway.errors import UnitError
+from gateway.layout.declare import Complain
+from gateway.layout.model import Role
+from gateway.plugin.model import Characteristic
+from gateway.plugin.shape import BoundShape, SpecShape
+from gateway.spec import LINK, OF_FIELD, Requirement, figures_of, is_difference
+from gateway.units import PLAIN, Unit, parse_quantity, parse_unit
+
+_NEEDED_ROLE: dict[str, Role] = {
+    "loss": "sequence",
+    "duplicates": "sequence",
+    "reordered": "sequence",
+    "delay_jitter": "node time",
+}
+
+
+def read_spec(
+    spec: SpecShape, whom: str, table: Mapping[str, Characteristic], channels: tuple[str, ...], complain: Complain
+) -> Iterator[Requirement]:
+    """The requirements of a spec on nodes with these characteristics.
+
+    Args:
+        whom: the kind or the node they are for.
+        channels: the characteristics that carry values.
+        complain: is told what is wrong and where, the place beginning with the subject.
+    """
+    for subject, entries in spec.items():
+        if subject != LINK and subject not in channels:
+            complain(subject, f"there is no channel {subject!r}", f"{LINK}, {', '.join(channels)}")
+            continue
+        fields = {} if subject == LINK else _units(table[subject])
+        for key, entry in entries.items():
+            if isinstance(entry, BoundShape):
+                role = _NEEDED_ROLE.get(key)
+                if role and subject != LINK and table[subject].layout.with_role(role) is None:
+                    complain(
+                        f"{subject}.{key}",
+                        f"{subject} has no field with the role {role}",
+                        "remove it, or declare the role in the plugin",
+                    )
+                elif (made := _requirement(whom, subject, key, entry, PLAIN, complain)) is not None:
+                    yield made
+            elif key not in fields:
+                complain(f"{subject}.{key}", f"there is no field {key!r}", f"one of {', '.join(fields) or 'none'}")
+            else:
+                for figure, bound in entry.items():
+                    made = _requirement(whom, f"{subject}.{key}", figure, bound, fields[key], complain)
+                    if made is not None:
+                        yield made
+
+
+def _units(item: Characteristic) -> dict[str, Unit]:
+    """The unit of each field and derived value."""
+    return {field.name: field.unit for field, _ in item.layout.all_fields()} | {d.name: d.unit for d in item.derived}
+
+
+def _requirement(
+    whom: str, subject: str, name: str, bound: BoundShape, of_field: Unit, complain: Complain
+) -> Requirement | None:
+    place = f"{subject}.{name}"
+    figure = figures_of(subject).get(name)
+    if figure is None:
+        complain(place, "is not a figure that can be required", f"one of {', '.join(figures_of(subject))}")
+        return None
+    if bound.min is None and bound.max is None:
+        complain(place, "no bound", 'give min, max or both, such as { max = "300 ms" }')
+        return None
+    unit = of_field if figure.unit == OF_FIELD else parse_unit(figure.unit)
+    ends: list[float | None] = []
+    for key, text in (("min", bound.min), ("max", bound.max)):
+        if isinstance(text, int) and unit.symbol:
+            complain(f"{place}.{key}", f"{text} has no unit", f"a quantity in {unit.symbol}")
+        try:
+            if text is None:
+                ends.append(None)
+                continue
+            quantity = parse_quantity(str(text))
+            ends.append(float(quantity.span_in(unit) if is_difference(name) else quantity.in_unit(unit)))
+        except UnitError as error:
+            complain(f"{place}.{key}", str(error), "")
+            ends.append(None)
+    low, high = ends
+    if high is not None and high < 0 and not (unit.zero or name in _SIGNED):
+        complain(f"{place}.max", f"{bound.max}", "not below zero, which nothing could meet")
+    if low is not None and high is not None and low > high:
+        complain(place, f"min {bound.min} is above max {bound.max}", "min at most max")
+    return Requirement(whom, subject, name, low, high, unit.symbol)
+
+
+_SIGNED = {"lowest", "highest", "mean", "drift", "clock_drift", "period_error", "signal_weakest"}
