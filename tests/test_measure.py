@@ -265,7 +265,7 @@ def test_settings_are_held_against_what_was_measured(tmp_path: Path) -> None:
             writer.frame(Frame(round((0.01 + i * 0.102) * SECOND), "a", "climate", climate(i)))
     writer.event(LinkEvent(102 * SECOND, "a", EventKind.SETTING, {"on": {"climate": False}}))
     writer.frame(Frame(round(102.2 * SECOND), "a", "climate", climate(1000)))  # was on its way
-    writer.frame(Frame(115 * SECOND, "a", "climate", climate(1001)))
+    writer.frame(Frame(105 * SECOND, "a", "climate", climate(1001)))
     writer.close(120 * SECOND, "test")
     found = {name: m for (_, subject, name), m in figures(tmp_path / "x.db").items() if subject == "climate"}
     assert found["period_error"].value == pytest.approx(2.0, abs=1.5)
