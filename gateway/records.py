@@ -33,6 +33,7 @@ class EventKind(StrEnum):
     NOT_FOUND = "not found"
     CONNECTED = "connected"
     CONNECT_FAILED = "connect failed"
+    IDENTITY = "identity read"
     CONSTANT = "constant read"
     SETTING = "setting written"
     SETTING_DIFFERS = "setting differs"

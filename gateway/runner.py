@@ -8,7 +8,6 @@ import contextlib
 import signal
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Protocol
 
 from bleak.backends.device import BLEDevice
@@ -16,13 +15,10 @@ from bleak.backends.scanner import AdvertisementData
 
 from gateway.clock import Clock
 from gateway.config import RunConfig
-from gateway.judge import judge
 from gateway.log.batch import RunFacts, WriterStatus
-from gateway.log.reader import Log, RunInfo
-from gateway.measure import measure_run
 from gateway.memory import settle_memory
 from gateway.radio import Radio
-from gateway.records import Sink, Verdict
+from gateway.records import Sink
 from gateway.report.live import NodeView, RunView
 from gateway.session.deadline import within
 from gateway.session.node import REQUEST_S, State
@@ -123,22 +119,6 @@ async def _live(supervisor: Supervisor, twins: Sequence[Life], view: _Viewer, le
     if view.status.failed:
         return "the disk refused the log"
     return "its length has passed" if stop.is_set() else "no node was left that could be used"
-
-
-def verdicts_of(log: Path, run: int | None, spec: RunConfig | None) -> tuple[RunInfo, list[Verdict]]:
-    """Judge a run of a log against its own spec, or against another run file's.
-
-    Raises:
-        LogFileError: the log can't be used.
-    """
-    with Log(log) as opened, opened.damage_told():
-        info = opened.run(run)
-        rules = info.requirements
-        if spec is not None:
-            rules = spec.requirements
-        kinds = {node.name: node.kind for node in info.nodes}
-        fields = {rule.subject for rule in rules if "." in rule.subject}
-        return info, judge(rules, kinds, measure_run(opened, info, fields), info.shortfall(opened.end_ns(info)))
 
 
 @contextlib.asynccontextmanager

@@ -20,7 +20,7 @@ from gateway.log.reader import Log
 from gateway.plugin import find_plugin
 from gateway.records import EventKind, Frame, LinkEvent
 from gateway.replay import Replayed, extract, replay
-from gateway.runner import verdicts_of
+from gateway.review import verdicts_of
 from tests.support import figures, run_bench, run_file
 
 CRATE = find_plugin("loan-crate")

@@ -53,7 +53,7 @@ MADE_TO_FAIL = {
 def test_the_demo_passes_the_sound_crate_and_fails_the_faulty_one_in_what_it_was_made_to_break(
     demo: tuple[Path, subprocess.CompletedProcess[str]],
 ) -> None:
-    from gateway.runner import verdicts_of
+    from gateway.review import verdicts_of
 
     folder, result = demo
     assert result.returncode == 0, result.stdout + result.stderr

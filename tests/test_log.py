@@ -424,7 +424,7 @@ def test_a_log_moved_under_a_run_is_noticed_and_the_rest_goes_elsewhere(
 def test_damaged_content_is_an_error_that_says_so(tmp_path: Path, damage: str) -> None:
     from dataclasses import replace
 
-    from gateway.runner import verdicts_of
+    from gateway.review import verdicts_of
 
     log = tmp_path / "x.db"
     rules = [

@@ -14,7 +14,7 @@ from gateway.evidence import evidence
 from gateway.log.reader import Log, RunInfo
 from gateway.records import Measure, Outcome, Verdict
 from gateway.report.machine import verdicts_json, verdicts_junit
-from gateway.runner import verdicts_of
+from gateway.review import verdicts_of
 from tests.support import figures, run_bench, run_file
 from tests.test_capture import RUN
 

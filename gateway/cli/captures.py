@@ -18,7 +18,7 @@ from gateway.cli.shared import (
     show_troubles,
     show_verdicts,
     span_ns,
-    write_text,
+    write_file,
 )
 from gateway.errors import InputError
 
@@ -74,7 +74,7 @@ def replay(
     from gateway.plugin import find_plugin
     from gateway.replay import replay as replay_capture
     from gateway.report.live import CountDisplay, LiveDisplay
-    from gateway.runner import verdicts_of
+    from gateway.review import verdicts_of
 
     speed = _speed(pace)
     config = load_run(spec) if spec else None
@@ -184,5 +184,5 @@ def extract(
     console.print(f"{count} records of {log}, run {info.id}, in {output}", soft_wrap=True)
     if expected:
         plugins = {node.name: find_plugin(node.kind) for node in info.nodes if node.name in header.kinds}
-        write_text(beside, expected_text(output, plugins))
+        write_file(beside, expected_text(output, plugins))
         console.print(f"what it decodes to, to be looked through, in {beside}", soft_wrap=True)

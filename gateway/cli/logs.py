@@ -17,7 +17,7 @@ from gateway.cli.shared import (
     say,
     show_verdicts,
     span_ns,
-    write_text,
+    write_file,
 )
 from gateway.errors import InputError
 
@@ -43,13 +43,13 @@ def judge(
     from gateway.config import load_run
     from gateway.judge import overall
     from gateway.report.machine import verdicts_json, verdicts_junit
-    from gateway.runner import verdicts_of
+    from gateway.review import verdicts_of
 
     info, verdicts = verdicts_of(log, run, load_run(spec) if spec else None)
     if junit is not None:
         refuse_same(junit, log, *([spec] if spec else []))
         lasted_s = ((info.ended_ns or info.started_ns) - info.started_ns) / 1e9
-        write_text(junit, verdicts_junit(info, verdicts, lasted_s))
+        write_file(junit, verdicts_junit(info, verdicts, lasted_s))
     if as_json:
         say(verdicts_json(info, verdicts))
         raise typer.Exit(exit_code(overall(verdicts)))

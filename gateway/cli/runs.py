@@ -58,7 +58,8 @@ def _run(config: RunConfig, log: Path, length_ns: int | None, console: Console) 
 
     from gateway.log.writer import LogWriter
     from gateway.report.live import LiveDisplay
-    from gateway.runner import execute, verdicts_of
+    from gateway.review import verdicts_of
+    from gateway.runner import execute
 
     with LiveDisplay(console) as display:
         result = asyncio.run(execute(config, partial(LogWriter, log), length_ns, display))

@@ -150,13 +150,13 @@ def refuse_same(output: Path, *inputs: Path) -> None:
             raise InputError(f"{output} is what is read; give another file for the output")
 
 
-def write_text(path: Path, text: str) -> None:
-    """Write a small file.
+def write_file(path: Path, content: str | bytes) -> None:
+    """Write a file at once; text as UTF-8.
 
     Raises:
         InputError: it can't be written.
     """
     try:
-        path.write_text(text, encoding="utf-8")
+        path.write_bytes(content.encode() if isinstance(content, str) else content)
     except OSError as error:
         raise InputError(f"{path} can't be written: {error.strerror}; check the folder") from None

@@ -33,6 +33,7 @@ class History:
         signal: (when, dBm) of the advertisements by which the node was found.
         period: for each channel when which period was written last, and that period in seconds.
         switched: for each channel the times at which its sensor was switched on (True) or off.
+        lost: when the link was lost, and why.
     """
 
     start_ns: int
@@ -48,6 +49,7 @@ class History:
     signal: tuple[tuple[int, float], ...] = ()
     period: Mapping[str, tuple[int, float]] = field(default_factory=dict)
     switched: Mapping[str, list[tuple[int, bool]]] = field(default_factory=dict)
+    lost: tuple[tuple[int, str], ...] = ()
 
     @property
     def linked_ns(self) -> int:
@@ -63,6 +65,7 @@ def link_history(events: Iterable[LinkEvent], start_ns: int, end_ns: int) -> His
     lost: int | None = None
     losses = written = differ = failed = 0
     signal: list[tuple[int, float]] = []
+    reasons: list[tuple[int, str]] = []
     period: dict[str, tuple[int, float]] = {}
     switched: dict[str, list[tuple[int, bool]]] = defaultdict(list)
     contradicted: set[tuple[object, object]] = set()
@@ -74,6 +77,7 @@ def link_history(events: Iterable[LinkEvent], start_ns: int, end_ns: int) -> His
                 lost = None
         elif event.kind is EventKind.LOST:
             losses += 1
+            reasons.append((event.t_ns, str(event.detail.get("reason", "not told"))))
             lost = event.t_ns
             if ready is not None:
                 spans.append((ready, event.t_ns))
@@ -112,6 +116,7 @@ def link_history(events: Iterable[LinkEvent], start_ns: int, end_ns: int) -> His
         tuple(signal),
         period,
         dict(switched),
+        tuple(reasons),
     )
 
 

@@ -21,6 +21,7 @@ from gateway.measure.link import History, interval_s, link_history, measure_link
 from gateway.measure.signal import FieldSurvey, survey_fields
 from gateway.records import Measure
 
+MINUTE_NS = 60_000_000_000
 WINDOWS = 1000  # of a run, in which values are counted
 GAP_DECADES = (-4, 6)  # 0.1 ms to 11 days
 GAP_BINS = 20 * (GAP_DECADES[1] - GAP_DECADES[0])
@@ -34,6 +35,7 @@ class ChannelSurvey:
     Attributes:
         frames: how many.
         counts: values in each of `WINDOWS` equal parts of the run.
+        before_loss: values in the minute before each loss of the link.
         gaps: how many gaps in each of `GAP_BINS` equal parts of the decades `GAP_DECADES` of seconds.
     """
 
@@ -41,6 +43,7 @@ class ChannelSurvey:
     frames: int
     counts: npt.NDArray[np.int64]
     gaps: npt.NDArray[np.int64]
+    before_loss: list[int]
     fields: list[FieldSurvey]
 
 
@@ -105,12 +108,16 @@ def _survey_node(
         found += measure_channel(node, channel, history, came, contents()[channel.name])
         gaps_s = gaps_within(came.times, span_of(came.times, history)) / 1e9
         most_s = gaps_s[:] if len(gaps_s) > len(most_s) else most_s
-        counts, _ = np.histogram(came.times, WINDOWS, (history.start_ns, max(history.end_ns, history.start_ns + 1)))
+        length_ns = max(history.end_ns - history.start_ns, 1)
+        window = np.clip((came.times - history.start_ns) / length_ns * WINDOWS, 0, WINDOWS - 1).astype(np.int64)
+        counts = np.bincount(window, minlength=WINDOWS)
         decades = np.log10(np.maximum(gaps_s, 10.0 ** GAP_DECADES[0]))
         gaps, _ = np.histogram(decades, GAP_BINS, GAP_DECADES)
+        lost_ns = np.array([t_ns for t_ns, _ in history.lost], dtype=np.int64)
+        before = np.searchsorted(came.times, lost_ns) - np.searchsorted(came.times, lost_ns - MINUTE_NS)
         surveyed = fields[channel.name]()
         found += [measure for field in surveyed for measure in field.measures]
-        channels.append(ChannelSurvey(channel, len(came.times), counts, gaps, surveyed))
+        channels.append(ChannelSurvey(channel, len(came.times), counts, gaps, before.tolist(), surveyed))
     link = measure_link(node.name, history, (interval_s(most_s), len(most_s)))
     return NodeSurvey(node, history, channels, [*link, *found])
 

@@ -11,7 +11,7 @@ from gateway.compare import Pair, unit_of
 from gateway.records import Outcome, Reading, Verdict
 
 _STYLE = {Outcome.PASS: "green", Outcome.FAIL: "bold red", Outcome.INCONCLUSIVE: "yellow"}
-_WORD = {Outcome.PASS: "pass", Outcome.FAIL: "FAIL", Outcome.INCONCLUSIVE: "inconclusive"}
+WORD = {Outcome.PASS: "pass", Outcome.FAIL: "FAIL", Outcome.INCONCLUSIVE: "inconclusive"}
 
 
 _SHORT = {"percent": "%", "1/s": "/s"}
@@ -27,7 +27,15 @@ def number(value: float | None, unit: str = "") -> str:
 
 def outcome_text(outcome: Outcome) -> Text:
     """The verdict as a word, in colour as well."""
-    return Text(_WORD[outcome], style=_STYLE[outcome])
+    return Text(WORD[outcome], style=_STYLE[outcome])
+
+
+def bounds_text(verdict: Verdict) -> str:
+    """The 95 % bounds of what was found, "" where there are none."""
+    m = verdict.measure
+    if not m.method:
+        return ""
+    return f"{number(m.low) if m.low is not None else '?'} to {number(m.high, m.unit) if m.high is not None else '?'}"
 
 
 def required(verdict: Verdict) -> str:

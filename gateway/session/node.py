@@ -20,7 +20,7 @@ from gateway.radio import Radio
 from gateway.records import EventKind, Frame, LinkEvent, Sink
 from gateway.session.deadline import within
 from gateway.session.seek import Seeker, Sighting
-from gateway.session.setup import check_descriptors, resolve, wanted_channels, write_settings
+from gateway.session.setup import check_descriptors, read_identity, resolve, wanted_channels, write_settings
 
 CONNECT_S = 20.0
 REQUEST_S = 10.0
@@ -186,6 +186,8 @@ class NodeSession:
         def do(what: str, work: Awaitable[T]) -> Awaitable[T]:
             return within(REQUEST_S, what, work, link.lost)
 
+        if said := await read_identity(client, do):
+            self._tell(EventKind.IDENTITY, **said)
         for name in self.node.plugin.constants:
             raw = bytes(await do(f"reading {name}", client.read_gatt_char(table[name])))
             self._sink.frame(Frame(self._clock.now_ns(), self.node.name, name, raw))

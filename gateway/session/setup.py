@@ -19,6 +19,16 @@ from gateway.plugin import Setting
 from gateway.records import EventKind
 from gateway.units import parse_unit
 
+# Assigned Numbers, 3.8: the strings of the Device Information service
+IDENTITY = {
+    0x2A24: "model number",
+    0x2A25: "serial number",
+    0x2A26: "firmware revision",
+    0x2A27: "hardware revision",
+    0x2A28: "software revision",
+    0x2A29: "manufacturer name",
+}
+_LONGEST_IDENTITY = 100
 T = TypeVar("T")
 Tell = Callable[..., None]
 Table = Mapping[str, BleakGATTCharacteristic]
@@ -88,6 +98,25 @@ async def check_descriptors(node: NodeConfig, client: BleakClient, table: Table,
                 continue  # a descriptor that may not be read says nothing wrong
             if problem := descriptor_problem(item.layout, item.description, number, raw):
                 tell(EventKind.DESCRIPTOR_DIFFERS, characteristic=name, descriptor=f"0x{number:04X}", found=problem)
+
+
+async def read_identity(client: BleakClient, do: Do) -> dict[str, str]:
+    """What a node says of itself in the Device Information service, by the names of its characteristics.
+
+    Raises:
+        RadioError: the link was lost, or the node did not answer.
+    """
+    said: dict[str, str] = {}
+    for target in client.services.characteristics.values():
+        name = IDENTITY.get(short_number(target.uuid) or 0)
+        if name is None or "read" not in target.properties:
+            continue
+        try:
+            raw = bytes(await do(f"reading the {name} of the node", client.read_gatt_char(target)))
+        except RefusedError:
+            continue  # it keeps that to itself
+        said[name] = raw.rstrip(b"\0").decode("utf-8", "replace")[:_LONGEST_IDENTITY]
+    return said
 
 
 def planned_settings(node: NodeConfig) -> dict[str, dict[str, Value]]:

@@ -24,7 +24,7 @@ from gateway.assigned import (
 )
 from gateway.config import TwinConfig
 from gateway.errors import DecodeError
-from gateway.layout.adopted import short_number
+from gateway.layout.adopted import BASE_UUID, short_number
 from gateway.layout.codec import Value
 from gateway.layout.model import Field
 from gateway.plugin import Characteristic, Plugin, Sensor, within
@@ -37,6 +37,7 @@ _ADVERTISING_INTERVAL_MS = 100.0
 _WAITING_PACKETS = 8  # notifications a small firmware keeps waiting before it drops one
 _JUMP = 10  # values skipped by the sequence fault
 _SECOND = parse_unit("s")
+_DEVICE_INFORMATION = BASE_UUID.format(0x180A)
 _PROPERTIES = {
     "read": Served.Properties.READ,
     "write": Served.Properties.WRITE,
@@ -119,6 +120,9 @@ class Twin:
             served.on(served.EVENT_SUBSCRIPTION, self._wake)
             self._served[item.name] = served
             services.setdefault(item.service, []).append(served)
+        if _DEVICE_INFORMATION not in services:  # a simulated node says that it is one
+            said = Served(UUID.from_16_bits(0x2A26), Served.Properties.READ, Served.READABLE, b"simulated")
+            services[_DEVICE_INFORMATION] = [said]
         for uuid, served_items in services.items():
             self.device.add_service(Service(_uuid(uuid), served_items))
         self.device.on("connection", self._connected)

@@ -30,7 +30,7 @@ from gateway.memory import settle_memory
 from gateway.plugin import find_plugin
 from gateway.records import Frame
 from gateway.replay import replay
-from gateway.runner import verdicts_of
+from gateway.review import verdicts_of
 from tests.support import Bench, run_bench, run_file
 
 CRATE = find_plugin("loan-crate")

@@ -1,0 +1,137 @@
+"""The report that a person reads: one page that needs nothing else, with the verdict first, then what failed and by how
+much, then everything that was measured, node by node."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from importlib.resources import files
+from typing import Any
+
+from jinja2 import Environment, StrictUndefined
+
+from gateway import __version__
+from gateway.capture.text import utc_text
+from gateway.evidence import evidence
+from gateway.judge import overall
+from gateway.log.reader import RunInfo
+from gateway.measure import NodeSurvey
+from gateway.records import EventKind, LinkEvent, Outcome, Verdict
+from gateway.report.plots import Plot, plots_of
+from gateway.report.tables import WORD, bounds_text, number, required
+from gateway.spec import LINK
+
+MOST_EVENTS = 300  # of a node, in full; the log has them all
+BINS_IN_ALL = 300_000  # of all fields together: 3.2 MB in the page
+MOST_BINS = 20_000
+_MINUTE_NS = 60_000_000_000
+
+
+def bins_for(run: RunInfo) -> int:
+    """How finely the fields of a run may be summarised for a page that can be mailed."""
+    fields = sum(len(c.fields) + len(c.sample_fields) for node in run.nodes for c in node.channels)
+    frames = run.end_frame - run.first_frame  # more bins than frames say nothing more
+    return max(min(MOST_BINS, BINS_IN_ALL // max(fields, 1), frames), 1)
+
+
+@dataclass(frozen=True, slots=True)
+class Loss:
+    """One loss of a link: when, why, how long until it was back, and what came in the minute before."""
+
+    utc: str
+    why: str
+    back_after: str
+    before: str
+
+
+def page(
+    run: RunInfo,
+    surveys: Sequence[NodeSurvey],
+    verdicts: Sequence[Verdict],
+    events: Mapping[str, Sequence[LinkEvent]],
+    end_ns: int,
+) -> str:
+    """The report as HTML.
+
+    Args:
+        events: of each node, in order.
+        end_ns: when the run ended, or its last record.
+    """
+    from plotly.offline import get_plotlyjs  # takes 0.1 s to import, which no verdict should wait for
+
+    folder = files(__name__)
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    environment.globals.update(number=number, required=required, bounds_text=bounds_text, word=WORD)
+    plots = {survey.node.name: list(plots_of(survey, run.requirements)) for survey in surveys}
+    outcome = overall(verdicts)
+    return environment.from_string((folder / "page.html").read_text("utf-8")).render(
+        run=run,
+        outcome=outcome,
+        counts={kind: sum(v.outcome is kind for v in verdicts) for kind in Outcome},
+        failed=[v for v in verdicts if v.outcome is Outcome.FAIL],
+        open=[v for v in verdicts if v.outcome is Outcome.INCONCLUSIVE],
+        verdicts=[(v, evidence(run, v.measure)) for v in verdicts],
+        started=utc_text(run.started_ns)[:19],
+        ended=utc_text(end_ns)[:19],
+        lasted=_length((end_ns - run.started_ns) / 1e9),
+        nodes=[_node(survey, events[survey.node.name], plots[survey.node.name]) for survey in surveys],
+        style=(folder / "page.css").read_text("utf-8"),
+        script=(folder / "page.js").read_text("utf-8"),
+        plotly=get_plotlyjs(),
+        # no "</" or "<!--" may stand in a script: HTML standard, 4.12.1.3
+        plots=json.dumps(
+            {plot.name: _drawn(plot) for some in plots.values() for plot in some}, separators=(",", ":")
+        ).replace("<", "\\u003c"),
+        version=__version__,
+    )
+
+
+def _drawn(plot: Plot) -> dict[str, Any]:
+    figure = plot.figure
+    if plot.band:  # the page takes the part that is seen from the band
+        figure = {**figure, "data": [{k: v for k, v in trace.items() if k not in "xy"} for trace in figure["data"]]}
+    return {**figure, "band": plot.band, "over_time": plot.over_time}
+
+
+def _node(survey: NodeSurvey, events: Sequence[LinkEvent], plots: list[Plot]) -> dict[str, Any]:
+    said = next((event.detail for event in reversed(events) if event.kind is EventKind.IDENTITY), {})
+    found = next((event.detail for event in events if event.kind is EventKind.FOUND), {})
+    shown = [event for event in events if event.kind not in (EventKind.CONSTANT, EventKind.IDENTITY)]
+    return {
+        "name": survey.node.name,
+        "kind": survey.node.kind,
+        "address": found.get("address", ""),
+        "said": {str(key): str(value) for key, value in said.items()},
+        "frames": sum(channel.frames for channel in survey.channels),
+        "figures": [m for m in survey.measures if m.value is not None],
+        "losses": list(_losses(survey, events)),
+        "plots": plots,
+        "link": LINK,
+        "events": [
+            (utc_text(e.t_ns)[:23], e.kind.value, ", ".join(f"{key} {value}" for key, value in e.detail.items()))
+            for e in shown[:MOST_EVENTS]
+        ],
+        "more_events": max(len(shown) - MOST_EVENTS, 0),
+    }
+
+
+def _losses(survey: NodeSurvey, events: Sequence[LinkEvent]) -> list[Loss]:
+    returns = [f"{seconds_ns / 1e9:.3g} s" for seconds_ns in survey.history.returns_ns]
+    found = []
+    for number_, (t_ns, why) in enumerate(survey.history.lost[:MOST_EVENTS]):
+        values = [f"{c.before_loss[number_]} {c.channel.name}" for c in survey.channels if c.frames]
+        kinds = [e.kind.value for e in events if t_ns - _MINUTE_NS <= e.t_ns < t_ns]
+        before = f"values: {', '.join(values) or 'none'}"
+        if kinds:
+            before += f"; {', '.join(dict.fromkeys(kinds))}"
+        back = returns[number_] if number_ < len(returns) else "not back by the end"
+        found.append(Loss(utc_text(t_ns)[:23], why, back, before))
+    return found
+
+
+def _length(seconds: float) -> str:
+    for size, unit in ((86400, "days"), (3600, "h"), (60, "min")):
+        if seconds >= 2 * size:
+            return f"{seconds / size:.4g} {unit}"
+    return f"{seconds:.3g} s"
