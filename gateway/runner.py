@@ -90,7 +90,7 @@ async def execute(
         await check_adapter(radio)
         writer = open_sink(_facts(config, radio, clock, length_ns))
         supervisor = Supervisor(config, radio, writer, clock)
-        view = _Viewer(look, config.title, supervisor, writer.status, length_ns)
+        view = _Viewer(look, config, supervisor, writer.status, length_ns)
         how = "broken off"
         try:
             how = await _live(supervisor, twins, view, length_ns)
@@ -165,14 +165,20 @@ class _Viewer:
     def __init__(
         self,
         look: Callable[[RunView], None],
-        title: str,
+        config: RunConfig,
         supervisor: Supervisor,
         status: WriterStatus,
         length_ns: int | None,
     ) -> None:
         self.status = status
         self._look: Callable[[RunView], None] | None = look
-        self._title, self._supervisor = title, supervisor
+        self._title, self._supervisor = config.title, supervisor
+        self._required = {
+            (node.name, rule.subject): rule
+            for rule in sorted(config.requirements, key=lambda rule: rule.whom in config.nodes)
+            for node in config.nodes.values()
+            if rule.figure == "rate" and rule.whom in (node.name, node.plugin.kind)
+        }
         self._length_s = length_ns / 1e9 if length_ns else None
         self._loop = asyncio.get_running_loop()
         self._begun = self._loop.time()
@@ -187,7 +193,7 @@ class _Viewer:
             for s in self._supervisor.sessions
         )
         try:
-            self._look(RunView(self._title, elapsed_s, self._length_s, nodes, self.status))
+            self._look(RunView(self._title, elapsed_s, self._length_s, nodes, self.status, self._required))
         except (Exception, SystemExit):
             self._look = None
 

@@ -34,6 +34,7 @@ for command in (
     captures.extract,
     logs.judge,
     report.report,
+    report.agree,
     logs.compare,
     logs.show,
     logs.export,

@@ -1,4 +1,4 @@
-"""The report command: a run of a log as a page, or a plot of it as a picture."""
+"""Commands that look at a run in full: report, as a page or a picture; agree, beside a calibrated instrument."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from gateway.cli.shared import console_of, refuse_same, write_file
+from gateway.cli.shared import console_of, duration_ns, refuse_same, say, write_file
 from gateway.errors import InputError
 
 
@@ -42,3 +42,40 @@ def report(
             write_file(path, found.page())
             text = f"{found.info.title}, run {found.info.id}: {WORD[found.outcome]}; report in {path}"
     console_of().print(text, soft_wrap=True)
+
+
+def agree(
+    log: Annotated[Path, typer.Argument(help="A log.")],
+    reference: Annotated[Path, typer.Argument(help="CSV of a calibrated instrument that stood beside the node.")],
+    field: Annotated[str, typer.Option(help="The field to compare, such as climate.temperature.")],
+    unit: Annotated[str, typer.Option(help="The unit of the reference's numbers, such as degC.")],
+    node: Annotated[str | None, typer.Option(help="Which node; needed where there are several.")] = None,
+    column: Annotated[str | None, typer.Option(help="The CSV's column; the second by default.")] = None,
+    time: Annotated[str | None, typer.Option(help="Its column of UTC times; the first by default.")] = None,
+    lag: Annotated[str, typer.Option(help="How far a lag is looked for.")] = "1 min",
+    run: Annotated[int | None, typer.Option(min=1, help="Which run; the newest by default.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="As JSON, for scripts.")] = False,
+) -> None:
+    """Compare a field with a reference instrument: offset, gain, what remains, and the lag between them."""
+    import json
+    from dataclasses import asdict
+
+    from gateway.log.reader import Log
+    from gateway.measure.agreement import agreement, read_reference, values_of
+    from gateway.report.tables import agreement_table
+    from gateway.units import parse_unit
+
+    lag_ns = duration_ns("--lag", lag)
+    ref_times_s, ref_values = read_reference(reference, time, column)
+    with Log(log) as opened, opened.damage_told():
+        info = opened.run(run)
+        nodes = info.chosen([node] if node else [], [])
+        if len(nodes) != 1:
+            raise InputError(f"run {info.id} has the nodes {', '.join(n.name for n in nodes)}; say which with --node")
+        times_s, values, own_unit = values_of(opened, info, nodes[0], field)
+    gain, zero = parse_unit(unit).to(parse_unit(own_unit))
+    found = agreement(times_s, values, ref_times_s, ref_values * float(gain) + float(zero), lag_ns / 1e9)
+    if as_json:
+        say(json.dumps({"node": nodes[0].name, "field": field, "unit": own_unit, **asdict(found)}, indent=1))
+    else:
+        console_of().print(agreement_table(found, own_unit))

@@ -54,15 +54,20 @@ def run(
 
 def _run(config: RunConfig, log: Path, length_ns: int | None, console: Console) -> Outcome:
     import asyncio
-    from functools import partial
 
-    from gateway.log.writer import LogWriter
-    from gateway.report.live import LiveDisplay
+    from gateway.report.journal import Journal
+    from gateway.report.live import LiveDisplay, RunView
     from gateway.review import verdicts_of
     from gateway.runner import execute
 
+    journal = Journal(log)
     with LiveDisplay(console) as display:
-        result = asyncio.run(execute(config, partial(LogWriter, log), length_ns, display))
+
+        def look(view: RunView) -> None:
+            journal(view)
+            display(view)
+
+        result = asyncio.run(execute(config, lambda facts: journal.sink(facts, log), length_ns, look))
     troubles = [*result.unfit, *([result.failed] if result.failed else [])]
     if result.dropped:
         troubles.append(f"{result.dropped} values could not be kept")

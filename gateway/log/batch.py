@@ -55,7 +55,8 @@ class ChannelStatus:
 
     frames: int = 0
     faults: int = 0
-    t_ns: int = 0
+    t_ns: int = 0  # of the last, 0 for none on this link
+    gap_longest_ns: int = 0
     newest: dict[str, Any] = field(default_factory=dict)
     counters: frozenset[str] = frozenset()  # columns that only count
 
@@ -296,7 +297,8 @@ class BatchWriter:
             for key in groups:
                 ids, times, raws = groups[key]
                 rows = self._insert(key, ids, times, raws)
-                seen.append((key, len(raws), len(rows.refused), times[-1], rows.newest))
+                longest = max(map(int.__sub__, times[1:], times), default=0)
+                seen.append((key, len(raws), len(rows.refused), (times[0], times[-1], longest), rows.newest))
             if ended is not None:
                 connection.execute("UPDATE run SET ended_ns = ?, ended_how = ? WHERE id = ?", (*ended, store.run))
             connection.execute("COMMIT")
@@ -311,12 +313,16 @@ class BatchWriter:
                 self._ready.add(event.node)
             elif event.node and event.kind is EventKind.LOST:
                 self._ready.discard(event.node)
+                for (owner, _), status in self.status.channels.items():
+                    status.t_ns = 0 if owner == event.node else status.t_ns  # what follows is no gap of one link
         self.status.frames += len(frames)
-        for key, count, faults, t_ns, newest in seen:
+        for key, count, faults, (first_ns, last_ns, longest), newest in seen:
             channel_status = self.status.channels[key]
             channel_status.frames += count
             channel_status.faults += faults
-            channel_status.t_ns = t_ns
+            before_ns = first_ns - channel_status.t_ns if channel_status.t_ns else 0
+            channel_status.gap_longest_ns = max(channel_status.gap_longest_ns, longest, before_ns)
+            channel_status.t_ns = last_ns
             channel_status.newest = newest or channel_status.newest
             channel_status.counters = store.tables[key].counters
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections import defaultdict, deque
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
 from types import TracebackType
 from typing import Self
 
@@ -13,6 +15,8 @@ from rich.table import Table
 from rich.text import Text
 
 from gateway.log.batch import WriterStatus
+from gateway.report.tables import bounds_of
+from gateway.spec import Requirement
 
 RATE_WINDOW_S = 5.0
 LINE_EVERY_S = 5.0
@@ -38,6 +42,7 @@ class RunView:
     length_s: float | None
     nodes: tuple[NodeView, ...]
     status: WriterStatus
+    required: Mapping[tuple[str, str], Requirement] = field(default_factory=dict)  # rates, by node and channel
 
 
 def clock_text(seconds: float) -> str:
@@ -77,7 +82,7 @@ class LiveDisplay:
             self._live.update(self._table(view, rates), refresh=True)
         elif view.elapsed_s >= self._next_line_s:
             self._next_line_s += LINE_EVERY_S if view.elapsed_s < 300 else 3600.0
-            self._console.print(self._line(view, rates), soft_wrap=True, highlight=False)
+            self._console.print(line_of(view, rates), soft_wrap=True, highlight=False)
 
     def _rate(self, key: tuple[str, str], now_s: float, frames: int) -> float | None:
         """Values a second over the last few seconds."""
@@ -88,31 +93,17 @@ class LiveDisplay:
         passed = now_s - seen[0][0]
         return (frames - seen[0][1]) / passed if passed > 0 else None
 
-    @staticmethod
-    def _times(view: RunView) -> str:
-        left = "" if view.length_s is None else f" of {clock_text(view.length_s)}"
-        return f"{clock_text(view.elapsed_s)}{left}"
-
-    def _line(self, view: RunView, rates: dict[tuple[str, str], float | None]) -> str:
-        parts = []
-        for node in view.nodes:
-            own = [(c, s) for (owner, c), s in view.status.channels.items() if owner == node.name]
-            heard = ", ".join(f"{c} {rates[node.name, c] or 0:.1f}/s" for c, _ in own)
-            parts.append(f"{node.name} {node.state}" + (f" ({heard})" if heard else ""))
-        trouble = f"; log: {view.status.trouble}" if view.status.trouble else ""
-        return f"{self._times(view)}  {'; '.join(parts)}; {view.status.frames} values in the log{trouble}"
-
     def _table(self, view: RunView, rates: dict[tuple[str, str], float | None]) -> Group:
         table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold", expand=True)
         for name in ("node", "channel"):
             table.add_column(name, no_wrap=True)
-        for name in ("per s", "values", "bad"):
+        for name in ("per s", "required", "values", "bad", "gap s"):
             table.add_column(name, justify="right", no_wrap=True)
         table.add_column("newest", no_wrap=True, overflow="ellipsis", ratio=1)
         for node in view.nodes:
             style = "" if node.listening else "yellow"
             lost = f", lost {node.losses}x" if node.losses else ""
-            table.add_row(Text(node.name, "bold"), Text(f"{node.state}{lost}", style), "", "", "", node.unfit)
+            table.add_row(Text(node.name, "bold"), Text(f"{node.state}{lost}", style), "", "", "", "", "", node.unfit)
             for (owner, channel), status in sorted(view.status.channels.items()):
                 if owner == node.name:
                     rate = rates[owner, channel]
@@ -120,12 +111,51 @@ class LiveDisplay:
                         _short(*item) for item in status.newest.items() if item[0] not in status.counters
                     )
                     bad = Text(str(status.faults), "red") if status.faults else Text("0")
+                    rule = view.required.get((owner, channel))
                     table.add_row(
-                        "", channel, f"{rate:.1f}" if rate is not None else "", str(status.frames), bad, newest
+                        "",
+                        channel,
+                        _held(rate, rule),
+                        bounds_of(rule.low, rule.high) if rule else "",
+                        str(status.frames),
+                        bad,
+                        f"{status.gap_longest_ns / 1e9:.3g}" if status.gap_longest_ns else "",
+                        newest,
                     )
+        left_s = None if view.length_s is None else max(view.length_s - view.elapsed_s, 0)
+        left = "" if left_s is None else f", {clock_text(left_s)} left"
         trouble = f"  log: {view.status.trouble}" if view.status.trouble else ""
-        head = Text(f"{view.title}  {self._times(view)}  {view.status.frames} values in the log{trouble}")
-        return Group(head, table)
+        log = f"{view.status.frames} values in {_size(view.status.path)}"
+        return Group(Text(view.title, "bold"), Text(f"{clock_text(view.elapsed_s)}{left}; {log}{trouble}"), table)
+
+
+def line_of(view: RunView, rates: Mapping[tuple[str, str], float | None]) -> str:
+    """A run in a line, for files and for those who read along."""
+    parts = []
+    for node in view.nodes:
+        own = [channel for owner, channel in view.status.channels if owner == node.name]
+        heard = ", ".join(f"{channel} {rates[node.name, channel] or 0:.1f}/s" for channel in own)
+        lost = f", lost {node.losses}x" if node.losses else ""
+        parts.append(f"{node.name} {node.state}{lost}" + (f" ({heard})" if heard else ""))
+    length = "" if view.length_s is None else f" of {clock_text(view.length_s)}"
+    trouble = f"; log: {view.status.trouble}" if view.status.trouble else ""
+    log = f"{view.status.frames} values in {_size(view.status.path)}"
+    return f"{clock_text(view.elapsed_s)}{length}  {'; '.join(parts)}; {log}{trouble}"
+
+
+def _held(rate: float | None, rule: Requirement | None) -> Text:
+    """A rate, marked where it is outside what is required."""
+    if rate is None:
+        return Text("")
+    low = rule is not None and rule.low is not None and rate < rule.low
+    high = rule is not None and rule.high is not None and rate > rule.high
+    return Text(f"{rate:.1f}{'-' if low else '+' if high else ' '}", "red" if low or high else "")
+
+
+def _size(path: Path) -> str:
+    """The size of a log, what is written ahead of it included."""
+    size = sum(part.stat().st_size for part in (path, path.with_name(path.name + "-wal")) if part.exists())
+    return f"{size / 1e6:.1f} MB" if size < 1e9 else f"{size / 1e9:.2f} GB"
 
 
 class CountDisplay:

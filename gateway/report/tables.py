@@ -8,13 +8,23 @@ from rich.table import Table
 from rich.text import Text
 
 from gateway.compare import Pair, unit_of
-from gateway.records import Outcome, Reading, Verdict
+from gateway.measure.agreement import Agreement
+from gateway.records import LinkEvent, Outcome, Reading, Verdict
 
 _STYLE = {Outcome.PASS: "green", Outcome.FAIL: "bold red", Outcome.INCONCLUSIVE: "yellow"}
 WORD = {Outcome.PASS: "pass", Outcome.FAIL: "FAIL", Outcome.INCONCLUSIVE: "inconclusive"}
 
 
 _SHORT = {"percent": "%", "1/s": "/s"}
+
+
+def detail_text(event: LinkEvent) -> str:
+    """The details of an event in a line."""
+    parts = []
+    for key, value in event.detail.items():
+        told = ", ".join(f"{name} {one}" for name, one in value.items()) if isinstance(value, dict) else value
+        parts.append(f"{key} {told}")
+    return ", ".join(parts)
 
 
 def number(value: float | None, unit: str = "") -> str:
@@ -40,10 +50,14 @@ def bounds_text(verdict: Verdict) -> str:
 
 def required(verdict: Verdict) -> str:
     """The requirement with its unit."""
-    unit = verdict.measure.unit
-    if verdict.low is not None and verdict.high is not None:
-        return f"{number(verdict.low)} to {number(verdict.high, unit)}"
-    return f">= {number(verdict.low, unit)}" if verdict.low is not None else f"<= {number(verdict.high, unit)}"
+    return bounds_of(verdict.low, verdict.high, verdict.measure.unit)
+
+
+def bounds_of(low: float | None, high: float | None, unit: str = "") -> str:
+    """Two bounds, of which one may be missing."""
+    if low is not None and high is not None:
+        return f"{number(low)} to {number(high, unit)}"
+    return f">= {number(low, unit)}" if low is not None else f"<= {number(high, unit)}"
 
 
 def verdict_table(verdicts: Sequence[Verdict]) -> Table:
@@ -88,6 +102,20 @@ def pair_table(pairs: Sequence[Pair]) -> Table:
             Text(pair.change, style="bold" if pair.change in ("higher", "lower") else "dim"),
         )
         last, subject = pair.node, pair.subject
+    return table
+
+
+def agreement_table(found: Agreement, unit: str) -> Table:
+    """How a field agrees with a reference."""
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_header=False)
+    lag = "not told, the reference did not change"
+    gain = lag if found.gain is None else f"{found.gain:.5g}"
+    bounds = f"{number(found.offset_low)} to {number(found.offset_high, unit)}"
+    table.add_row("offset", f"{number(found.offset, unit)}, by 95 % {bounds}: mean of value less reference")
+    table.add_row("gain", gain)
+    table.add_row("residual", f"{number(found.residual, unit)}: standard deviation beside the line")
+    table.add_row("lag", lag if found.lag_s is None else f"{number(found.lag_s, 's')}: the value follows later")
+    table.add_row("over", f"{found.n} values")
     return table
 
 

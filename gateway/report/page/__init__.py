@@ -19,7 +19,7 @@ from gateway.log.reader import RunInfo
 from gateway.measure import NodeSurvey
 from gateway.records import EventKind, LinkEvent, Outcome, Verdict
 from gateway.report.plots import Plot, plots_of
-from gateway.report.tables import WORD, bounds_text, number, required
+from gateway.report.tables import WORD, bounds_text, detail_text, number, required
 from gateway.spec import LINK
 
 MOST_EVENTS = 300  # of a node, in full; the log has them all
@@ -108,10 +108,7 @@ def _node(survey: NodeSurvey, events: Sequence[LinkEvent], plots: list[Plot]) ->
         "losses": list(_losses(survey, events)),
         "plots": plots,
         "link": LINK,
-        "events": [
-            (utc_text(e.t_ns)[:23], e.kind.value, ", ".join(f"{key} {value}" for key, value in e.detail.items()))
-            for e in shown[:MOST_EVENTS]
-        ],
+        "events": [(utc_text(e.t_ns)[:23], e.kind.value, detail_text(e)) for e in shown[:MOST_EVENTS]],
         "more_events": max(len(shown) - MOST_EVENTS, 0),
     }
 
