@@ -17,6 +17,22 @@ VALID_RANGE = 0x2906
 PRESENTATION_FORMAT = 0x2904
 COMPARED_DESCRIPTORS = (USER_DESCRIPTION, PRESENTATION_FORMAT, VALID_RANGE)
 
+# The strings of the Device Information service: Assigned Numbers, 3.8
+IDENTITY = {
+    0x2A24: "model number",
+    0x2A25: "serial number",
+    0x2A26: "firmware revision",
+    0x2A27: "hardware revision",
+    0x2A28: "software revision",
+    0x2A29: "manufacturer name",
+}
+_LONGEST_IDENTITY = 100
+
+
+def identity_text(raw: bytes) -> str:
+    """A string of the Device Information service, cut where it is longer than anybody reads."""
+    return raw.rstrip(b"\0").decode("utf-8", "replace")[:_LONGEST_IDENTITY]
+
 
 @dataclass(frozen=True, slots=True)
 class AssignedUnit:

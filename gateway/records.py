@@ -33,6 +33,7 @@ class EventKind(StrEnum):
     NOT_FOUND = "not found"
     CONNECTED = "connected"
     CONNECT_FAILED = "connect failed"
+    TABLE = "table found"
     IDENTITY = "identity read"
     CONSTANT = "constant read"
     SETTING = "setting written"

@@ -13,6 +13,7 @@ from pydantic.fields import FieldInfo
 from gateway.layout.declare import FieldDecl, SamplesDecl
 from gateway.layout.formula import FUNCTIONS, MAX_DEPTH, MAX_TEXT
 from gateway.plugin.shape import (
+    AdvertisingShape,
     BoundShape,
     CharacteristicShape,
     ConstantShape,
@@ -45,6 +46,7 @@ _TABLES: tuple[tuple[str, str, type[BaseModel]], ...] = (
     ("`period` of a sensor", "", PeriodShape),
     ("`[constant.NAME]`", "Coefficients that each unit carries.", ConstantShape),
     ("`[derived.NAME]`", "A value worked out from the fields of one characteristic, and constants.", DerivedShape),
+    ("`[advertising]`", "What the node advertises; `gattest audit` listens for it.", AdvertisingShape),
     (
         "A figure of `[spec.CHANNEL]`, `[spec.CHANNEL.FIELD]` or `[spec.link]`",
         "What every node of this kind is to keep, unless a run file requires otherwise; the figures are in README.md.",

@@ -17,6 +17,7 @@ from gateway.records import EventKind
 CCCD = BASE_UUID.format(0x2902)
 DEFAULT_MTU = 23
 _SERVICES, _CHARACTERISTICS = (BASE_UUID.format(0x2800), BASE_UUID.format(0x2801)), BASE_UUID.format(0x2803)
+_INCLUDE = BASE_UUID.format(0x2802)
 _MOST_VALUE = 512
 
 
@@ -28,6 +29,7 @@ class How(StrEnum):
     READ = "read"
     WRITTEN = "written"
     REFUSED = "refused"
+    READ_REFUSED = "read refused"
 
 
 class Heard(NamedTuple):
@@ -57,12 +59,29 @@ class Happened(NamedTuple):
     detail: Mapping[str, object]
 
 
+class Group(NamedTuple):
+    """A service: its last handle, its UUID, whether it is a primary one."""
+
+    end: int
+    uuid: str
+    primary: bool
+
+
 @dataclass(slots=True)
 class Table:
-    """A server's attributes as far as they were seen: UUID by handle, and which handles hold values."""
+    """A server's attributes as far as they were seen: UUID by handle, and which handles hold values.
+
+    Attributes:
+        services: by handle of their declarations.
+        declared: for each value's handle that of its declaration, and the bits of its properties.
+        includes: UUIDs of included services, by handle of the declaration.
+    """
 
     uuids: dict[int, str] = field(default_factory=dict)
     values: dict[int, str] = field(default_factory=dict)
+    services: dict[int, Group] = field(default_factory=dict)
+    declared: dict[int, tuple[int, int]] = field(default_factory=dict)
+    includes: dict[int, str] = field(default_factory=dict)
 
     def owner(self, handle: int) -> tuple[int, str]:
         """The value handle and UUID of the characteristic that a handle belongs to; (0, "") for none known."""
@@ -147,7 +166,10 @@ class Bearer:
             (asked.offset,) = struct.unpack_from("<H", pdu, 1)  # the MTU that the client can take
         elif opcode in (0x08, 0x10):
             (asked.handle,) = struct.unpack_from("<H", pdu, 1)
-            asked.kind = _uuid(pdu[5:])
+            asked.kind = uuid_of(pdu[5:])
+        elif opcode == 0x06:
+            (asked.handle,) = struct.unpack_from("<H", pdu, 1)
+            asked.kind, asked.raw = uuid_of(pdu[5:7]), pdu[7:]
         elif opcode in _NOT_FOLLOWED:
             self.trouble.note(f"{_NOT_FOLLOWED[opcode]}, which is not followed", f"at {t_ns} ns")
         self.asked[client] = asked
@@ -168,6 +190,21 @@ class Bearer:
             yield from self._refused(t_ns, server, asked, pdu)
         elif opcode == 0x05 and asked.opcode == 0x04:
             self._information(table, pdu)
+        elif opcode == 0x11 and asked.opcode == 0x10 and asked.kind in _SERVICES:
+            step = pdu[1]
+            groups = [
+                (*struct.unpack_from("<HH", pdu, at), uuid_of(pdu[at + 4 : at + step]))
+                for at in range(2, len(pdu) - step + 1, max(step, 4))
+            ]
+            self._services(table, asked, groups)
+        elif opcode == 0x07 and asked.opcode == 0x06 and asked.kind in _SERVICES:
+            uuid = uuid_of(asked.raw)
+            self._services(
+                table,
+                asked,
+                [(*struct.unpack_from("<HH", pdu, at), uuid) for at in range(1, len(pdu) - 3, 4)],
+                only=uuid,
+            )
         elif opcode == 0x09 and asked.opcode == 0x08:
             yield from self._by_type(t_ns, server, asked, pdu)
         elif opcode == 0x0B and asked.opcode == 0x0A:
@@ -187,6 +224,7 @@ class Bearer:
             yield self._heard(t_ns, server, asked.handle, asked.raw, How.REFUSED, f"ATT error 0x{pdu[4]:02X}")
         elif asked.opcode in (0x0A, 0x0C) and len(pdu) >= 5:
             self.trouble.note(f"a read that was refused with ATT error 0x{pdu[4]:02X}", f"at {t_ns} ns")
+            yield self._heard(t_ns, server, asked.handle, b"", How.READ_REFUSED, f"ATT error 0x{pdu[4]:02X}")
 
     def _finish_long(self, client: int) -> Iterator[Heard]:
         """A read that no blob request followed, or whose last one was answered, is whole."""
@@ -200,11 +238,22 @@ class Bearer:
             yield from self._finish_long(client)
 
     @staticmethod
+    def _services(table: Table, asked: _Asked, groups: list[tuple[int, int, str]], only: str = "") -> None:
+        """Services that were found; what stood there in an earlier firmware goes."""
+        last = max((handle for handle, _, _ in groups), default=0)
+        for handle in [
+            h for h, known in table.services.items() if asked.handle <= h <= last and only in ("", known.uuid)
+        ]:
+            del table.services[handle]
+        for handle, end, uuid in groups:
+            table.services[handle] = Group(end, uuid, asked.kind == _SERVICES[0])
+
+    @staticmethod
     def _information(table: Table, pdu: bytes) -> None:
         step = 4 if pdu[1] == 1 else 18
         for at in range(2, len(pdu) - step + 1, step):
             (handle,) = struct.unpack_from("<H", pdu, at)
-            uuid = table.uuids[handle] = _uuid(pdu[at + 2 : at + step])
+            uuid = table.uuids[handle] = uuid_of(pdu[at + 2 : at + step])
             if uuid[:6] == "000029":  # a descriptor: no value stands here any more
                 table.values.pop(handle, None)
 
@@ -223,8 +272,11 @@ class Bearer:
             value = pdu[at + 2 : at + step]
             if asked.kind == _CHARACTERISTICS and len(value) in (5, 19):
                 (target,) = struct.unpack_from("<H", value, 1)
-                table.values[target] = _uuid(value[3:])
+                table.values[target] = uuid_of(value[3:])
                 table.uuids[handle] = _CHARACTERISTICS
+                table.declared[target] = (handle, value[0])
+            elif asked.kind == _INCLUDE and len(value) in (4, 6):
+                table.includes[handle] = uuid_of(value[4:])
             elif asked.kind and asked.kind not in _SERVICES:
                 table.uuids.setdefault(handle, asked.kind)
                 yield self._heard(t_ns, server, handle, value, How.READ)
@@ -239,7 +291,7 @@ _NOT_FOLLOWED = {
 _RESPONSES = frozenset({0x01, 0x03, 0x05, 0x07, 0x09, 0x0B, 0x0D, 0x0F, 0x11, 0x13, 0x17, 0x19, 0x21})
 
 
-def _uuid(raw: bytes) -> str:
+def uuid_of(raw: bytes) -> str:
     """A UUID as transmitted, as 128-bit text; "" for another length."""
     if len(raw) == 2:
         return BASE_UUID.format(int.from_bytes(raw, "little"))

@@ -8,6 +8,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from gateway.assigned import IDENTITY, identity_text
 from gateway.capture.att import CCCD, Happened, Heard, How, Table
 from gateway.capture.containers import packets
 from gateway.capture.hci import Directory, HciFollower
@@ -88,6 +89,8 @@ class ForeignCapture:
                     self.trouble.note(f"a value of {node.address}, of which no plugin is known", f"at {held.t_ns} ns")
 
     def _place(self, item: Heard | Happened) -> Iterator[Record]:
+        if isinstance(item, Heard) and item.how is How.READ_REFUSED:
+            return
         node = self._nodes.get(item.server)
         if node is None and len(self._nodes) >= _MOST_ADDRESSES:
             strangers = (address for address, known in self._nodes.items() if known.plugin is None)
@@ -125,6 +128,12 @@ class ForeignCapture:
             return
         yield from self._met(node, uuid)
         item = node.items.get(uuid)
+        if item is None and heard.how is How.READ and (name := IDENTITY.get(short_number(uuid) or 0)) is not None:
+            if node.plugin is None:
+                self._hold(node, heard)
+            else:
+                yield LinkEvent(heard.t_ns, node.name, EventKind.IDENTITY, {name: identity_text(heard.raw)})
+            return
         if node.plugin is None and any(uuid in items for _, items in self._plugins):
             self._hold(node, heard)
             return

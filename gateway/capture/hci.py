@@ -7,7 +7,7 @@ import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-from gateway.capture.att import Bearer, Fragments, Happened, Heard, Table
+from gateway.capture.att import Bearer, Fragments, Happened, Heard, Table, uuid_of
 from gateway.capture.record import Trouble
 from gateway.capture.window import H4, MONITOR, Packet
 from gateway.records import EventKind
@@ -18,6 +18,8 @@ REMOTE_USER, LOCAL_HOST = 0x13, 0x16  # who ended a connection: Vol 1, Part F, 1
 LOCAL, REMOTE = 0, 1
 _COMMAND, _DATA, _EVENT = 1, 2, 4
 _MOST_NAMES, _MOST_TABLES = 100_000, 10_000
+_MOST_SERVICES = 100
+_SERVICE_LISTS = {2: 2, 3: 2, 6: 16, 7: 16}  # incomplete and complete lists: bytes of each UUID
 _DISCONNECT = b"\x06\x04"  # opcode 0x0406
 _RESET = b"\x03\x0c"  # opcode 0x0C03
 _MONITOR_GONE = (1, 9)  # index removed, index closed
@@ -29,6 +31,7 @@ class Directory:
     """What is remembered beyond a link: names that advertised, and tables by address."""
 
     names: dict[str, str] = field(default_factory=dict)
+    services: dict[str, list[str]] = field(default_factory=dict)  # that advertised, by address
     tables: dict[str, Table] = field(default_factory=dict)
 
     def table(self, address: str) -> Table:
@@ -46,6 +49,11 @@ class Directory:
                 self.names.pop(next(iter(self.names)))  # the one known longest
             if kind == 9 or (kind == 8 and address not in self.names):
                 self.names[address] = value.decode("utf-8", "replace")
+            elif kind in _SERVICE_LISTS and (address in self.services or len(self.services) < _MOST_TABLES):
+                size = _SERVICE_LISTS[kind]
+                uuids = [uuid_of(value[start : start + size]) for start in range(0, len(value) - size + 1, size)]
+                known = self.services.setdefault(address, [])
+                known += [uuid for uuid in uuids if uuid not in known and len(known) < _MOST_SERVICES]
             at += 1 + data[at]
 
 

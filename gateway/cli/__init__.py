@@ -12,7 +12,7 @@ from typing import Annotated
 import typer
 
 from gateway import __version__
-from gateway.cli import captures, files, logs, report, runs
+from gateway.cli import captures, files, firmware, logs, report, runs
 from gateway.cli.shared import EXIT_BROKEN_OFF, EXIT_INPUT, say
 from gateway.errors import GattestError
 
@@ -33,6 +33,7 @@ for command in (
     captures.replay,
     captures.extract,
     logs.judge,
+    firmware.audit,
     report.report,
     report.agree,
     logs.compare,

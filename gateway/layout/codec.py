@@ -19,6 +19,9 @@ from gateway.records import Reading
 Value = int | float | str | Fraction | None
 
 
+OUTSIDE = "outside its limits"  # why a reading is doubtful though it decodes
+
+
 @dataclass(frozen=True, slots=True)
 class Fit:
     """How a payload fits its layout: the blocks it holds with the byte each starts at, and what follows.
@@ -212,7 +215,7 @@ def reading(field: Field, raw: int | float | bytes, name: str, base: int) -> Rea
     shown, value, reason = meaning(field, raw)
     low, high = (-math.inf if field.low is None else field.low), (math.inf if field.high is None else field.high)
     if isinstance(value, int | float) and not low <= value <= high:
-        reason = "outside its limits"
+        reason = OUTSIDE
     return Reading(name, shown, value, field.unit.symbol, base + field.bit, field.bits, reason)
 
 

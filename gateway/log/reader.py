@@ -247,6 +247,10 @@ class Log:
         )
         return tuple(FieldInfo(*row) for row in rows)
 
+    def uuid_of(self, channel: ChannelInfo) -> str:
+        """The UUID of a channel's characteristic."""
+        return str(next(self._query("SELECT uuid FROM channel WHERE relation = ?", channel.relation))[0])
+
     def events(self, run: RunInfo, node: NodeInfo | None = None) -> Iterator[LinkEvent]:
         """The events of a run (of one node), in the order they happened."""
         names = {info.id: info.name for info in run.nodes}

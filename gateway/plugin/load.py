@@ -13,9 +13,17 @@ from gateway.errors import InputError, Problem, ProblemsError, UnitError
 from gateway.layout.adopted import BASE_UUID, adopted
 from gateway.layout.declare import NAME, Complain, read_layout
 from gateway.layout.formula import Formula
-from gateway.plugin.model import Characteristic, Derived, Input, Plugin, Sensor, Setting, within
+from gateway.plugin.model import Advertising, Characteristic, Derived, Input, Plugin, Sensor, Setting, within
 from gateway.plugin.require import read_spec
-from gateway.plugin.shape import CharacteristicShape, DerivedShape, EnableShape, FileShape, PeriodShape, SensorShape
+from gateway.plugin.shape import (
+    AdvertisingShape,
+    CharacteristicShape,
+    DerivedShape,
+    EnableShape,
+    FileShape,
+    PeriodShape,
+    SensorShape,
+)
 from gateway.spec import LINK
 from gateway.toml import read_toml, shape
 from gateway.units import parse_duration_ns, parse_unit
@@ -173,6 +181,20 @@ class _Loader:
             complain("over_samples", "no input is a field of samples", "remove it")
         return owners.pop(), Derived(name, unit, formula, inputs, per_sample, decl.over_samples)
 
+    def advertising(self, decl: AdvertisingShape | None) -> Advertising | None:
+        if decl is None:
+            return None
+        complain, interval_s = self.complain("advertising"), None
+        services = [_uuid(uuid, f"services[{i}]", complain) for i, uuid in enumerate(decl.services)]
+        if decl.interval is not None:
+            try:
+                interval_s = parse_duration_ns(decl.interval) / 1e9
+            except UnitError as error:
+                complain("interval", str(error), "a time")
+        if interval_s is not None and not 0.02 <= interval_s <= 10_485.76:
+            complain("interval", str(decl.interval), "20 ms to 10485.76 s (Vol 6, Part B, 4.4.2.2.1)")
+        return Advertising(decl.name, tuple(services), interval_s)
+
     def load(self) -> Plugin:
         text, content = read_toml(self.path)
         file = shape(FileShape, content, str(self.path))
@@ -218,7 +240,7 @@ class _Loader:
             tuple(dict.fromkeys(constants.values())),
         )
         rules = read_spec(file.spec, plugin.kind, table, plugin.channels, self.complain("spec"))
-        plugin = replace(plugin, requirements=tuple(rules))
+        plugin = replace(plugin, requirements=tuple(rules), advertising=self.advertising(file.advertising))
         if self.problems:
             raise ProblemsError(self.problems)
         return plugin

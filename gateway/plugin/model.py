@@ -115,6 +115,15 @@ class Sensor:
     default_period_ns: int | None
 
 
+@dataclass(frozen=True, slots=True)
+class Advertising:
+    """What a node is to advertise: how its name begins, UUIDs of services, interval; None where that is left open."""
+
+    name: str | None
+    services: tuple[str, ...]
+    interval_s: float | None
+
+
 @dataclass(frozen=True)
 class Plugin:
     """One kind of node, proven."""
@@ -127,6 +136,7 @@ class Plugin:
     sensors: Mapping[str, Sensor]
     constants: tuple[str, ...]
     requirements: tuple[Requirement, ...] = ()
+    advertising: Advertising | None = None
 
     @cached_property
     def settings(self) -> frozenset[str]:

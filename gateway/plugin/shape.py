@@ -95,6 +95,16 @@ class DerivedShape(BaseModel):
     """Makes one value of those of all samples of a notification."""
 
 
+class AdvertisingShape(BaseModel):
+    model_config = _STRICT
+    name: str | None = None
+    """How the name that is advertised begins."""
+    services: list[str] = []
+    """UUIDs of the services that are advertised."""
+    interval: str | None = None
+    """Time between two advertising events, such as `"100 ms"`."""
+
+
 class BoundShape(BaseModel):
     model_config = _STRICT
     min: str | int | None = None
@@ -128,4 +138,5 @@ class FileShape(BaseModel):
     sensor: dict[str, SensorShape] = {}
     constant: dict[str, ConstantShape] = {}
     derived: dict[str, DerivedShape] = {}
+    advertising: AdvertisingShape | None = None
     spec: SpecShape = {}

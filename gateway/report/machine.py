@@ -69,6 +69,11 @@ def verdicts_junit(run: RunInfo, verdicts: Sequence[Verdict], lasted_s: float) -
         )
         for verdict in own:
             _case(suite, run, verdict)
+    return junit_text(root)
+
+
+def junit_text(root: ElementTree.Element) -> str:
+    """A tree as a file, without letters that XML can't hold."""
     ElementTree.indent(root)
     text = ElementTree.tostring(root, encoding="unicode")
     return '<?xml version="1.0" encoding="UTF-8"?>\n' + _NOT_XML.sub("?", text) + "\n"

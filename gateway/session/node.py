@@ -16,11 +16,13 @@ from bleak.backends.characteristic import BleakGATTCharacteristic
 from gateway.clock import Clock
 from gateway.config import NodeConfig
 from gateway.errors import NodeError, RadioError
+from gateway.gatt import FoundTable
 from gateway.radio import Radio
 from gateway.records import EventKind, Frame, LinkEvent, Sink
 from gateway.session.deadline import within
 from gateway.session.seek import Seeker, Sighting
 from gateway.session.setup import check_descriptors, read_identity, resolve, wanted_channels, write_settings
+from gateway.session.walk import structure
 
 CONNECT_S = 20.0
 REQUEST_S = 10.0
@@ -86,6 +88,7 @@ class NodeSession:
         self._sink, self._clock, self._chance = sink, clock, chance
         self._link: _Link | None = None
         self._lost_ns: int | None = None
+        self._found: dict[str, Any] = {}
 
     async def run(self) -> None:
         """Live until cancelled, or until the node turns out to be unfit for its plugin."""
@@ -181,6 +184,11 @@ class NodeSession:
                 self._tell(EventKind.RADIO, reason=str(error))
 
     async def _set_up(self, client: BleakClient, link: _Link) -> None:
+        found = FoundTable(self.node.name, mtu=client.mtu_size)
+        structure(client, found)
+        if (facts := found.facts()) != self._found:  # once a run, and again after an update of the firmware
+            self._found = facts
+            self._tell(EventKind.TABLE, **facts)
         table = resolve(client, self.node)
 
         def do(what: str, work: Awaitable[T]) -> Awaitable[T]:

@@ -10,7 +10,7 @@ from typing import Protocol, TypeVar
 from bleak import BleakClient
 from bleak.backends.characteristic import BleakGATTCharacteristic
 
-from gateway.assigned import COMPARED_DESCRIPTORS, descriptor_problem
+from gateway.assigned import COMPARED_DESCRIPTORS, IDENTITY, descriptor_problem, identity_text
 from gateway.config import NodeConfig
 from gateway.errors import NodeError, PayloadError, RadioError, RefusedError
 from gateway.layout.adopted import short_number
@@ -19,16 +19,6 @@ from gateway.plugin import Setting
 from gateway.records import EventKind
 from gateway.units import parse_unit
 
-# Assigned Numbers, 3.8: the strings of the Device Information service
-IDENTITY = {
-    0x2A24: "model number",
-    0x2A25: "serial number",
-    0x2A26: "firmware revision",
-    0x2A27: "hardware revision",
-    0x2A28: "software revision",
-    0x2A29: "manufacturer name",
-}
-_LONGEST_IDENTITY = 100
 T = TypeVar("T")
 Tell = Callable[..., None]
 Table = Mapping[str, BleakGATTCharacteristic]
@@ -115,7 +105,7 @@ async def read_identity(client: BleakClient, do: Do) -> dict[str, str]:
             raw = bytes(await do(f"reading the {name} of the node", client.read_gatt_char(target)))
         except RefusedError:
             continue  # it keeps that to itself
-        said[name] = raw.rstrip(b"\0").decode("utf-8", "replace")[:_LONGEST_IDENTITY]
+        said[name] = identity_text(raw)
     return said
 
 

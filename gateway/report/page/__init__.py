@@ -95,9 +95,11 @@ def _drawn(plot: Plot) -> dict[str, Any]:
 
 
 def _node(survey: NodeSurvey, events: Sequence[LinkEvent], plots: list[Plot]) -> dict[str, Any]:
-    said = next((event.detail for event in reversed(events) if event.kind is EventKind.IDENTITY), {})
+    said: dict[str, object] = {}
+    for event in events:
+        said |= event.detail if event.kind is EventKind.IDENTITY else {}
     found = next((event.detail for event in events if event.kind is EventKind.FOUND), {})
-    shown = [event for event in events if event.kind not in (EventKind.CONSTANT, EventKind.IDENTITY)]
+    shown = [event for event in events if event.kind not in (EventKind.CONSTANT, EventKind.IDENTITY, EventKind.TABLE)]
     return {
         "name": survey.node.name,
         "kind": survey.node.kind,

@@ -1,0 +1,60 @@
+"""Commands that prove a node's firmware, or help to write it: audit."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from gateway.cli.shared import RadioName, console_of, exit_code, refuse_same, say, show_troubles, write_file
+from gateway.errors import InputError
+
+NodeArgument = Annotated[str, typer.Argument(metavar="NODE", help="The node's name or address on the air.")]
+
+
+def audit(
+    node: Annotated[str, typer.Argument(metavar="NODE", help="Its name or address on the air; or a capture or a log.")],
+    plugin: Annotated[str | None, typer.Option(help="What it is declared to be: a plugin's name or folder.")] = None,
+    only: Annotated[str | None, typer.Option("--node", help="Of a capture or a log: which node.")] = None,
+    radio: Annotated[
+        RadioName, typer.Option(help="Which radio; virtual audits a simulated node of the plugin.")
+    ] = RadioName.system,
+    seconds: Annotated[float, typer.Option(min=0.5, max=600, help="How long to listen.")] = 5.0,
+    junit: Annotated[Path | None, typer.Option(help="Write JUnit XML for a test server as well.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="As JSON, every rule with its findings.")] = False,
+) -> None:
+    """Hold a node's GATT table against the rules of Bluetooth and its plugin; exit 0 pass, 1 fail, 3 not all seen."""
+    import asyncio
+
+    from gateway.plugin import find_plugin
+    from gateway.prove import audit_capture, audit_live, audit_log
+    from gateway.records import Outcome
+    from gateway.report.firmware import audit_lines, audits_json, audits_junit
+
+    declared = find_plugin(plugin) if plugin is not None else None
+    troubles: list[str] = []
+    path = Path(node)
+    if junit is not None:
+        refuse_same(junit, path)
+    if not path.is_file():
+        if only is not None:
+            raise InputError(f"--node goes with a capture or a log, and there is no file {node}")
+        audits = [asyncio.run(audit_live(node, declared, radio.value, seconds))]
+    elif path.open("rb").read(16) == b"SQLite format 3\0":
+        audits = audit_log(path, declared, only)
+    else:
+        audits, troubles = audit_capture(path, declared, only)
+    if junit is not None:
+        write_file(junit, audits_junit(audits))
+    if as_json:
+        say(audits_json(audits))
+    else:
+        console = console_of()
+        for one in audits:
+            for line in audit_lines(one):
+                console.print(line, soft_wrap=True)
+        show_troubles(troubles, console)
+    outcomes = [one.outcome for one in audits]
+    worst = next((o for o in (Outcome.FAIL, Outcome.INCONCLUSIVE) if o in outcomes), Outcome.PASS)
+    raise typer.Exit(exit_code(worst))
