@@ -70,7 +70,7 @@ def test_a_disk_that_refuses_the_journal_costs_the_run_nothing(tmp_path: Path) -
     journal = Journal(tmp_path / "soak.db")
     facts = RunFacts("Soak", EPOCH_NS, None, "none", "", "", {"crate-a": (find_plugin("loan-crate"), "A")})
     writer = journal.sink(facts, tmp_path / "soak.db")
-    (tmp_path / "soak.txt").unlink()
+    (tmp_path / "soak.txt").unlink(missing_ok=True)
     (tmp_path / "soak.txt").mkdir()
     journal(view(tmp_path / "soak.db", 0, 0))
     (tmp_path / "soak.txt").rmdir()

@@ -34,6 +34,7 @@ for command in (
     captures.extract,
     logs.judge,
     firmware.audit,
+    firmware.contract,
     report.report,
     report.agree,
     logs.compare,

@@ -1,13 +1,23 @@
-"""Commands that prove a node's firmware, or help to write it: audit."""
+"""Commands that prove a node's firmware, or help to write it: audit, contract."""
 
 from __future__ import annotations
 
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from gateway.cli.shared import RadioName, console_of, exit_code, refuse_same, say, show_troubles, write_file
+from gateway.cli.shared import (
+    RadioName,
+    console_of,
+    exit_code,
+    make_folder,
+    refuse_same,
+    say,
+    show_troubles,
+    write_file,
+)
 from gateway.errors import InputError
 
 NodeArgument = Annotated[str, typer.Argument(metavar="NODE", help="The node's name or address on the air.")]
@@ -58,3 +68,36 @@ def audit(
     outcomes = [one.outcome for one in audits]
     worst = next((o for o in (Outcome.FAIL, Outcome.INCONCLUSIVE) if o in outcomes), Outcome.PASS)
     raise typer.Exit(exit_code(worst))
+
+
+class ContractForm(StrEnum):
+    """What a contract is written as."""
+
+    c = "c"
+    markdown = "markdown"
+    json = "json"
+
+
+def contract(
+    plugin: Annotated[str, typer.Argument(help="A plugin's name or folder.")],
+    form: Annotated[ContractForm, typer.Option("--as", help="C for the firmware, a table for people, JSON.")],
+    output: Annotated[Path | None, typer.Option("--output", "-o", help="Folder; standard output by default.")] = None,
+) -> None:
+    """Write what a plugin declares for the firmware, for those who write an app, or for machines."""
+    from gateway.contract import c_files, markdown, schema
+    from gateway.plugin import find_plugin
+
+    declared = find_plugin(plugin)
+    if form is ContractForm.c:
+        files = c_files(declared)
+    elif form is ContractForm.markdown:
+        files = {f"{declared.kind}.md": markdown(declared)}
+    else:
+        files = {f"{declared.kind}.json": schema(declared) + "\n"}
+    if output is None:
+        say("\n".join(files.values()).rstrip("\n"))
+        return
+    make_folder(output, "-o")
+    for name, text in files.items():
+        write_file(output / name, text)
+        say(f"{output / name}")

@@ -6,7 +6,6 @@ from __future__ import annotations
 from pathlib import Path
 
 from gateway.capture.text import utc_text
-from gateway.errors import InputError
 from gateway.log.batch import RunFacts
 from gateway.log.writer import LogWriter
 from gateway.records import EventKind, LinkEvent
@@ -33,17 +32,12 @@ class Journal:
         """A log writer whose events come here as well.
 
         Raises:
-            InputError: the text can't be written.
-            LogFileError: nor the log.
+            LogFileError: the log can't be written.
         """
-        try:
-            with self.path.open("a", encoding="utf-8"):
-                pass
-        except OSError as error:
-            raise InputError(f"{self.path} can't be written: {error.strerror}; give another log with --into") from None
+        writer = JournaledWriter(log, facts, self)
         self._started_ns = facts.started_ns
         self.line(facts.started_ns, f"run begins: {facts.title}, into {log}")
-        return JournaledWriter(log, facts, self)
+        return writer
 
     def line(self, t_ns: int, text: str) -> None:
         """Add a line of this time, UTC; it is written when the run is looked at next."""
