@@ -14,7 +14,8 @@ QUANTILE = "ranks of order statistics"
 PROCESS = "Student's t over 20 blocks of linked time"
 BLOCKS = 20
 _T = 2.093  # Student's t, 0.975 quantile at 19 degrees of freedom, as any table has it
-_T_LINE = 2.101  # the same at 18 degrees of freedom
+# The same at 8 to 18 degrees of freedom
+_T_LINES = (2.306, 2.262, 2.228, 2.201, 2.179, 2.160, 2.145, 2.131, 2.120, 2.110, 2.101)
 _Z = 1.960  # of the normal distribution
 _STEPS = 200
 _TINY = 1e-300
@@ -52,13 +53,13 @@ def block_bounds(means: Sequence[float]) -> tuple[float, float]:
 
 
 def slope_bounds(x: Sequence[float], y: Sequence[float]) -> tuple[float, float]:
-    """The slope of the least-squares line through the means of `BLOCKS` stretches, and half the width of its bounds by
+    """The slope of the least-squares line through the means of 10 to 20 stretches, and half the width of its bounds by
     Student's t."""
     mean_x, mean_y = statistics.fmean(x), statistics.fmean(y)
     spread = sum((a - mean_x) ** 2 for a in x)
     slope = sum((a - mean_x) * (b - mean_y) for a, b in zip(x, y, strict=True)) / spread
     rest = sum((b - mean_y - slope * (a - mean_x)) ** 2 for a, b in zip(x, y, strict=True))
-    return slope, _T_LINE * math.sqrt(rest / (len(x) - 2) / spread)
+    return slope, _T_LINES[len(x) - 10] * math.sqrt(rest / (len(x) - 2) / spread)
 
 
 def enough_for(share: float, limit: float, n: int) -> int | None:

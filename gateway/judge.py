@@ -34,6 +34,7 @@ _PROVEN_BY_ONE = {
     "settings_differ",
     "return_longest",
 }
+_NEEDS_BOUNDS = {"mean", "drift"}
 _PROVEN_BY_ONE_BELOW = {"lowest", "signal_weakest"}
 _ENOUGH = {
     "gap_p99": FEWEST_FOR_P99,
@@ -113,6 +114,8 @@ def _verdict(
         return doubt(f"{m.n} {m.basis}, at least {enough} are needed", margin)
     if m.method == SHARE and high == 0 and value > 0:  # none at all: one is too many
         return Verdict(m, low, high, Outcome.FAIL, margin)
+    if m.name in _NEEDS_BOUNDS and not m.method:
+        return doubt(f"{m.n} {m.basis} are too few to say how far off it may be", margin)
     if m.method and (why := _open(m, low, high)):
         return doubt(why, margin)
     if m.name in _FOR_THE_WHOLE_RUN and shortfall:

@@ -82,4 +82,5 @@ def review(log: Path, run: int | None) -> Review:
         measures = [measure for survey in surveys for measure in survey.measures]
         verdicts = judge(info.requirements, kinds, measures, info.shortfall(end_ns))
         events = {node.name: list(opened.events(info, node)) for node in info.nodes}
+        events[""] = [event for event in opened.events(info) if event.node is None]
         return Review(info, surveys, verdicts, events, end_ns)

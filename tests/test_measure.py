@@ -283,3 +283,96 @@ def test_failed_attempts_and_signal_strength_are_told(tmp_path: Path) -> None:
     writer.close(10 * SECOND, "test")
     found = {name: m.value for (_, subject, name), m in figures(tmp_path / "x.db").items() if subject == "link"}
     assert (found["signal_weakest"], found["attempts_failed"]) == (-85, 3)
+
+
+def own_log(
+    path: Path, fields: str, frames: list[tuple[float, bytes]], events: list[LinkEvent], end_s: float
+) -> dict[str, Measure]:
+    """The figures of a channel of these fields, frames at seconds, between these events."""
+    plugin = own_plugin(path, fields)
+    writer = LogWriter(path / "x.db", RunFacts("t", 0, None, "none", "", "", {"a": (plugin, "A")}))
+    for event in events:
+        writer.event(event)
+    for second, raw in frames:
+        writer.frame(Frame(round(second * SECOND), "a", "c", raw))
+    writer.close(round(end_s * SECOND), "test")
+    return {name: m for (_, subject, name), m in figures(path / "x.db").items() if subject in ("c", "link", "c.v")}
+
+
+READY = LinkEvent(0, "a", EventKind.READY)
+COUNTER = 'fields = [{ name = "s", type = "uint8", role = "sequence" }]'
+
+
+@pytest.mark.parametrize("burst", [2, 3, 4, 8])
+@pytest.mark.parametrize("every_s", [0.1, 0.5, 1.0])
+def test_several_values_in_a_connection_event_are_no_loss(tmp_path: Path, burst: int, every_s: float) -> None:
+    frames = [(0.01 + (i // burst) * every_s + (i % burst) * 0.0003, bytes([i & 255])) for i in range(2000)]
+    found = own_log(tmp_path, COUNTER, frames, [READY], frames[-1][0] + 1)
+    assert found["loss"].value == 0 and found["burst_largest"].value == burst
+    plain = own_log(tmp_path / "plain", 'fields = [{ name = "v", type = "uint8" }]', frames, [READY], frames[-1][0] + 1)
+    assert plain["loss_estimated"].value == 0
+
+
+def test_a_pace_that_changes_is_no_loss(tmp_path: Path) -> None:
+    """From 0.1 s to 60 s, which is more than a turn of the counter at the pace before."""
+    times_s = [0.1 * i for i in range(1000)] + [100 + 60.0 * i for i in range(1, 100)]
+    frames = [(t, bytes([i & 255])) for i, t in enumerate(times_s)]
+    assert own_log(tmp_path, COUNTER, frames, [READY], times_s[-1] + 1)["loss"].value == 0
+
+
+def test_time_in_which_a_sensor_was_off_is_no_loss_and_no_period(tmp_path: Path) -> None:
+    times_s = [0.1 * i for i in range(600)] + [160.02 + 0.1 * i for i in range(600)]
+    frames = [(t, bytes([i & 255])) for i, t in enumerate(times_s)]
+    settings_ = [
+        READY,
+        LinkEvent(1, "a", EventKind.SETTING, {"period_s": {"c": 0.1}, "on": {"c": True}}),
+        LinkEvent(round(60.05 * SECOND), "a", EventKind.SETTING, {"on": {"c": False}}),
+        LinkEvent(160 * SECOND, "a", EventKind.SETTING, {"on": {"c": True}}),
+    ]
+    found = own_log(tmp_path, COUNTER, frames, settings_, 230)
+    assert (found["loss"].value, found["while_off"].value) == (0, 0)
+    assert found["period_error"].value == pytest.approx(0, abs=0.5)
+
+
+@pytest.mark.parametrize("before", [150, 200, 230])
+def test_a_restart_is_told_from_loss_wherever_the_counter_stood(tmp_path: Path, before: int) -> None:
+    numbers = [*range(before - 140, before), *range(400)]
+    frames = [(0.1 * i, bytes([n & 255])) for i, n in enumerate(numbers)]
+    events = [READY, LinkEvent(1, "a", EventKind.SETTING, {"period_s": {"c": 0.1}})]
+    found = own_log(tmp_path, COUNTER, frames, events, 60)
+    assert found["loss"].value == 0
+    assert found["restarts"].value == 1
+    assert abs(found["clock_drift"].value or 0) < 100
+
+
+def test_a_counter_that_is_not_in_every_value_hides_no_loss(tmp_path: Path) -> None:
+    fields = 'fields = [{ name = "kind", type = "uint8" }, { name = "s", type = "uint8", role = "sequence", when = "kind == 1" }]'
+    frames = []
+    for i in range(1000):
+        if i % 10:
+            frames.append((0.2 * i, bytes([1, i & 255])))
+        frames.append((0.2 * i + 0.1, b"\0"))
+    found = own_log(tmp_path, fields, frames, [READY], 201)
+    assert found["loss"].value == pytest.approx(100 * 99 / 999, rel=0.02)
+
+
+def test_a_link_whose_end_was_missed_ends_where_the_next_begins(tmp_path: Path) -> None:
+    frames = [(float(i), bytes([i])) for i in range(100)]
+    found = own_log(tmp_path, COUNTER, frames, [READY, LinkEvent(50 * SECOND, "a", EventKind.READY)], 100)
+    assert found["linked"].value == pytest.approx(100) and found["rate"].n == 100
+
+
+def test_values_of_one_moment_raise_nothing(tmp_path: Path) -> None:
+    found = own_log(
+        tmp_path, COUNTER, [(1.0, bytes([i])) for i in range(60)], [LinkEvent(SECOND, "a", EventKind.READY)], 1
+    )
+    assert found["rate"].value is None
+
+
+def test_settings_that_make_no_sense_are_passed_over(tmp_path: Path) -> None:
+    for number, period in enumerate((0, -1, None, "x", float("nan"))):
+        event = LinkEvent(1, "a", EventKind.SETTING, {"period_s": {"c": period}})
+        found = own_log(
+            tmp_path / str(number), COUNTER, [(float(i), bytes([i])) for i in range(30)], [READY, event], 30
+        )
+        assert "period_error" not in found

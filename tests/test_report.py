@@ -117,7 +117,7 @@ def test_a_node_is_chosen_and_all_plots_follow_one_span(browser: webdriver.Chrom
     ).release().perform()  # type: ignore[arg-type]
     WebDriverWait(browser, 10).until(lambda _: browser.execute_script(ranges, place) != whole)
     closer = browser.execute_script(ranges, place)
-    rate = plot_of(browser, "crate-b.climate.rate")
+    rate = plot_of(browser, "crate-b.climate:rate")
     WebDriverWait(browser, 10).until(lambda _: browser.execute_script(ranges, rate) == closer)
     browser.execute_script("document.querySelector('[data-move=whole]').click()")
     WebDriverWait(browser, 10).until(lambda _: browser.execute_script(ranges, place) == whole)
@@ -174,7 +174,7 @@ def test_a_plot_becomes_a_picture(log: Path) -> None:
 
 
 def test_a_plot_that_is_not_there_is_told_with_those_that_are(log: Path) -> None:
-    with pytest.raises(InputError, match=r"no plot 'x'; there are: crate-a\.link, crate-a\.climate\.rate"):
+    with pytest.raises(InputError, match=r"no plot 'x'; there are: crate-a\.link, crate-a\.climate:rate"):
         review(log, None).picture("x")
 
 

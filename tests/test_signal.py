@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import struct
 from collections.abc import Sequence
 from pathlib import Path
@@ -20,6 +21,7 @@ from gateway.log.reader import Log
 from gateway.log.writer import LogWriter
 from gateway.measure import survey_run
 from gateway.measure.allan import Allan
+from gateway.measure.signal import Batches
 from gateway.records import EventKind, Frame, LinkEvent, Measure
 from tests.support import EPOCH_NS, figures, own_plugin
 
@@ -173,3 +175,62 @@ def test_percentiles_are_those_of_the_e_handbook() -> None:
     gap_p99 names, linear interpolation between order statistics."""
     case = TRUTH["statistics"]["nist_7262"]
     assert np.percentile(case["x"], 90) == pytest.approx(case["p90_linear"], abs=1e-5)
+
+
+def test_a_mean_lies_within_its_bounds_however_values_are_spread_over_the_run(tmp_path: Path) -> None:
+    plugin = own_plugin(tmp_path, FIELD)
+    writer = LogWriter(tmp_path / "x.db", RunFacts("t", 0, None, "none", "", "", {"a": (plugin, "A")}))
+    times_s = [40.0 * i for i in range(24)] + [950 + i / 100 for i in range(5000)]
+    for i, second in enumerate(times_s):
+        writer.frame(Frame(round(second * 1e9), "a", "c", struct.pack("<h", 1000 if i < 24 else 8000)))
+    writer.close(1000 * 10**9, "test")
+    found = field_of(tmp_path / "x.db")["mean"]
+    assert found.low is not None and found.high is not None and found.value is not None
+    assert found.low <= found.value <= found.high
+    assert found.low > 70
+
+
+def test_batch_means_bound_the_mean_in_the_promised_part_of_trials() -> None:
+    """400 seeded series that hang together (a first-order process), the true mean 0."""
+    inside = 0
+    for seed in range(400):
+        rng, batches = np.random.default_rng(seed), Batches()
+        values = np.zeros(4000)
+        for i, shock in enumerate(rng.normal(size=3999)):
+            values[i + 1] = 0.8 * values[i] + shock
+        for start in range(0, 4000, 333):
+            batches.add(values[start : start + 333])
+        half = batches.half()
+        assert half is not None
+        inside += abs(values.mean()) <= half
+    assert inside >= 0.93 * 400
+
+
+def test_time_between_links_is_not_stuck(tmp_path: Path) -> None:
+    plugin = own_plugin(tmp_path, FIELD)
+    writer = LogWriter(tmp_path / "x.db", RunFacts("t", 0, None, "none", "", "", {"a": (plugin, "A")}))
+    for second, kind in ((0, EventKind.READY), (10, EventKind.LOST), (3600, EventKind.READY)):
+        writer.event(LinkEvent(second * 10**9, "a", kind))
+    for second in (*range(10), *range(3600, 3605)):
+        writer.frame(Frame(second * 10**9 + 1, "a", "c", struct.pack("<h", 2000)))
+    writer.close(3610 * 10**9, "test")
+    assert field_of(tmp_path / "x.db")["stuck_longest"].value == pytest.approx(9)
+
+
+@pytest.mark.parametrize("wild", [1e200, -1.7e308, math.nan, math.inf, 1e300])
+def test_wild_floats_harm_no_figure(tmp_path: Path, wild: float) -> None:
+    plugin = own_plugin(tmp_path, 'fields = [{ name = "t", type = "float64" }]')
+    writer = LogWriter(tmp_path / "x.db", RunFacts("t", 0, None, "none", "", "", {"a": (plugin, "A")}))
+    for i in range(60):
+        writer.frame(Frame(i * 10**9, "a", "c", struct.pack("<d", wild if i == 30 else 1.0)))
+    writer.close(60 * 10**9, "test")
+    assert field_of(tmp_path / "x.db")["highest"].value == 1.0
+
+
+def test_codes_of_64_bits_are_not_counted(tmp_path: Path) -> None:
+    plugin = own_plugin(tmp_path, 'fields = [{ name = "t", type = "uint64", lsb = "1 V" }]')
+    writer = LogWriter(tmp_path / "x.db", RunFacts("t", 0, None, "none", "", "", {"a": (plugin, "A")}))
+    for i in range(10):
+        writer.frame(Frame(i * 10**9, "a", "c", struct.pack("<Q", (2**64 - 1) * (i % 2))))
+    writer.close(10 * 10**9, "test")
+    assert field_of(tmp_path / "x.db")["codes_missing"].value is None

@@ -29,7 +29,8 @@ def report(
     if plot is not None and output is None and plot != "?":
         raise InputError("--plot goes with -o FILE.png; say where the picture is to go")
     path = output or Path("report.html")
-    refuse_same(path, log)
+    if plot != "?":
+        refuse_same(path, log)
     settle_memory()
     with Console(stderr=True).status("measuring"):
         found = review(log, run)

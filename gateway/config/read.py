@@ -44,6 +44,8 @@ class _Reader(Gatherer):
 
     def node(self, name: str, decl: NodeShape) -> NodeConfig | None:
         place = f"node.{name}"
+        if name == ALL:
+            self.complain(place, f"name {name!r}", "another: in a spec that stands for every node")
         if not _NAME.fullmatch(name):
             self.complain(place, f"name {name!r}", "lower-case letters, digits and -, at most 40")
         if (decl.find.name is None) == (decl.find.address is None):

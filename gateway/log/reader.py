@@ -261,7 +261,10 @@ class Log:
             *(() if node is None else (node.id,)),
         )
         for t_ns, owner, kind, detail in rows:
-            yield LinkEvent(t_ns, names.get(owner), EventKind(kind), json.loads(detail))
+            told = json.loads(detail)
+            if not isinstance(told, dict):
+                raise LogFileError(f"{self.path} is damaged: the details of an event are no table; {_RECOVER}")
+            yield LinkEvent(t_ns, names.get(owner), EventKind(kind), told)
 
     def rows(self, run: RunInfo, node: NodeInfo, relation: str, columns: str) -> Iterator[list[tuple[Any, ...]]]:
         """Chunks of rows of one node's frames in the order they came; ``columns`` is an SQL list."""

@@ -23,13 +23,19 @@ Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
 _BURST_NS = 5_000_000  # less than the shortest connection interval, Core Specification, Vol 6, Part B, 4.5.1
 _BACK = 2 * 9  # a counter that steps back by half as many values is read as reordering by `counter`, not as a restart
+_LEAP = 16  # values that a counter is ahead of the time: it began anew
 _ON_ITS_WAY_NS = 1_000_000_000  # what left the node before it was switched off may still come; common practice
 
 
 @dataclass(frozen=True, slots=True)
 class Arrivals:
-    """When a channel's frames came, nanoseconds UTC, their sequence counters, -1 where there is none, and the node's
-    own time stamps in seconds, NaN where there is none; None where it sends none."""
+    """When a channel's frames came.
+
+    Attributes:
+        times: nanoseconds UTC, shape (n,).
+        counts: sequence counters, -1 where a payload did not decode and -2 where it has none.
+        node_s: the node's own time stamps in seconds, NaN where there is none; None where it sends none.
+    """
 
     times: Ints
     counts: Ints
@@ -52,7 +58,8 @@ def measure_channel(
     times, span = arrivals.times, span_of(arrivals.times, history)
     linked, decoded = int(np.count_nonzero(span >= 0)), len(times) - content.faults
     linked_s, run_s = history.linked_ns / 1e9, (history.end_ns - history.start_ns) / 1e9
-    gaps_s = gaps_within(times, span) / 1e9
+    part = _cut(channel.name, times, span, history)
+    gaps_s = gaps_within(times, part) / 1e9
     found = {
         "rate": (linked / linked_s if linked_s > 0 else None, linked, *_rate_bounds(times, span, history)),
         "rate_whole_run": (len(times) / run_s if run_s > 0 else None, len(times), *NONE),
@@ -63,9 +70,9 @@ def measure_channel(
         "burst_largest": (_largest_burst(times), len(times), *NONE),
         **_clock_figures(channel, arrivals, history.period.get(channel.name)),
     }
-    losses, lost = _loss_figures(channel, arrivals, span, gaps_s, linked)
+    losses, lost = _loss_figures(channel, arrivals, part, gaps_s, linked)
     found |= losses
-    found |= _setting_figures(channel.name, times, span, history, lost)
+    found |= _setting_figures(channel.name, times, part, history, lost)
     return [
         Measure(node.name, channel.name, name, value, figure.unit, n, figure.basis, low, high, method)
         for name, figure in CHANNEL_FIGURES.items()
@@ -99,10 +106,11 @@ def _loss_figures(
         share = 100 * lost / (linked + lost) if len(gaps_s) else None
         return {"loss_estimated": (share, linked + lost, *NONE)}, lost
     told = count(arrivals.times, arrivals.counts, span, 1 << (counter.bits or 16))
+    counted = int(np.count_nonzero((span >= 0) & (arrivals.counts > -2)))
     return {
-        "loss": _share(told.lost, linked + told.lost),
-        "duplicates": (told.duplicates, linked, *NONE),
-        "reordered": (told.reordered, linked, *NONE),
+        "loss": _share(told.lost, counted + told.lost),
+        "duplicates": (told.duplicates, counted, *NONE),
+        "reordered": (told.reordered, counted, *NONE),
     }, told.lost
 
 
@@ -116,7 +124,8 @@ def _clock_figures(channel: ChannelInfo, arrivals: Arrivals, period: tuple[int, 
     elif counter is not None and period is not None:
         kept = arrivals.times >= period[0]
         node_s = np.where(arrivals.counts >= 0, arrivals.counts * period[1], np.nan)[kept]
-        clock = node_clock(arrivals.times[kept], node_s, period[1] * 2.0 ** (counter.bits or 16), _BACK * period[1])
+        turn_s = period[1] * 2.0 ** (counter.bits or 16)
+        clock = node_clock(arrivals.times[kept], node_s, turn_s, _BACK * period[1], _LEAP * period[1])
         jitter = {}
     else:
         return {}
@@ -127,13 +136,22 @@ def _clock_figures(channel: ChannelInfo, arrivals: Arrivals, period: tuple[int, 
     }
 
 
+def _cut(channel: str, times: Ints, span: Ints, history: History) -> Ints:
+    """The stretch in which each value came: those of the link, cut where its sensor was switched or paced anew."""
+    edges = [t_ns for t_ns, _ in history.switched.get(channel, ())]
+    edges += [history.period[channel][0]] if channel in history.period else []
+    epoch = np.searchsorted(np.sort(np.array(edges, dtype=np.int64)), times, side="right")
+    return np.where(span >= 0, span * (len(edges) + 1) + epoch, -1)
+
+
 def _setting_figures(channel: str, times: Ints, span: Ints, history: History, lost: int) -> dict[str, Found]:
     found: dict[str, Found] = {}
     off = np.zeros(len(times), bool)
     if switched := history.switched.get(channel):
         edges = [t_ns for t_ns, _ in switched]
         on = np.array([True, *(on for _, on in switched)])
-        off = ~on[np.searchsorted(edges, times - _ON_ITS_WAY_NS, side="right")]
+        then, now = (on[np.searchsorted(edges, times - ago, side="right")] for ago in (_ON_ITS_WAY_NS, 0))
+        off = ~then & ~now
         found["while_off"] = (int(np.count_nonzero(off)), len(times), *NONE)
     if (period := history.period.get(channel)) is not None:
         kept = (times >= period[0]) & ~off
@@ -155,7 +173,7 @@ def _largest_burst(times: Ints) -> int:
 def _rate_bounds(times: Ints, span: Ints, history: History) -> Bounds:
     """Of the rate while linked, from as many equal stretches of linked time."""
     kept = span >= 0
-    if np.count_nonzero(kept) < 2 * BLOCKS:
+    if np.count_nonzero(kept) < 2 * BLOCKS or history.linked_ns <= 0:
         return NONE
     starts = np.array([start for start, _ in history.spans])
     passed = np.cumsum([0, *(end - start for start, end in history.spans[:-1])])
@@ -196,7 +214,7 @@ def arrivals(log: Log, run: RunInfo, node: NodeInfo, channel: ChannelInfo) -> Ar
     """When a channel's frames came."""
     counter, stamp = _with_role(channel, "sequence"), _with_role(channel, "node time")
     column = quoted(counter.column) if counter else "NULL"
-    came, counted = log.integers(run, node, channel.relation, ["t_ns", f"ifnull({column}, -1)"])
+    came, counted = log.integers(run, node, channel.relation, ["t_ns", f"ifnull({column}, iif(fault IS NULL, -2, -1))"])
     node_s = None
     if stamp is not None:
         stamps = log.rows(run, node, channel.relation, quoted(stamp.column))
@@ -262,10 +280,14 @@ def gaps_within(times: Ints, span: Ints) -> Ints:
 
 
 def _fallen_out(gaps_s: Floats) -> int:
-    """How many values would have filled the gaps at the usual pace, which is the median."""
-    if not len(gaps_s) or (usual := float(np.median(gaps_s))) <= 0:
+    """How many values would have filled the gaps at the usual pace: the median time from one connection event to the
+    next that brings values, shared by as many as usually come in one."""
+    apart = gaps_s >= _BURST_NS / 1e9
+    if not apart.any():
         return 0
-    return int(np.maximum(np.rint(gaps_s / usual) - 1, 0).sum())
+    usual = float(np.median(gaps_s[apart]))
+    together = max(round(len(gaps_s) / int(np.count_nonzero(apart))), 1)
+    return together * int(np.maximum(np.rint(gaps_s[apart] / usual) - 1, 0).sum())
 
 
 def _edges(times: Ints, history: History) -> Ints:

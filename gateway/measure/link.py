@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +18,14 @@ SHORTEST_INTERVAL_S = 0.0075
 _GAPS_LOOKED_AT = 300
 _FEWEST_GAPS = 50
 _JITTER_S = 0.0015  # of arrivals on a host that is not idle; common practice
+
+
+class Lost(NamedTuple):
+    """When the link was lost, why, and when it was set up again: None for not, or not before it was lost once more."""
+
+    t_ns: int
+    why: str
+    back_ns: int | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +42,7 @@ class History:
         signal: (when, dBm) of the advertisements by which the node was found.
         period: for each channel when which period was written last, and that period in seconds.
         switched: for each channel the times at which its sensor was switched on (True) or off.
-        lost: when the link was lost, and why.
+        lost: every loss of the link.
     """
 
     start_ns: int
@@ -49,7 +58,7 @@ class History:
     signal: tuple[tuple[int, float], ...] = ()
     period: Mapping[str, tuple[int, float]] = field(default_factory=dict)
     switched: Mapping[str, list[tuple[int, bool]]] = field(default_factory=dict)
-    lost: tuple[tuple[int, str], ...] = ()
+    lost: tuple[Lost, ...] = ()
 
     @property
     def linked_ns(self) -> int:
@@ -65,20 +74,23 @@ def link_history(events: Iterable[LinkEvent], start_ns: int, end_ns: int) -> His
     lost: int | None = None
     losses = written = differ = failed = 0
     signal: list[tuple[int, float]] = []
-    reasons: list[tuple[int, str]] = []
+    reasons: list[Lost] = []
     period: dict[str, tuple[int, float]] = {}
     switched: dict[str, list[tuple[int, bool]]] = defaultdict(list)
     contradicted: set[tuple[object, object]] = set()
     for event in events:
         if event.kind is EventKind.READY:
+            if ready is not None:  # its end was missed
+                spans.append((ready, event.t_ns))
             ready = event.t_ns
             if lost is not None:
                 returns.append(event.t_ns - lost)
+                reasons[-1] = reasons[-1]._replace(back_ns=event.t_ns)
                 lost = None
         elif event.kind is EventKind.LOST:
             losses += 1
-            reasons.append((event.t_ns, str(event.detail.get("reason", "not told"))))
-            lost = event.t_ns
+            reasons.append(Lost(event.t_ns, str(event.detail.get("reason", "not told")), None))
+            lost = event.t_ns if lost is None else lost
             if ready is not None:
                 spans.append((ready, event.t_ns))
                 ready = None
@@ -89,6 +101,8 @@ def link_history(events: Iterable[LinkEvent], start_ns: int, end_ns: int) -> His
             written += 1
             differ += event.kind is EventKind.SETTING_DIFFERS
             for channel, period_s in _table(event, "period_s"):
+                if not isinstance(period_s, int | float) or not 0 < period_s < math.inf:
+                    continue
                 if channel not in period or period[channel][1] != period_s:
                     period[channel] = event.t_ns, float(period_s)
             for channel, on in _table(event, "on"):
@@ -96,7 +110,8 @@ def link_history(events: Iterable[LinkEvent], start_ns: int, end_ns: int) -> His
         elif event.kind is EventKind.CONNECT_FAILED:
             failed += 1
         elif event.kind is EventKind.FOUND and isinstance(rssi := event.detail.get("rssi_dbm"), int | float):
-            signal.append((event.t_ns, rssi))
+            if math.isfinite(rssi):
+                signal.append((event.t_ns, rssi))
         elif event.kind is EventKind.DESCRIPTOR_DIFFERS:
             contradicted.add((event.detail.get("characteristic"), event.detail.get("descriptor")))
     if ready is not None:
@@ -140,8 +155,12 @@ def interval_s(gaps_s: npt.NDArray[np.float64]) -> float | None:
     near, most = np.percentile(off, [50, 90], axis=1)
     step = intervals[:, 0]
     fits = (near <= np.minimum(_JITTER_S, step / 10)) & (most <= np.minimum(2 * _JITTER_S, step / 6))
-    fits &= gaps.min() > 0.8 * step
-    return float(step[fits][-1]) if fits.any() else None
+    fits &= np.percentile(gaps, 5) > 0.8 * step
+    if not fits.any():
+        return None
+    longest = np.flatnonzero(fits)[-1]  # of those beside it, which fit almost as well, the best
+    beside = [n for n in range(max(longest - 3, 0), longest + 1) if fits[n]]
+    return float(step[min(beside, key=lambda n: near[n])])
 
 
 def measure_link(node: str, history: History, interval: tuple[float | None, int]) -> list[Measure]:

@@ -38,7 +38,11 @@ class NodeClock:
 
 
 def node_clock(
-    times_ns: npt.NDArray[np.int64], node_s: npt.NDArray[np.float64], turn_s: float, step_s: float
+    times_ns: npt.NDArray[np.int64],
+    node_s: npt.NDArray[np.float64],
+    turn_s: float,
+    step_s: float,
+    leap_s: float | None = None,
 ) -> NodeClock:
     """Work out what a node's clock did.
 
@@ -47,6 +51,8 @@ def node_clock(
         node_s: the node's stamps, shape (n,), seconds; NaN for none.
         turn_s: after how long its counter wraps, seconds.
         step_s: its resolution, seconds.
+        leap_s: of a clock that only counts, ahead of the host by how much it must have begun anew; None for a clock
+            that may be set.
     """
     there = np.isfinite(node_s)
     host = (times_ns[there] - times_ns[0]) / 1e9 if len(times_ns) else np.empty(0)
@@ -55,10 +61,11 @@ def node_clock(
     turns = np.maximum(np.rint((passed - step) / turn_s), 0)
     step = step + turns * turn_s
     back = step < -step_s / 2
-    breaks = back | (step - passed > _FORWARD_S) | (passed - step > _FORWARD_S + turn_s / 2)
+    leaps = step - passed > (_FORWARD_S if leap_s is None else leap_s)
+    breaks = back | leaps | (passed - step > _FORWARD_S + turn_s / 2)
     edges = [0, *(np.flatnonzero(breaks) + 1).tolist(), len(node)]
     spans = [(host[end - 1] - host[start], start, end) for start, end in pairwise(edges) if end > start]
-    restarts = int(np.count_nonzero(back))
+    restarts = int(np.count_nonzero(back if leap_s is None else back | leaps))
     if not spans:
         return NodeClock(restarts, None, None, None, 0)
     _, start, end = max(spans)

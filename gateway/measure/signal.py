@@ -20,11 +20,14 @@ from gateway.records import Measure
 from gateway.spec import FIELD_FIGURES, OF_FIELD
 
 Floats = npt.NDArray[np.float64]
-MEAN = "Student's t over 20 stretches of the run"
-LINE = "Student's t over a line through 20 stretches"
+MEAN = "Student's t over 20 or more batches of values"
+LINE = "Student's t over a line through up to 20 stretches of the run"
 _MOST_CODES = 1 << 20
+_LARGEST = 1e150
+_EXACT = 2.0**53  # up to which every code is a number of its own
 _FAR = 8.0  # times the median change from one value to the next: a spike; common practice
 _FEWEST_LSB = 4.0
+_ENOUGH_FOR_FAR = 100
 _INTEGER = re.compile(r"([us])int(\d+)")
 
 
@@ -94,6 +97,33 @@ def survey_fields(
     return found
 
 
+class Batches:
+    """Means of batches of equal size, 20 to 39 of them once there are so many values: what hangs together within a
+    batch does not narrow the bounds of their mean (batch means; common practice in the analysis of simulations)."""
+
+    def __init__(self) -> None:
+        self._sums = np.empty(0)
+        self._size = 1
+        self._rest = np.empty(0)
+
+    def add(self, values: Floats) -> None:
+        """Take the next values."""
+        self._rest = np.concatenate([self._rest, values])
+        while len(self._rest) >= self._size:
+            count = min(len(self._rest) // self._size, 2 * BLOCKS - len(self._sums))
+            taken, self._rest = self._rest[: count * self._size], self._rest[count * self._size :]
+            self._sums = np.concatenate([self._sums, taken.reshape(count, self._size).sum(axis=1)])
+            if len(self._sums) == 2 * BLOCKS:
+                self._sums, self._size = self._sums.reshape(-1, 2).sum(axis=1), 2 * self._size
+
+    def half(self) -> float | None:
+        """Half the width of the bounds of the mean, None for fewer than 20 batches."""
+        if len(self._sums) < BLOCKS:
+            return None
+        low, high = block_bounds((self._sums / self._size).tolist())
+        return (high - low) / 2
+
+
 @dataclass(slots=True)
 class _State:
     """What is known of a field after so many chunks; sums are of differences from the first value."""
@@ -109,6 +139,7 @@ class _State:
     lowest: float = math.inf
     highest: float = -math.inf
     allan: Allan = field(default_factory=Allan)
+    batches: Batches = field(default_factory=lambda: Batches())
     pairs: int = 0
     step: float = math.inf
     codes: npt.NDArray[np.int64] | None = field(default_factory=lambda: np.empty(0, np.int64))
@@ -124,7 +155,7 @@ class _State:
 
     def add(self, t_ns: Floats, values: Floats) -> None:
         """Take a chunk: times and values in the field's unit, NaN for none, shape (n,)."""
-        there = np.isfinite(values)
+        there = np.abs(values) < _LARGEST  # NaN is not; beyond it squares leave what a number holds
         t_ns, values = t_ns[there], values[there]
         if not len(values):
             return
@@ -132,6 +163,7 @@ class _State:
             self.first, self.since_ns = float(values[0]), float(t_ns[0])
         from_first = values - self.first
         self.allan.add(values)
+        self.batches.add(from_first)
         self.n += len(values)
         self.total += float(from_first.sum())
         self.squares += float((from_first**2).sum())
@@ -145,6 +177,8 @@ class _State:
         edges = np.flatnonzero(np.diff(fine, prepend=-1))  # times run forward, but for odd captures
         np.minimum.at(self.low, fine[edges], np.minimum.reduceat(values, edges))
         np.maximum.at(self.high, fine[edges], np.maximum.reduceat(values, edges))
+        if self.info.lsb and self.codes is not None and np.abs(values).max() / self.info.lsb >= _EXACT:
+            self.codes = None
         if self.info.lsb and self.codes is not None:
             seen = np.unique(np.rint(values / self.info.lsb).astype(np.int64))
             self.codes = np.union1d(self.codes, seen)
@@ -164,12 +198,13 @@ class _State:
         self.pairs += len(fresh)
         size = np.abs(fresh[fresh != 0])
         self.step = min(self.step, float(size.min(initial=math.inf)))
-        moved = np.flatnonzero(fresh) + max(old, 1)
+        span = np.searchsorted([start for start, _ in self.history.spans], t_ns[max(old - 1, 0) :], side="right")
+        moved = np.flatnonzero((fresh != 0) | (np.diff(span) != 0)) + max(old, 1)  # nothing is known between links
         edges = np.concatenate([[self.since_ns], t_ns[moved]])
         ends = np.concatenate([t_ns[moved - 1], t_ns[-1:]])
         self.stuck_ns = max(self.stuck_ns, float((ends - edges).max()))
         self.since_ns = float(edges[-1])
-        if self.far is None and len(change) > 2:
+        if len(change) > (2 if self.far is None else _ENOUGH_FOR_FAR):
             usual = float(np.median(np.abs(change)))
             self.far = max(_FAR * usual, _FEWEST_LSB * (self.info.lsb or (self.step if self.step < math.inf else 0.0)))
         if self.far is not None and len(change) > 1:
@@ -184,14 +219,14 @@ class _State:
         """All figures, in the field's unit."""
         n, mean = self.n, self.total / self.n if self.n else 0.0
         variance = (self.squares - n * mean**2) / (n - 1) if n > 1 else None
-        filled = self.counts > 0
-        means = self.sums[filled] / self.counts[filled]
-        whole = len(means) == BLOCKS
-        mean_low, mean_high = block_bounds((means + self.first).tolist()) if whole else (None, None)
+        half = self.batches.half()
+        mean_low, mean_high = (None, None) if half is None else (self.first + mean - half, self.first + mean + half)
         drift: tuple[float | None, float | None, float | None] = (None, None, None)
-        if whole:
-            slope, half = slope_bounds((np.arange(BLOCKS) / BLOCKS).tolist(), means.tolist())
-            drift = slope, slope - half, slope + half
+        filled = np.flatnonzero(self.counts)
+        if len(filled) > BLOCKS // 2:
+            means = self.sums[filled] / self.counts[filled]
+            slope, reach = slope_bounds((filled / BLOCKS).tolist(), means.tolist())
+            drift = slope, slope - reach, slope + reach
         step = self.step if self.step < math.inf else None
         if step is not None and self.info.lsb:
             step = float(np.rint(step / self.info.lsb)) * self.info.lsb
@@ -201,10 +236,10 @@ class _State:
         found: dict[str, tuple[float | None, int, float | None, float | None, str]] = {
             "lowest": (self.lowest if n else None, n, None, None, ""),
             "highest": (self.highest if n else None, n, None, None, ""),
-            "mean": (self.first + mean if n else None, n, mean_low, mean_high, MEAN if whole else ""),
+            "mean": (self.first + mean if n else None, n, mean_low, mean_high, MEAN if half is not None else ""),
             "spread": (math.sqrt(max(variance, 0.0)) if variance is not None else None, n, None, None, ""),
             "noise": (noise[0][1] if noise else None, self.pairs, None, None, ""),
-            "drift": (drift[0], n, drift[1], drift[2], LINE if whole else ""),
+            "drift": (drift[0], n, drift[1], drift[2], LINE if drift[0] is not None else ""),
             "step": (step, self.pairs, None, None, ""),
             "codes_missing": (missing, span, None, None, ""),
             "stuck_longest": (self.stuck_ns / 1e9 if n else None, n, None, None, ""),

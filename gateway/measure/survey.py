@@ -113,7 +113,7 @@ def _survey_node(
         counts = np.bincount(window, minlength=WINDOWS)
         decades = np.log10(np.maximum(gaps_s, 10.0 ** GAP_DECADES[0]))
         gaps, _ = np.histogram(decades, GAP_BINS, GAP_DECADES)
-        lost_ns = np.array([t_ns for t_ns, _ in history.lost], dtype=np.int64)
+        lost_ns = np.array([one.t_ns for one in history.lost], dtype=np.int64)
         before = np.searchsorted(came.times, lost_ns) - np.searchsorted(came.times, lost_ns - MINUTE_NS)
         surveyed = fields[channel.name]()
         found += [measure for field in surveyed for measure in field.measures]
@@ -139,9 +139,17 @@ def _field_readers(run: RunInfo, fields: Collection[str] | None) -> Iterator[Cal
         workers = os.cpu_count() or 1
         context = multiprocessing.get_context("spawn")
         with ProcessPoolExecutor(workers, context, initializer=_let_the_parent_decide) as pool:
+            # a worker that is still starting must not answer Ctrl-C either: it takes over what is blocked here
 
             def begin(log: Log, *arguments: Any) -> Survey:
-                future: Future[list[FieldSurvey]] = pool.submit(_surveyed, log.path, *arguments)
+                block = getattr(signal, "pthread_sigmask", None)  # not on Windows
+                if block is not None:
+                    block(signal.SIG_BLOCK, {signal.SIGINT})
+                try:
+                    future: Future[list[FieldSurvey]] = pool.submit(_surveyed, log.path, *arguments)
+                finally:
+                    if block is not None:
+                        block(signal.SIG_UNBLOCK, {signal.SIGINT})
                 return future.result
 
             try:

@@ -39,7 +39,10 @@ def read_spec(
         for key, entry in entries.items():
             if isinstance(entry, BoundShape):
                 role = _NEEDED_ROLE.get(key)
-                if role and subject != LINK and table[subject].layout.with_role(role) is None:
+                counted = subject != LINK and table[subject].layout.with_role("sequence") is not None
+                if key == "loss_estimated" and counted:
+                    complain(f"{subject}.{key}", f"{subject} has a sequence counter", "require loss, which is exact")
+                elif role and subject != LINK and table[subject].layout.with_role(role) is None:
                     complain(
                         f"{subject}.{key}",
                         f"{subject} has no field with the role {role}",
@@ -57,8 +60,13 @@ def read_spec(
 
 
 def _units(item: Characteristic) -> dict[str, Unit]:
-    """The unit of each field and derived value."""
-    return {field.name: field.unit for field, _ in item.layout.all_fields()} | {d.name: d.unit for d in item.derived}
+    """The unit of each field and derived value that is a number and measured as one."""
+    numbers = [
+        field
+        for field, _ in item.layout.all_fields()
+        if field.role not in ("sequence", "node time") and not field.names and field.kind not in ("text", "bytes")
+    ]
+    return {field.name: field.unit for field in numbers} | {d.name: d.unit for d in item.derived}
 
 
 def _requirement(
@@ -87,11 +95,14 @@ def _requirement(
             complain(f"{place}.{key}", str(error), "")
             ends.append(None)
     low, high = ends
-    if high is not None and high < 0 and not (unit.zero or name in _SIGNED):
+    if high is not None and high < 0 and name not in _SIGNED:
         complain(f"{place}.max", f"{bound.max}", "not below zero, which nothing could meet")
+    if low is not None and low > 100 and name in _SHARES:
+        complain(f"{place}.min", f"{bound.min}", "at most 100 percent, which nothing exceeds")
     if low is not None and high is not None and low > high:
         complain(place, f"min {bound.min} is above max {bound.max}", "min at most max")
     return Requirement(whom, subject, name, low, high, unit.symbol)
 
 
+_SHARES = {"loss", "loss_estimated", "no_reading", "linked", "codes_missing"}
 _SIGNED = {"lowest", "highest", "mean", "drift", "clock_drift", "period_error", "signal_weakest"}

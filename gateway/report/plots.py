@@ -21,6 +21,7 @@ from gateway.report.tables import number
 from gateway.spec import LINK, Requirement
 
 _PICTURE_BINS = 2000
+_FEW = 200
 _GRAY = "#808080"  # of limits: stands out from light and from dark ground
 
 
@@ -29,7 +30,7 @@ class Plot:
     """A plot.
 
     Attributes:
-        name: unique in a report: ``node.link``, ``node.channel.rate``, ``node.channel.field`` and so on.
+        name: unique in a report: ``node.link``, ``node.channel:rate``, ``node.channel.field`` and so on.
         title: for people.
         said: what it shows, in words and figures, for those who can't see it.
         figure: data and layout as plotly reads them.
@@ -106,9 +107,9 @@ def _link(survey: NodeSurvey, figures: Figures) -> Plot:
             "name": "linked",
         },
         {
-            "x": [utc_text(t_ns)[:23] for t_ns, _ in lost],
+            "x": [utc_text(one.t_ns)[:23] for one in lost],
             "y": [0.5] * len(lost),
-            "text": [why for _, why in lost],
+            "text": [one.why for one in lost],
             "mode": "markers",
             "marker": {"symbol": "x", "size": 10},
             "name": "lost",
@@ -144,7 +145,7 @@ def _rate(survey: NodeSurvey, channel: ChannelSurvey, rule: Requirement | None, 
     data = {
         "x0": utc_text(history.start_ns)[:23],
         "dx": step_ms,
-        "y": _packed(rates),
+        "y": [float(f"{rate:.5g}") for rate in (*rates, rates[-1])],  # the last once more, to give its step a width
         "mode": "lines",
         "line": {"shape": "hv", "width": 1.5},
         "hovertemplate": "%{x}<br>%{y:.4g} /s<extra></extra>",
@@ -155,7 +156,7 @@ def _rate(survey: NodeSurvey, channel: ChannelSurvey, rule: Requirement | None, 
     said = f"{number(found.value, found.unit)} while linked, in windows of {step_ms / 1000:.3g} s"
     if rule is not None:
         said += f"; required {_bounds(rule)}"
-    return Plot(f"{survey.node.name}.{subject}.rate", f"Rate of {subject}", said, {"data": [data], "layout": layout})
+    return Plot(f"{survey.node.name}.{subject}:rate", f"Rate of {subject}", said, {"data": [data], "layout": layout})
 
 
 def _bounds(rule: Requirement) -> str:
@@ -225,7 +226,7 @@ def _gaps(node: str, channel: ChannelSurvey, required: dict[tuple[str, str], Req
     median, longest = figures[subject, "gap_median"], figures[subject, "gap_longest"]
     said = f"median {number(median.value, 's')}, longest {number(longest.value, 's')}, {int(channel.gaps.sum())} gaps"
     layout = _axes(x, y, shapes=shapes, annotations=notes, bargap=0)
-    name = f"{node}.{subject}.gaps"
+    name = f"{node}.{subject}:gaps"
     return Plot(name, f"Gaps of {subject}", said, {"data": [data], "layout": layout}, over_time=False)
 
 
@@ -251,6 +252,8 @@ def _field(survey: NodeSurvey, subject: str, one: FieldSurvey, figures: Figures)
     outline = _outline(one.overview, [(end - history.start_ns) / 1e6 / step_ms for _, end in history.spans])
     x = [None if at is None else utc_text(history.start_ns + round(at * step_ms * 1e6))[:23] for at, _ in outline]
     data = [{"x": x, "y": [y for _, y in outline], "mode": "lines", "line": {"width": 1}, "fill": "toself"}]
+    if len(x) < _FEW:  # one value alone makes no line
+        data[0]["mode"] = "lines+markers"
     figure = {"data": data, "layout": layout}
     return Plot(f"{survey.node.name}.{name}", f"{subject}: {info.name}", said, figure, band)
 
@@ -288,9 +291,11 @@ def _allan(node: str, subject: str, one: FieldSurvey) -> Plot:
     least = min(points, key=lambda point: point[1])
     said = f"Allan deviation least over {least[0]} values: {number(least[1], unit)}"
     title = f"{subject}: noise of {one.info.name}"
-    return Plot(f"{node}.{name}.noise", title, said, {"data": [data], "layout": _axes(x, y)}, over_time=False)
+    return Plot(f"{node}.{name}:noise", title, said, {"data": [data], "layout": _axes(x, y)}, over_time=False)
 
 
-def _packed(values: npt.NDArray[np.float64]) -> dict[str, str]:
-    """An array as plotly reads it from base64: four bytes a number."""
-    return {"dtype": "f4", "bdata": base64.b64encode(values.astype("<f4").tobytes()).decode()}
+def _packed(values: npt.NDArray[np.float64]) -> dict[str, Any]:
+    """Numbers as base64, four bytes each, less the first of them: so small steps of large values are kept."""
+    there = values[np.isfinite(values)]
+    base = float(there[0]) if len(there) else 0.0
+    return {"base": base, "bdata": base64.b64encode((values - base).astype("<f4").tobytes()).decode()}

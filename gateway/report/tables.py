@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 
 from rich.table import Table
@@ -31,6 +32,8 @@ def number(value: float | None, unit: str = "") -> str:
     """A figure with four significant digits and its unit."""
     if value is None:
         return "-"
+    if not math.isfinite(value):
+        return str(value)
     text = f"{value:.0f}" if value == int(value) and abs(value) < 1e6 else f"{value:.4g}"
     return f"{text} {_SHORT.get(unit, unit)}".strip()
 

@@ -4,7 +4,7 @@ much, then everything that was measured, node by node."""
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any
@@ -25,14 +25,15 @@ from gateway.spec import LINK
 MOST_EVENTS = 300  # of a node, in full; the log has them all
 BINS_IN_ALL = 300_000  # of all fields together: 3.2 MB in the page
 MOST_BINS = 20_000
+FEWEST_BINS = 1000
 _MINUTE_NS = 60_000_000_000
 
 
 def bins_for(run: RunInfo) -> int:
     """How finely the fields of a run may be summarised for a page that can be mailed."""
     fields = sum(len(c.fields) + len(c.sample_fields) for node in run.nodes for c in node.channels)
-    frames = run.end_frame - run.first_frame  # more bins than frames say nothing more
-    return max(min(MOST_BINS, BINS_IN_ALL // max(fields, 1), frames), 1)
+    frames = run.end_frame - run.first_frame  # many more bins than frames say nothing more
+    return max(min(MOST_BINS, BINS_IN_ALL // max(fields, 1), max(frames, FEWEST_BINS)), 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +56,7 @@ def page(
     """The report as HTML.
 
     Args:
-        events: of each node, in order.
+        events: of each node, in order; under "" those of the run itself.
         end_ns: when the run ended, or its last record.
     """
     from plotly.offline import get_plotlyjs  # takes 0.1 s to import, which no verdict should wait for
@@ -75,6 +76,7 @@ def page(
         started=utc_text(run.started_ns)[:19],
         ended=utc_text(end_ns)[:19],
         lasted=_length((end_ns - run.started_ns) / 1e9),
+        host=[(utc_text(e.t_ns)[:23], e.kind.value, detail_text(e)) for e in events[""]][:MOST_EVENTS],
         nodes=[_node(survey, events[survey.node.name], plots[survey.node.name]) for survey in surveys],
         style=(folder / "page.css").read_text("utf-8"),
         script=(folder / "page.js").read_text("utf-8"),
@@ -115,18 +117,15 @@ def _node(survey: NodeSurvey, events: Sequence[LinkEvent], plots: list[Plot]) ->
     }
 
 
-def _losses(survey: NodeSurvey, events: Sequence[LinkEvent]) -> list[Loss]:
-    returns = [f"{seconds_ns / 1e9:.3g} s" for seconds_ns in survey.history.returns_ns]
-    found = []
-    for number_, (t_ns, why) in enumerate(survey.history.lost[:MOST_EVENTS]):
-        values = [f"{c.before_loss[number_]} {c.channel.name}" for c in survey.channels if c.frames]
-        kinds = [e.kind.value for e in events if t_ns - _MINUTE_NS <= e.t_ns < t_ns]
+def _losses(survey: NodeSurvey, events: Sequence[LinkEvent]) -> Iterator[Loss]:
+    for place, lost in enumerate(survey.history.lost[:MOST_EVENTS]):
+        values = [f"{c.before_loss[place]} {c.channel.name}" for c in survey.channels if c.frames]
+        kinds = [e.kind.value for e in events if lost.t_ns - _MINUTE_NS <= e.t_ns < lost.t_ns]
         before = f"values: {', '.join(values) or 'none'}"
         if kinds:
             before += f"; {', '.join(dict.fromkeys(kinds))}"
-        back = returns[number_] if number_ < len(returns) else "not back by the end"
-        found.append(Loss(utc_text(t_ns)[:23], why, back, before))
-    return found
+        back = "not back" if lost.back_ns is None else f"{(lost.back_ns - lost.t_ns) / 1e9:.3g} s"
+        yield Loss(utc_text(lost.t_ns)[:23], lost.why, back, before)
 
 
 def _length(seconds: float) -> str:

@@ -3,6 +3,8 @@
 // many bins as can be told apart, lowest and highest of each, so that no extreme is lost at any span.
 (() => {
   const MOST = 1500;
+  const FEW = 200;
+  const PRINTED = 660;  // CSS pixels: the width of a page between usual margins
   const plots = JSON.parse(document.getElementById("plots").textContent);
   const places = [...document.querySelectorAll(".plot")];
   const drawn = new Set();
@@ -12,11 +14,13 @@
   const whole = anyTime ? anyTime.layout.xaxis.range.map(utc) : [0, 1];
   let span = [...whole];
   let busy = false;
+  let printing = false;
+  let closed = [];
 
   const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
   const numbers = (packed) => {
     const bytes = Uint8Array.from(atob(packed.bdata), (letter) => letter.charCodeAt(0));
-    return new Float32Array(bytes.buffer);
+    return Float64Array.from(new Float32Array(bytes.buffer), (number) => number + packed.base);
   };
 
   function seen(band) {
@@ -65,6 +69,7 @@
     layout.paper_bgcolor = layout.plot_bgcolor = c.ground;
     layout.font = { color: c.ink, size: 12, family: "system-ui, sans-serif" };
     layout.dragmode = "zoom";
+    if (printing) layout.width = PRINTED;
     if (plot.over_time) layout.xaxis.range = span.map(text);
     const data = plot.data.map((trace) => ({
       ...trace,
@@ -74,6 +79,7 @@
     }));
     if (plot.band.low) {
       Object.assign(data[0], seen(plot.band));
+      data[0].mode = data[0].x.length < FEW ? "lines+markers" : "lines";  // one value alone makes no line
     }
     return { data, layout };
   }
@@ -83,7 +89,7 @@
     const { data, layout } = dressed(plot);
     const fresh = !drawn.has(place);
     drawn.add(place);
-    await Plotly.react(place, data, layout, { displayModeBar: false, responsive: true });
+    await Plotly.react(place, data, layout, { displayModeBar: false, responsive: !printing });
     if (fresh && plot.over_time) {
       place.on("plotly_relayout", (change) => {
         if (busy) return;
@@ -138,6 +144,15 @@
   }, { rootMargin: "400px" });
   places.forEach((place) => watch.observe(place));
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redraw);
-  matchMedia("print").addEventListener("change", redraw);
-  addEventListener("beforeprint", () => places.forEach(draw));
+  addEventListener("beforeprint", () => {
+    printing = true;
+    closed = [...document.querySelectorAll("details:not([open])")];
+    closed.forEach((details) => { details.open = true; });
+    places.forEach(draw);
+  });
+  addEventListener("afterprint", () => {
+    printing = false;
+    closed.forEach((details) => { details.open = false; });
+    redraw();
+  });
 })();
