@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from gateway.audit import Audit, audit_table
 from gateway.capture.discovery import tables_in
@@ -20,6 +20,10 @@ from gateway.radio import Radio
 from gateway.records import EventKind
 from gateway.session.walk import look_for, walk
 
+if TYPE_CHECKING:
+    from bumble.device import Connection
+
+_OPENING_S = 10.0
 _VALUES_OF_A_LOG = 200
 TWIN_ADDRESS = "C2:00:00:00:00:01"
 
@@ -113,15 +117,59 @@ async def air(who: str, plugin: Plugin | None, radio: Literal["system", "virtual
         return
     if plugin is None:
         raise InputError("a simulated node is made from a plugin; name it with --plugin")
-    from gateway.radio.virtual import VirtualRadio
+    from gateway.radio.virtual import VirtualRadio, make_host
     from gateway.twin import Twin
 
     config = AirConfig()
     async with VirtualRadio(config) as virtual:
-        twin = Twin(plugin, who, TwinConfig(TWIN_ADDRESS), virtual.air, config.seed)
+        device, _ = make_host(virtual.air, who, TWIN_ADDRESS)
+        twin = Twin(plugin, who, TwinConfig(TWIN_ADDRESS), device, config.seed)
         async with asyncio.TaskGroup() as group:
             task = group.create_task(twin.run(), name="simulated node")
             try:
                 yield virtual
             finally:
                 task.cancel()
+
+
+async def serve(plugin: Plugin, name: str, controller: str, tell: Callable[[str], None]) -> None:
+    """Put a simulated node on the air through a controller that speaks HCI, until cancelled.
+
+    Args:
+        name: what it advertises.
+        controller: how bumble is to reach the controller, such as ``usb:0`` or ``serial:/dev/ttyACM0,1000000``.
+        tell: called with a line for people when somebody comes or goes.
+
+    Raises:
+        InputError: the controller can't be reached.
+    """
+    from bumble.device import Device, DeviceConfiguration
+    from bumble.hci import Address
+    from bumble.host import Host
+    from bumble.transport import open_transport
+
+    from gateway.twin import Twin
+
+    try:
+        async with asyncio.timeout(_OPENING_S):
+            transport = await open_transport(controller)
+    except Exception as error:  # whatever a driver raises: libusb, serial ports and sockets each have their own
+        what = str(error) or type(error).__name__
+        raise InputError(
+            f"controller {controller!r} can't be opened: {what}; write for example usb:0 or "
+            "serial:/dev/ttyACM0,1000000, and see that the system does not use it itself"
+        ) from None
+    async with transport:
+        device = Device(
+            config=DeviceConfiguration(name=name, address=Address(TWIN_ADDRESS)),
+            host=Host(transport.source, transport.sink),
+        )
+        device.on("connection", lambda link: _watch(link, tell))
+        twin = Twin(plugin, name, TwinConfig(TWIN_ADDRESS), device, 1)
+        tell(f"{name} is on the air as {TWIN_ADDRESS}, a simulated {plugin.kind}; Ctrl-C ends it")
+        await twin.run()
+
+
+def _watch(link: Connection, tell: Callable[[str], None]) -> None:
+    tell(f"linked by {link.peer_address}")
+    link.on("disconnection", lambda _: tell(f"{link.peer_address} is gone"))

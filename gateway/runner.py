@@ -125,12 +125,18 @@ async def _live(supervisor: Supervisor, twins: Sequence[Life], view: _Viewer, le
 async def _radio(config: RunConfig):  # type: ignore[no-untyped-def]  # the two radios are imported only when used
     """The radio a run file asks for, with its simulated nodes, not yet started."""
     if config.radio == "virtual":
-        from gateway.radio.virtual import VirtualRadio
+        from gateway.radio.virtual import VirtualRadio, make_host
         from gateway.twin import Twin
 
         async with VirtualRadio(config.air) as radio:
             nodes = [
-                Twin(node.plugin, node.find_name or node.name.upper(), config.twins[name], radio.air, config.air.seed)
+                Twin(
+                    node.plugin,
+                    called := node.find_name or node.name.upper(),
+                    config.twins[name],
+                    make_host(radio.air, called, config.twins[name].address)[0],
+                    config.air.seed,
+                )
                 for name, node in config.nodes.items()
             ]
             yield radio, nodes

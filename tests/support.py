@@ -22,7 +22,7 @@ from gateway.log.reader import Log, RunInfo
 from gateway.log.writer import LogWriter
 from gateway.measure import measure_run
 from gateway.plugin import Plugin, load_plugin
-from gateway.radio.virtual import VirtualRadio
+from gateway.radio.virtual import VirtualRadio, make_host
 from gateway.records import EventKind, LinkEvent, Measure
 from gateway.session.supervisor import Supervisor
 from gateway.twin import Twin
@@ -89,7 +89,13 @@ def run_bench(
         clock = virtual_clock(loop)
         async with VirtualRadio(config.air) as radio:
             twins = {
-                name: Twin(node.plugin, node.find_name or name, config.twins[name], radio.air, config.air.seed)
+                name: Twin(
+                    node.plugin,
+                    node.find_name or name,
+                    config.twins[name],
+                    make_host(radio.air, node.find_name or name, config.twins[name].address)[0],
+                    config.air.seed,
+                )
                 for name, node in config.nodes.items()
             }
             facts = RunFacts(

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from bumble.gatt import Characteristic, CharacteristicValue
 
-from gateway.radio.virtual import VirtualRadio
+from gateway.radio.virtual import VirtualRadio, make_host
 from gateway.records import EventKind
 from gateway.session.node import State
 from gateway.twin import Twin
@@ -151,9 +151,9 @@ def test_a_node_that_vanishes_and_returns_is_linked_again(tmp_path: Path) -> Non
     async def script(bench: Bench) -> None:
         twin = bench.twins["a"]
         await asyncio.sleep(20)
-        bench.radio.air.silence(twin.controller, True)
+        bench.radio.air.silence(twin.device.host.hci_sink, True)
         await asyncio.sleep(60)
-        bench.radio.air.silence(twin.controller, False)
+        bench.radio.air.silence(twin.device.host.hci_sink, False)
 
     run_bench(crate(tmp_path), log, 120, script)
     (lost,) = events(log, EventKind.LOST)
@@ -521,9 +521,9 @@ def test_indications_are_confirmed_and_a_node_that_gets_no_confirmation_lives_on
 
     async def script(bench: Bench) -> None:
         await asyncio.sleep(20)
-        bench.radio.air.silence(bench.twins["w"].controller, True)
+        bench.radio.air.silence(bench.twins["w"].device.host.hci_sink, True)
         await asyncio.sleep(50)
-        bench.radio.air.silence(bench.twins["w"].controller, False)
+        bench.radio.air.silence(bench.twins["w"].device.host.hci_sink, False)
 
     run_bench(config, log, 120, script)
     assert events(log, EventKind.SUBSCRIBED)[0].detail["way"] == "indicate"
@@ -576,7 +576,13 @@ def test_nothing_of_a_virtual_radio_lives_on_when_it_is_left(tmp_path: Path) -> 
     async def scene() -> set[str]:
         config = crate(tmp_path)
         async with VirtualRadio(config.air) as radio:
-            twin = Twin(config.nodes["a"].plugin, "A", config.twins["a"], radio.air, 1)
+            twin = Twin(
+                config.nodes["a"].plugin,
+                "A",
+                config.twins["a"],
+                make_host(radio.air, "A", config.twins["a"].address)[0],
+                1,
+            )
             await twin.device.power_on()
             await twin.device.power_off()
             straggler = asyncio.ensure_future(twin.device.start_advertising())

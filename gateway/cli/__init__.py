@@ -35,6 +35,7 @@ for command in (
     logs.judge,
     firmware.audit,
     firmware.contract,
+    firmware.twin,
     report.report,
     report.agree,
     logs.compare,

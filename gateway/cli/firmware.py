@@ -1,4 +1,4 @@
-"""Commands that prove a node's firmware, or help to write it: audit, contract."""
+"""Commands that prove a node's firmware, or help to write it: audit, contract, twin."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from gateway.cli.shared import (
 )
 from gateway.errors import InputError
 
-NodeArgument = Annotated[str, typer.Argument(metavar="NODE", help="The node's name or address on the air.")]
+LONGEST_NAME = 26  # bytes: an advertisement holds 31, flags take 3 and the name's head 2
 
 
 def audit(
@@ -101,3 +101,21 @@ def contract(
     for name, text in files.items():
         write_file(output / name, text)
         say(f"{output / name}")
+
+
+def twin(
+    plugin: Annotated[str, typer.Argument(help="A plugin's name or folder.")],
+    controller: Annotated[str, typer.Option(help="A controller that speaks HCI: usb:0, serial:/dev/ttyACM0,1000000.")],
+    name: Annotated[str | None, typer.Option(help="What it advertises; the kind in capitals by default.")] = None,
+) -> None:
+    """Put a simulated node on the air, for those who begin an app before there is a board; Ctrl-C ends it."""
+    import asyncio
+
+    from gateway.plugin import find_plugin
+    from gateway.prove import serve
+
+    declared = find_plugin(plugin)
+    called = name if name is not None else declared.kind.upper()
+    if not 1 <= len(called.encode()) <= LONGEST_NAME:
+        raise InputError(f"--name {called!r}: 1 to {LONGEST_NAME} bytes fit an advertisement")
+    asyncio.run(serve(declared, called, controller, say))

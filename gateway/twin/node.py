@@ -1,4 +1,4 @@
-"""A simulated node on a virtual air: the GATT table of its plugin served by bumble's server, sensors
+"""A simulated node: the GATT table of its plugin served by bumble's server, sensors
 that obey their enable and period settings, and faults on demand."""
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from typing import Any
 
 from bumble import att, core
 from bumble.core import UUID, AdvertisingData
-from bumble.device import Connection
+from bumble.device import Connection, Device
 from bumble.gatt import Characteristic as Served
 from bumble.gatt import CharacteristicValue, Descriptor, Service
 
@@ -28,8 +28,6 @@ from gateway.layout.adopted import BASE_UUID, short_number
 from gateway.layout.codec import Value
 from gateway.layout.model import Field
 from gateway.plugin import Characteristic, Plugin, Sensor, within
-from gateway.radio.air import Air
-from gateway.radio.virtual import make_host
 from gateway.twin.signal import Source, fitted, make_source, resting_value
 from gateway.units import parse_unit
 
@@ -64,17 +62,17 @@ class Twin:
         plugin: what it is.
         name: the local name it advertises.
         config: address, signals, constants and faults.
-        air: where it lives.
+        device: its bumble host, powered off, on whatever controller.
         seed: of its noise and of its losses.
 
     Raises:
         InputError: a signal's csv file can't be used.
     """
 
-    def __init__(self, plugin: Plugin, name: str, config: TwinConfig, air: Air, seed: int) -> None:
+    def __init__(self, plugin: Plugin, name: str, config: TwinConfig, device: Device, seed: int) -> None:
         self.plugin = plugin
         self.name = name
-        self.air = air
+        self.device = device
         self._config = config
         self._faults = config.faults
         self._chance = random.Random(f"{seed} {config.address}")  # noqa: S311  repeatable, not secret
@@ -84,7 +82,6 @@ class Twin:
         self._sequence = dict.fromkeys(plugin.characteristics, 0)
         self._paces = {sensor.name: _Pace(sensor) for sensor in plugin.sensors.values()}
         self._settings = {name: self._first_setting(name) for name in plugin.settings}
-        self.device, self.controller = make_host(air, name, config.address)
         self._served: dict[str, Served[bytes]] = {}
         self._link: Connection | None = None
         self._linked, self._gone = asyncio.Event(), asyncio.Event()
