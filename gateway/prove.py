@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from bumble.device import Connection
 
 _OPENING_S = 10.0
+_HEARING_S = 1.0
 _VALUES_OF_A_LOG = 200
 TWIN_ADDRESS = "C2:00:00:00:00:01"
 
@@ -129,6 +131,12 @@ async def air(who: str, plugin: Plugin | None, radio: Literal["system", "virtual
             try:
                 yield virtual
             finally:
+                for link in list(device.connections.values()):
+                    gone = asyncio.Event()
+                    link.once("disconnection", lambda _, gone=gone: gone.set())
+                    with contextlib.suppress(TimeoutError):  # the node hears of its end a connection event later
+                        async with asyncio.timeout(_HEARING_S):
+                            await gone.wait()
                 task.cancel()
 
 

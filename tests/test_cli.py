@@ -445,3 +445,28 @@ def test_a_pipe_closed_early_is_told(folder: Path) -> None:
         text=True,
     )
     assert found.returncode in (0, 2) and "Traceback" not in found.stderr
+
+
+def test_a_nodes_firmware_is_audited_from_the_command_line(tmp_path: Path) -> None:
+    audited = gattest("audit", "CRATE", "--plugin", "loan-crate", "--radio", "virtual", "--seconds", "0.7", cwd=tmp_path)
+    assert audited.returncode == 0 and audited.stdout.endswith("pass\n") and not audited.stderr
+    wrong = gattest("audit", "CRATE", "--plugin", "bore-gauge", "--radio", "virtual", "--node", "x", cwd=tmp_path)
+    assert wrong.returncode == 2 and "--node goes with a capture or a log" in wrong.stderr
+
+
+def test_a_contract_and_a_report_are_written_or_told_why_not(tmp_path: Path) -> None:
+    assert gattest("contract", "loan-crate", "--as", "c", "-o", "out", cwd=tmp_path).returncode == 0
+    assert (tmp_path / "out" / "loan_crate.h").is_file()
+    assert gattest("contract", "loan-crate", "--as", "json", cwd=tmp_path).stdout.startswith("{")
+    gattest("demo", "--seconds", "2", "--into", ".", cwd=tmp_path)
+    done = gattest("report", "demo.db", cwd=tmp_path)
+    assert done.returncode == 0 and "report in report.html" in done.stdout
+    for arguments, told in (
+        (("-o", "nowhere/x.html"), "can't be written"),
+        (("-o", "demo.db"), "demo.db"),
+        (("--plot", "x"), "-o FILE.png"),
+        (("--plot", "x", "-o", "x.png"), "there are: crate-a.link"),
+        (("--run", "7"), "no run 7"),
+    ):
+        failed = gattest("report", "demo.db", *arguments, cwd=tmp_path)
+        assert failed.returncode == 2 and told in failed.stderr, failed.stderr

@@ -22,7 +22,7 @@ def value_problem(layout: Layout, raw: bytes) -> str:
     try:
         readings = Codec(layout, "value").read(raw)
     except DecodeError as error:
-        return f"{raw[:20].hex() or 'nothing'}: {error.reason}"
+        return f"{raw[:20].hex() or 'nothing'}{'…' * (len(raw) > 20)}: {error.reason}"
     for reading in readings:
         if reading.reason == OUTSIDE:
             return f"{reading.name} is {reading.value} {reading.unit}".rstrip() + ", outside its limits"

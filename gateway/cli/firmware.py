@@ -51,8 +51,10 @@ def audit(
         if only is not None:
             raise InputError(f"--node goes with a capture or a log, and there is no file {node}")
         audits = [asyncio.run(audit_live(node, declared, radio.value, seconds))]
-    elif path.open("rb").read(16) == b"SQLite format 3\0":
+    elif (beginning := path.open("rb").read(16)) == b"SQLite format 3\0":
         audits = audit_log(path, declared, only)
+    elif beginning.startswith(b"# gattest"):
+        raise InputError(f"{node} is a capture of gattest; replay it into a log, and audit that")
     else:
         audits, troubles = audit_capture(path, declared, only)
     if junit is not None:

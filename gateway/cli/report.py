@@ -13,7 +13,9 @@ from gateway.errors import InputError
 
 def report(
     log: Annotated[Path, typer.Argument(help="A log.")],
-    output: Annotated[Path | None, typer.Option("--output", "-o", help="The file; report.html by default.")] = None,
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", help="The file, - for standard output; report.html by default.")
+    ] = None,
     run: Annotated[int | None, typer.Option(min=1, help="Which run; the newest by default.")] = None,
     plot: Annotated[
         str | None, typer.Option(help="Only this plot, as PNG, such as crate-a.climate.temperature; ? lists them.")
@@ -29,6 +31,8 @@ def report(
     if plot is not None and output is None and plot != "?":
         raise InputError("--plot goes with -o FILE.png; say where the picture is to go")
     path = output or Path("report.html")
+    if plot is not None and path == Path("-"):
+        raise InputError("a picture goes into a file; give -o FILE.png")
     if plot != "?":
         refuse_same(path, log)
     settle_memory()
@@ -39,10 +43,12 @@ def report(
         elif plot is not None:
             write_file(path, found.picture(plot))
             text = f"{plot} of {found.info.title} in {path}"
+        elif path == Path("-"):
+            text = found.page()
         else:
             write_file(path, found.page())
             text = f"{found.info.title}, run {found.info.id}: {WORD[found.outcome]}; report in {path}"
-    console_of().print(text, soft_wrap=True)
+    say(text)
 
 
 def agree(
