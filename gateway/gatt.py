@@ -40,6 +40,7 @@ class FoundCharacteristic:
         read: values that reads returned.
         pushed: values that came as notifications (True) or indications (False), the first of them.
         refused: why a read was answered with an error, "" where none was.
+        not_subscribed: why a subscription was answered with an error, "" where none was.
         whole: whether all its descriptors are known.
     """
 
@@ -51,6 +52,7 @@ class FoundCharacteristic:
     read: list[bytes] = field(default_factory=list)
     pushed: list[tuple[bool, bytes]] = field(default_factory=list)
     refused: str = ""
+    not_subscribed: str = ""
     whole: bool = True
 
 

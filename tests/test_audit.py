@@ -17,7 +17,9 @@ from bumble.profiles.device_information_service import DeviceInformationService
 from bumble.profiles.heart_rate_service import HeartRateService
 
 from gateway.audit import RULES, Audit, audit_table
-from gateway.capture.discovery import tables_in
+from gateway.capture.att import Bearer, Group, Heard, Table
+from gateway.capture.discovery import _found, _Server, tables_in
+from gateway.capture.hci import Directory
 from gateway.capture.record import Trouble
 from gateway.config import AirConfig
 from gateway.gatt import Advertised, FoundCharacteristic, FoundDescriptor, FoundService, FoundTable
@@ -185,6 +187,10 @@ def refuses(table: FoundTable) -> None:
     table.services[2].characteristics[1].refused = "ATT error 0x02"
 
 
+def deaf(table: FoundTable) -> None:
+    own_of(table).not_subscribed = "ATT error 0x03"
+
+
 def indicates(table: FoundTable) -> None:
     own_of(table).pushed.append((False, b"\1"))
 
@@ -227,6 +233,7 @@ def two_bytes(table: FoundTable) -> None:
         (no_level, "mandatory"),
         (no_access, "generic-access"),
         (refuses, "read-permitted"),
+        (deaf, "subscribable"),
         (indicates, "pushes-as-offered"),
         (strays, "pushes-as-offered"),
         (unasked, "asked-first"),
@@ -247,7 +254,7 @@ def test_every_strict_rule_is_broken_by_some_test() -> None:
     tried |= {"descriptors-agree", "fits-mtu", "advertises", "service-ranges", "inside-service", "value-follows"}
     tried |= {"one-handle-each", "some-property", "needs-configuration", "descriptors-match", "descriptor-values"}
     tried |= {"uuid-once", "assigned", "mandatory", "generic-access", "read-permitted", "pushes-as-offered"}
-    tried |= {"asked-first", "lengths", "adopted-values"}
+    tried |= {"asked-first", "lengths", "adopted-values", "subscribable"}
     assert {rule.name for rule in RULES if rule.strict} == tried
 
 
@@ -440,3 +447,44 @@ def test_results_are_told_to_people_and_machines() -> None:
     assert json.loads(audits_json([audit]))[0]["outcome"] == "fail"
     suite = ElementTree.fromstring(audits_junit([audit]).partition("\n")[2]).find("testsuite")
     assert suite is not None and suite.get("failures") == "1"
+
+
+def test_a_capture_knows_that_it_has_seen_the_last_descriptor() -> None:
+    """The last service of a table may end at 0xFFFF: that nothing more is there is told by an error of 0x0A."""
+    table, trouble = Table(), Trouble()
+    bearer = Bearer(("client", "server"), (Table(), table), trouble)
+    exchanges = [
+        ("10 0100ffff0028", "11 06 0100ffff0018"),
+        ("08 0100ffff0328", "09 07 0200 10 0300 002a"),
+        ("04 0400ffff", "05 01 0400 0129"),
+        ("04 0500ffff", "01 04 0500 0a"),
+    ]
+    for request, response in exchanges:
+        assert list(bearer.take(0, 0, bytes.fromhex(request))) == []
+        assert list(bearer.take(0, 1, bytes.fromhex(response))) == []
+    found = found_of("server", table)
+    (item,) = found.services[0].characteristics
+    assert item.whole and [one.handle for one in item.descriptors] == [4] and not found.unseen
+    assert broken(audit_table(found, None)) == {"needs-configuration", "mandatory"}
+    table.nothing_from.clear()
+    assert not found_of("server", table).services[0].characteristics[0].whole
+
+
+def test_a_subscription_that_is_refused_in_a_capture_is_found() -> None:
+    table = Table(
+        services={1: Group(4, SERVICE, True)},
+        declared={3: (2, 0x12)},
+        values={3: LEVEL},
+        uuids={2: BASE_UUID.format(0x2803), 4: BASE_UUID.format(0x2902)},
+    )
+    bearer = Bearer(("client", "server"), (Table(), table), Trouble())
+    server = _Server()
+    for sender, raw in ((0, "12 0400 0100"), (1, "01 12 0400 03")):
+        for item in bearer.take(0, sender, bytes.fromhex(raw)):
+            assert isinstance(item, Heard)
+            server.heard(item)
+    assert "subscribable" in broken(audit_table(_found("server", table, server, Directory()), None))
+
+
+def found_of(name: str, table: Table) -> FoundTable:
+    return _found(name, table, _Server(), Directory())

@@ -448,7 +448,9 @@ def test_a_pipe_closed_early_is_told(folder: Path) -> None:
 
 
 def test_a_nodes_firmware_is_audited_from_the_command_line(tmp_path: Path) -> None:
-    audited = gattest("audit", "CRATE", "--plugin", "loan-crate", "--radio", "virtual", "--seconds", "0.7", cwd=tmp_path)
+    audited = gattest(
+        "audit", "CRATE", "--plugin", "loan-crate", "--radio", "virtual", "--seconds", "0.7", cwd=tmp_path
+    )
     assert audited.returncode == 0 and audited.stdout.endswith("pass\n") and not audited.stderr
     wrong = gattest("audit", "CRATE", "--plugin", "bore-gauge", "--radio", "virtual", "--node", "x", cwd=tmp_path)
     assert wrong.returncode == 2 and "--node goes with a capture or a log" in wrong.stderr

@@ -37,10 +37,23 @@ def _permitted(table: FoundTable, plugin: Plugin | None) -> Broken:
             yield place_of(item, plugin), "does not offer read and answers one", "error 0x02, read not permitted"
 
 
+def _subscribable(table: FoundTable, plugin: Plugin | None) -> Broken:
+    for _, item in table.characteristics:
+        if item.not_subscribed and not item.not_subscribed.endswith(_NEEDS_PAIRING):
+            yield (
+                place_of(item, plugin),
+                f"can't be subscribed to ({item.not_subscribed})",
+                "as it notifies or indicates",
+            )
+
+
 def _protected(table: FoundTable, plugin: Plugin | None) -> Broken:
     for _, item in table.characteristics:
         if item.refused.endswith(_NEEDS_PAIRING):
             yield place_of(item, plugin), f"can't be read yet ({item.refused})", "known to whoever writes the app"
+        if item.not_subscribed.endswith(_NEEDS_PAIRING):
+            found = f"can't be subscribed to yet ({item.not_subscribed})"
+            yield place_of(item, plugin), found, "known to whoever writes the app"
 
 
 def _pushed_properties(table: FoundTable, plugin: Plugin | None) -> Broken:
@@ -99,7 +112,14 @@ def _identity(table: FoundTable, plugin: Plugin | None) -> Broken:
 
 CONTENT = (
     Rule("read-permitted", "what offers read can be read", "Vol 3, Part G, 3.3.1.1", _permitted),
-    Rule("protected", "what can't be read before pairing", "Vol 3, Part F, 3.4.1.1", _protected, strict=False),
+    Rule("subscribable", "what notifies or indicates can be subscribed to", "Vol 3, Part G, 3.3.3.3", _subscribable),
+    Rule(
+        "protected",
+        "what asks for pairing first",
+        "Vol 3, Part F, 3.4.1.1",
+        _protected,
+        strict=False,
+    ),
     Rule("pushes-as-offered", "only what offers it is pushed", "Vol 3, Part G, 3.3.1.1", _pushed_properties),
     Rule("asked-first", "nothing is sent unasked", "Vol 3, Part G, 3.3.3.3, 4.10", _unasked),
     Rule("lengths", "values are no longer than may be", "Vol 3, Part F, 3.2.9, 3.4.7.1", _lengths),

@@ -19,6 +19,7 @@ DEFAULT_MTU = 23
 _SERVICES, _CHARACTERISTICS = (BASE_UUID.format(0x2800), BASE_UUID.format(0x2801)), BASE_UUID.format(0x2803)
 _INCLUDE = BASE_UUID.format(0x2802)
 _MOST_VALUE = 512
+_NOT_FOUND = 0x0A  # ATT error: 3.4.1.1
 
 
 class How(StrEnum):
@@ -75,6 +76,7 @@ class Table:
         services: by handle of their declarations.
         declared: for each value's handle that of its declaration, and the bits of its properties.
         includes: UUIDs of included services, by handle of the declaration.
+        nothing_from: handles from which on a request for descriptors found nothing.
     """
 
     uuids: dict[int, str] = field(default_factory=dict)
@@ -82,6 +84,7 @@ class Table:
     services: dict[int, Group] = field(default_factory=dict)
     declared: dict[int, tuple[int, int]] = field(default_factory=dict)
     includes: dict[int, str] = field(default_factory=dict)
+    nothing_from: set[int] = field(default_factory=set)
 
     def owner(self, handle: int) -> tuple[int, str]:
         """The value handle and UUID of the characteristic that a handle belongs to; (0, "") for none known."""
@@ -157,7 +160,7 @@ class Bearer:
         if opcode != 0x0C:
             yield from self._finish_long(client)
         asked = _Asked(opcode)
-        if opcode in (0x0A, 0x0C, 0x12):
+        if opcode in (0x04, 0x0A, 0x0C, 0x12):
             (asked.handle,) = struct.unpack_from("<H", pdu, 1)
             asked.raw = pdu[3:]
             if opcode == 0x0C:
@@ -222,6 +225,8 @@ class Bearer:
     def _refused(self, t_ns: int, server: int, asked: _Asked, pdu: bytes) -> Iterator[Heard]:
         if asked.opcode == 0x12 and len(pdu) >= 5:
             yield self._heard(t_ns, server, asked.handle, asked.raw, How.REFUSED, f"ATT error 0x{pdu[4]:02X}")
+        elif asked.opcode == 0x04 and len(pdu) >= 5 and pdu[4] == _NOT_FOUND:
+            self.tables[server].nothing_from.add(asked.handle)
         elif asked.opcode in (0x0A, 0x0C) and len(pdu) >= 5:
             self.trouble.note(f"a read that was refused with ATT error 0x{pdu[4]:02X}", f"at {t_ns} ns")
             yield self._heard(t_ns, server, asked.handle, b"", How.READ_REFUSED, f"ATT error 0x{pdu[4]:02X}")

@@ -28,6 +28,7 @@ class _Server:
     read: dict[int, list[bytes]] = field(default_factory=lambda: defaultdict(list))
     pushed: dict[int, list[tuple[bool, bytes]]] = field(default_factory=lambda: defaultdict(list))
     refused: dict[int, str] = field(default_factory=dict)
+    not_subscribed: dict[str, str] = field(default_factory=dict)  # by UUID
     mtu: int | None = None
     fresh: bool = False  # the link was seen from its beginning
     subscribed: set[str] = field(default_factory=set)
@@ -40,6 +41,8 @@ class _Server:
             self.refused[item.handle] = item.reason
         elif item.how is How.WRITTEN and item.uuid == CCCD:
             self.subscribed.add(item.owner)
+        elif item.how is How.REFUSED and item.uuid == CCCD:
+            self.not_subscribed[item.owner] = item.reason
         elif item.how in (How.NOTIFIED, How.INDICATED):
             if len(self.pushed[item.handle]) < _MOST_VALUES:
                 self.pushed[item.handle].append((item.how is How.NOTIFIED, item.raw))
@@ -108,6 +111,7 @@ def _found(address: str, table: Table, server: _Server, directory: Directory) ->
             read=server.read.get(handle, []),
             pushed=server.pushed.get(handle, []),
             refused=server.refused.get(handle, ""),
+            not_subscribed=server.not_subscribed.get(table.values.get(handle, ""), ""),
         )
         known = [h for h in sorted(table.uuids) if handle < h <= last]
         for at in known:
@@ -116,7 +120,8 @@ def _found(address: str, table: Table, server: _Server, directory: Directory) ->
                 FoundDescriptor(at, table.uuids[at], raw[0] if raw else None, server.refused.get(at, ""))
             )
         # a client that looked for descriptors here has met all of them, or there is no room for one
-        item.whole = last <= handle or (bool(known) and last < 0xFFFF and len(known) == last - handle)
+        end = handle + len(known)
+        item.whole = end >= last or (known == list(range(handle + 1, end + 1)) and end + 1 in table.nothing_from)
         home.characteristics.append(item)
         if not item.whole:
             found.unseen.append(f"whether 0x{handle:04X} has more descriptors, which the capture does not show")

@@ -146,7 +146,7 @@ async def _subscribe(
     try:
         await do(f"subscribing to {item.uuid}", client.start_notify(target, partial(take, item.pushed)))
     except RefusedError as error:
-        item.refused = item.refused or _refusal(error)
+        item.not_subscribed = _refusal(error)
     except RadioError as error:
         if not client.is_connected:
             raise
