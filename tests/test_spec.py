@@ -92,7 +92,7 @@ def test_one_node_can_be_held_to_something_else(tmp_path: Path) -> None:
         ("[spec.probe.air]\nnoise = { max = 1 }", "is not a figure that can be required"),
         ("[spec.probe.air]\nreordered = { max = 0 }", "no field with the role sequence"),
         ("[spec.probe.air.temperature]\nnoise = { max = 1 }", "1 has no unit"),
-        ("[spec.probe.air.temperature]\nnoise = 3", "spec.probe.air.temperature.noise"),
+        ("[spec.probe.air.temperature]\nnoise = 3", "spec.probe.air.temperature.noise: 3; a table"),
         ("[spec.nobody.link]\nlosses = { max = 0 }", "all, probe, a, b"),
         ('[spec.all.water]\nrate = { max = "1 /s" }', "no node has a channel 'water'"),
         ('[spec.a.water]\nrate = { max = "1 /s" }', "spec.a.water"),

@@ -14,6 +14,7 @@ from gateway.layout.adopted import short_number
 from gateway.plugin import Characteristic, Plugin
 
 _DEFAULT_MTU = 23
+_FEWEST_GAPS = 10  # between advertisements, to tell an interval from
 # Services that any node may have beside those of its plugin
 _EVERYWHERE = {0x1800, 0x1801, 0x180A, 0x180F}
 
@@ -106,9 +107,6 @@ def _advertised(table: FoundTable, plugin: Plugin | None) -> Broken:
         shortest = sorted(heard.gaps_s)[len(heard.gaps_s) // 10]
         if not 0.9 * said.interval_s <= shortest <= 1.1 * said.interval_s + 0.01:
             yield "advertising", f"an event every {1000 * shortest:.0f} ms", f"{1000 * said.interval_s:.0f} ms"
-
-
-_FEWEST_GAPS = 10
 
 
 def _with_plugin(table: FoundTable, plugin: Plugin | None) -> bool:

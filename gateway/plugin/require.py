@@ -13,6 +13,8 @@ from gateway.plugin.shape import BoundShape, SpecShape
 from gateway.spec import LINK, OF_FIELD, Requirement, figures_of, is_difference
 from gateway.units import PLAIN, Unit, parse_quantity, parse_unit
 
+_SHARES = {"loss", "loss_estimated", "no_reading", "linked", "codes_missing"}
+_SIGNED = {"lowest", "highest", "mean", "drift", "clock_drift", "period_error", "signal_weakest"}
 _NEEDED_ROLE: dict[str, Role] = {
     "loss": "sequence",
     "duplicates": "sequence",
@@ -102,7 +104,3 @@ def _requirement(
     if low is not None and high is not None and low > high:
         complain(place, f"min {bound.min} is above max {bound.max}", "min at most max")
     return Requirement(whom, subject, name, low, high, unit.symbol)
-
-
-_SHARES = {"loss", "loss_estimated", "no_reading", "linked", "codes_missing"}
-_SIGNED = {"lowest", "highest", "mean", "drift", "clock_drift", "period_error", "signal_weakest"}

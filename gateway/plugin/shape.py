@@ -115,8 +115,7 @@ class BoundShape(BaseModel):
 
 def _form(value: object) -> str:
     """Whether a table under a subject bounds a figure or is that of a field; names that `toml.shape` leaves out."""
-    tables = isinstance(value, dict) and value and all(isinstance(inner, dict) for inner in value.values())
-    return "[field]" if tables else "[bound]"
+    return "[field]" if isinstance(value, dict) and value and not {"min", "max"} & value.keys() else "[bound]"
 
 
 SpecShape = dict[
