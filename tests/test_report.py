@@ -65,8 +65,9 @@ def page(log: Path) -> Path:
     return path
 
 
-@pytest.fixture(params=[(1280, 900), (390, 844)], ids=["desk", "phone"])
-def browser(request: pytest.FixtureRequest, page: Path) -> Iterator[webdriver.Chrome]:
+@pytest.fixture(scope="module", params=[(1280, 900), (390, 844)], ids=["desk", "phone"])
+def opened(request: pytest.FixtureRequest) -> Iterator[webdriver.Chrome]:
+    """A browser of this size."""
     options = webdriver.ChromeOptions()
     for flag in ("--headless=new", "--no-sandbox", "--disable-dev-shm-usage"):
         options.add_argument(flag)
@@ -76,12 +77,16 @@ def browser(request: pytest.FixtureRequest, page: Path) -> Iterator[webdriver.Ch
     width, height = request.param
     size = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False}
     driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
-    driver.get(page.as_uri())
-    try:
-        yield driver
-        assert driver.get_log("browser") == []
-    finally:
-        driver.quit()
+    yield driver
+    driver.quit()
+
+
+@pytest.fixture
+def browser(opened: webdriver.Chrome, page: Path) -> Iterator[webdriver.Chrome]:
+    """The page, fresh; nothing in it may complain."""
+    opened.get(page.as_uri())
+    yield opened
+    assert opened.get_log("browser") == []
 
 
 def plot_of(browser: webdriver.Chrome, name: str) -> object:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
@@ -68,71 +68,73 @@ class History:
 
 def link_history(events: Iterable[LinkEvent], start_ns: int, end_ns: int) -> History:
     """Read a node's events in order."""
-    spans: list[tuple[int, int]] = []
-    returns: list[int] = []
-    ready: int | None = None
-    lost: int | None = None
-    losses = written = differ = failed = 0
-    signal: list[tuple[int, float]] = []
-    reasons: list[Lost] = []
-    period: dict[str, tuple[int, float]] = {}
-    switched: dict[str, list[tuple[int, bool]]] = defaultdict(list)
-    contradicted: set[tuple[object, object]] = set()
-    for event in events:
-        if event.kind is EventKind.READY:
-            if ready is not None:  # its end was missed
-                spans.append((ready, event.t_ns))
-            ready = event.t_ns
-            if lost is not None:
-                returns.append(event.t_ns - lost)
-                reasons[-1] = reasons[-1]._replace(back_ns=event.t_ns)
-                lost = None
-        elif event.kind is EventKind.LOST:
-            losses += 1
-            reasons.append(Lost(event.t_ns, str(event.detail.get("reason", "not told")), None))
-            lost = event.t_ns if lost is None else lost
-            if ready is not None:
-                spans.append((ready, event.t_ns))
-                ready = None
-        elif event.kind is EventKind.LET_GO and ready is not None:  # by us: the link ends, but nothing was lost
-            spans.append((ready, event.t_ns))
-            ready = None
-        elif event.kind in (EventKind.SETTING, EventKind.SETTING_DIFFERS):
-            written += 1
-            differ += event.kind is EventKind.SETTING_DIFFERS
-            for channel, period_s in _table(event, "period_s"):
-                if not isinstance(period_s, int | float) or not 0 < period_s < math.inf:
-                    continue
-                if channel not in period or period[channel][1] != period_s:
-                    period[channel] = event.t_ns, float(period_s)
-            for channel, on in _table(event, "on"):
-                switched[channel].append((event.t_ns, bool(on)))
-        elif event.kind is EventKind.CONNECT_FAILED:
-            failed += 1
-        elif event.kind is EventKind.FOUND and isinstance(rssi := event.detail.get("rssi_dbm"), int | float):
-            if math.isfinite(rssi):
-                signal.append((event.t_ns, rssi))
-        elif event.kind is EventKind.DESCRIPTOR_DIFFERS:
-            contradicted.add((event.detail.get("characteristic"), event.detail.get("descriptor")))
-    if ready is not None:
-        spans.append((ready, max(ready, end_ns)))
-    away = max(end_ns - lost, 0) if lost is not None else None
+    events = list(events)
+    spans, returns, lost, away_since = _links(events, end_ns)
+    period, switched = _settings(events)
+    kinds = Counter(event.kind for event in events)
+    differing = [event.detail for event in events if event.kind is EventKind.DESCRIPTOR_DIFFERS]
+    found = [(event.t_ns, event.detail.get("rssi_dbm")) for event in events if event.kind is EventKind.FOUND]
     return History(
         start_ns,
         end_ns,
         tuple(spans),
-        losses,
+        len(lost),
         tuple(returns),
-        away,
-        written,
-        differ,
-        len(contradicted),
-        failed,
-        tuple(signal),
+        max(end_ns - away_since, 0) if away_since is not None else None,
+        kinds[EventKind.SETTING] + kinds[EventKind.SETTING_DIFFERS],
+        kinds[EventKind.SETTING_DIFFERS],
+        len({(detail.get("characteristic"), detail.get("descriptor")) for detail in differing}),
+        kinds[EventKind.CONNECT_FAILED],
+        tuple((t_ns, dbm) for t_ns, dbm in found if isinstance(dbm, int | float) and math.isfinite(dbm)),
         period,
-        dict(switched),
-        tuple(reasons),
+        switched,
+        tuple(lost),
     )
+
+
+def _links(events: Iterable[LinkEvent], end_ns: int) -> tuple[list[tuple[int, int]], list[int], list[Lost], int | None]:
+    """When the link was up and set up, how long each loss lasted, the losses, and since when it is away at the end."""
+    spans: list[tuple[int, int]] = []
+    returns: list[int] = []
+    losses: list[Lost] = []
+    ready: int | None = None
+    away_since: int | None = None
+    for event in events:
+        if event.kind not in (EventKind.READY, EventKind.LOST, EventKind.LET_GO):
+            continue
+        if ready is not None:  # let go by us, lost, or set up again where its end was missed
+            spans.append((ready, event.t_ns))
+            ready = None
+        if event.kind is EventKind.READY:
+            ready = event.t_ns
+            if away_since is not None:
+                returns.append(event.t_ns - away_since)
+                losses[-1] = losses[-1]._replace(back_ns=event.t_ns)
+                away_since = None
+        elif event.kind is EventKind.LOST:
+            losses.append(Lost(event.t_ns, str(event.detail.get("reason", "not told")), None))
+            away_since = event.t_ns if away_since is None else away_since
+    if ready is not None:
+        spans.append((ready, max(ready, end_ns)))
+    return spans, returns, losses, away_since
+
+
+def _settings(
+    events: Iterable[LinkEvent],
+) -> tuple[dict[str, tuple[int, float]], dict[str, list[tuple[int, bool]]]]:
+    """For each channel when its last period was written first, in seconds; and when it was switched on or off."""
+    period: dict[str, tuple[int, float]] = {}
+    switched: dict[str, list[tuple[int, bool]]] = defaultdict(list)
+    for event in events:
+        if event.kind not in (EventKind.SETTING, EventKind.SETTING_DIFFERS):
+            continue
+        for channel, period_s in _table(event, "period_s"):
+            sound = isinstance(period_s, int | float) and 0 < period_s < math.inf
+            if sound and (channel not in period or period[channel][1] != period_s):
+                period[channel] = event.t_ns, float(period_s)
+        for channel, on in _table(event, "on"):
+            switched[channel].append((event.t_ns, bool(on)))
+    return period, dict(switched)
 
 
 def _table(event: LinkEvent, key: str) -> Iterable[tuple[str, Any]]:
