@@ -266,6 +266,11 @@ class Air(LocalLink):  # type: ignore[misc]
         errors = self.config.packet_errors
         return errors > 0 and self.chance.random() < errors
 
+    def still(self) -> None:
+        """Carry nothing more: no link ends or delivers after this."""
+        for link in list(self.links):
+            link.close()
+
     def links_of(self, central: AirController) -> int:
         return sum(link.central.controller is central for link in self.links)
 

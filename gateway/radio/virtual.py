@@ -74,6 +74,9 @@ class VirtualRadio:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         await self.host.power_off()
+        self.air.still()
+        await _end_stragglers()
+        await asyncio.sleep(0)  # callbacks that were under way may have begun more
         await _end_stragglers()
 
     def scanner(self, seen: Seen) -> BleakScanner:
