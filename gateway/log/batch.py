@@ -297,8 +297,7 @@ class BatchWriter:
             for key in groups:
                 ids, times, raws = groups[key]
                 rows = self._insert(key, ids, times, raws)
-                longest = max(map(int.__sub__, times[1:], times), default=0)
-                seen.append((key, len(raws), len(rows.refused), (times[0], times[-1], longest), rows.newest))
+                seen.append((key, times, len(rows.refused), rows.newest))
             if ended is not None:
                 connection.execute("UPDATE run SET ended_ns = ?, ended_how = ? WHERE id = ?", (*ended, store.run))
             connection.execute("COMMIT")
@@ -316,15 +315,20 @@ class BatchWriter:
                 for (owner, _), status in self.status.channels.items():
                     status.t_ns = 0 if owner == event.node else status.t_ns  # what follows is no gap of one link
         self.status.frames += len(frames)
-        for key, count, faults, (first_ns, last_ns, longest), newest in seen:
-            channel_status = self.status.channels[key]
-            channel_status.frames += count
-            channel_status.faults += faults
-            before_ns = first_ns - channel_status.t_ns if channel_status.t_ns else 0
-            channel_status.gap_longest_ns = max(channel_status.gap_longest_ns, longest, before_ns)
-            channel_status.t_ns = last_ns
-            channel_status.newest = newest or channel_status.newest
-            channel_status.counters = store.tables[key].counters
+        for key, times, faults, newest in seen:
+            self._show(key, times, faults, newest)
+
+    def _show(self, key: tuple[str, str], times: Sequence[int], faults: int, newest: dict[str, Any]) -> None:
+        """Take what was written of a channel into what a display shows."""
+        status = self.status.channels[key]
+        status.frames += len(times)
+        status.faults += faults
+        before_ns = times[0] - status.t_ns if status.t_ns else 0
+        longest_ns = max(map(int.__sub__, times[1:], times), default=0)
+        status.gap_longest_ns = max(status.gap_longest_ns, longest_ns, before_ns)
+        status.t_ns = times[-1]
+        status.newest = newest or status.newest
+        status.counters = self._store.tables[key].counters
 
     def _insert(self, key: tuple[str, str], ids: list[int], times: list[int], raws: list[bytes]) -> Rows:
         """Add one channel's frames; what can't be kept decoded is kept as it came, with the reason."""
