@@ -52,6 +52,7 @@ class EventKind(StrEnum):
     OVERFLOW = "frames dropped"
     CLOCK_STEP = "wall clock stepped"
     RADIO = "radio trouble"
+    STEP = "step tried"
 
 
 @dataclass(frozen=True, slots=True)

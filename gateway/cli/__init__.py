@@ -34,6 +34,7 @@ for command in (
     captures.extract,
     logs.judge,
     firmware.audit,
+    firmware.exercise,
     firmware.contract,
     firmware.twin,
     report.report,

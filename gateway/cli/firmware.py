@@ -1,4 +1,4 @@
-"""Commands that prove a node's firmware, or help to write it: audit, contract, twin."""
+"""Commands that prove a node's firmware, or help to write it: audit, exercise, contract, twin."""
 
 from __future__ import annotations
 
@@ -11,7 +11,9 @@ import typer
 from gateway.cli.shared import (
     RadioName,
     console_of,
+    duration_ns,
     exit_code,
+    file_name,
     make_folder,
     refuse_same,
     say,
@@ -72,6 +74,58 @@ def audit(
     raise typer.Exit(exit_code(worst))
 
 
+def exercise(
+    node: Annotated[str, typer.Argument(metavar="NODE", help="Its name or address on the air.")],
+    plugin: Annotated[str, typer.Option(help="What it is declared to be: a plugin's name or folder.")],
+    only: Annotated[list[str] | None, typer.Option(metavar="SENSOR", help="Only this sensor; repeat for more.")] = None,
+    plan: Annotated[bool, typer.Option("--plan", help="Show what would be tried, and end.")] = False,
+    patience: Annotated[str, typer.Option(metavar="DURATION", help="The longest a step may take.")] = "1 min",
+    into: Annotated[Path | None, typer.Option(help="The log; NODE-exercise.db here by default.")] = None,
+    resume: Annotated[bool, typer.Option("--resume", help="Go on with the exercise that this log holds.")] = False,
+    radio: Annotated[
+        RadioName, typer.Option(help="Which radio; virtual exercises a simulated node of the plugin.")
+    ] = RadioName.system,
+    junit: Annotated[Path | None, typer.Option(help="Write JUnit XML for a test server as well.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="As JSON, every step with its verdict.")] = False,
+) -> None:
+    """Switch and pace each sensor of a node as declared, alone and in pairs; exit 0 pass, 1 fail, 3 not told."""
+    import asyncio
+
+    from gateway.exercise import Tried, outcome_of, plan_for
+    from gateway.plugin import find_plugin
+    from gateway.prove import exercise_node
+    from gateway.report.firmware import exercise_json, exercise_junit, exercise_line, plan_lines, step_lines
+
+    declared = find_plugin(plugin)
+    steps = plan_for(declared, only or ())
+    patience_s = duration_ns("--patience", patience) / 1e9
+    log = into or Path(f"{file_name(node)}-exercise.db")
+    if junit is not None:
+        refuse_same(junit, log)
+    console = console_of()
+    if plan:
+        for line in plan_lines(steps, patience_s):
+            console.print(line, soft_wrap=True)
+        return
+
+    def told(tried: Tried) -> None:
+        for line in () if as_json else step_lines(tried):
+            console.print(line, soft_wrap=True)
+
+    if not as_json:
+        *_, whole = plan_lines(steps, patience_s)
+        console.print(whole, soft_wrap=True)
+    run, tried = asyncio.run(exercise_node(node, declared, radio.value, steps, log, patience_s, resume, told))
+    if junit is not None:
+        write_file(junit, exercise_junit(node, tried))
+    if as_json:
+        say(exercise_json(node, log, run, tried))
+    else:
+        console.print(exercise_line(node, tried), soft_wrap=True)
+        console.print(f"Everything written and heard is in {log}, run {run}.", soft_wrap=True)
+    raise typer.Exit(exit_code(outcome_of(tried)))
+
+
 class ContractForm(StrEnum):
     """What a contract is written as."""
 
@@ -109,15 +163,23 @@ def twin(
     plugin: Annotated[str, typer.Argument(help="A plugin's name or folder.")],
     controller: Annotated[str, typer.Option(help="A controller that speaks HCI: usb:0, serial:/dev/ttyACM0,1000000.")],
     name: Annotated[str | None, typer.Option(help="What it advertises; the kind in capitals by default.")] = None,
+    fault: Annotated[list[str] | None, typer.Option(help="What its firmware does wrong; '?' lists that.")] = None,
 ) -> None:
     """Put a simulated node on the air, for those who begin an app before there is a board; Ctrl-C ends it."""
     import asyncio
 
+    from gateway.config import FIRMWARE_FAULTS
     from gateway.plugin import find_plugin
     from gateway.prove import serve
 
     declared = find_plugin(plugin)
+    for one in fault or ():
+        if one == "?":
+            say("\n".join(f"{key}: {meaning}" for key, meaning in FIRMWARE_FAULTS.items()))
+            return
+        if one not in FIRMWARE_FAULTS:
+            raise InputError(f"--fault {one!r}: one of {', '.join(FIRMWARE_FAULTS)}")
     called = name if name is not None else declared.kind.upper()
     if not 1 <= len(called.encode()) <= LONGEST_NAME:
         raise InputError(f"--name {called!r}: 1 to {LONGEST_NAME} bytes fit an advertisement")
-    asyncio.run(serve(declared, called, controller, say))
+    asyncio.run(serve(declared, called, controller, say, fault or ()))

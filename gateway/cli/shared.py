@@ -150,6 +150,11 @@ def refuse_same(output: Path, *inputs: Path) -> None:
             raise InputError(f"{output} is what is read; give another file for the output")
 
 
+def file_name(text: str) -> str:
+    """What stands for a name or an address in the name of a file."""
+    return "".join(letter if letter.isalnum() or letter in "-_." else "-" for letter in text).strip(".") or "node"
+
+
 def write_file(path: Path, content: str | bytes) -> None:
     """Write a file at once; text as UTF-8.
 

@@ -2,6 +2,7 @@
 simulated nodes behave."""
 
 from gateway.config.model import (
+    FIRMWARE_FAULTS,
     AirConfig,
     Faults,
     NodeConfig,
@@ -13,6 +14,7 @@ from gateway.config.model import (
 from gateway.config.read import load_run
 
 __all__ = [
+    "FIRMWARE_FAULTS",
     "AirConfig",
     "Faults",
     "NodeConfig",

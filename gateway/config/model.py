@@ -73,6 +73,23 @@ class Signal:
     zero: float = 0.0
 
 
+FIRMWARE_FAULTS = {
+    "starts-otherwise": "sensors are on from the start that are to be off, and the reverse",
+    "never-off": "a sensor that is switched off goes on sending",
+    "never-on": "a sensor that is switched on sends nothing",
+    "rounds-periods": "a period near the shortest becomes twice the shortest",
+    "accepts-out-of-range": "a period or a switch beyond its limits is taken",
+    "accepts-any-length": "a setting of a wrong length is taken for written",
+    "changes-though-refused": "a setting that is refused changes all the same",
+    "paces-only-on-switching": "a period written while values come is kept only once the sensor is switched on again",
+    "reads-otherwise": "a read gives another value than what is sent",
+    "forgets-otherwise": "settings that are to outlast a link are forgotten, and the reverse",
+    "paces-others": "a sensor that is paced paces all the others, too",
+    "slows-beside-another": "sensors that are on together send half as often",
+    "off-takes-all": "a sensor that is switched off takes all the others with it",
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Faults:
     """What a simulated node does wrong.
@@ -84,6 +101,7 @@ class Faults:
         wrong_length_every: each nth payload is a byte short.
         freeze: ``channel.field`` that keeps its first value.
         jump_sequence_every: each nth value the sequence counter skips ten.
+        firmware: what it does wrong when it is set, of `FIRMWARE_FAULTS`.
     """
 
     lose: float = 0.0
@@ -92,6 +110,7 @@ class Faults:
     wrong_length_every: int | None = None
     freeze: str | None = None
     jump_sequence_every: int | None = None
+    firmware: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

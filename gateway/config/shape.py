@@ -69,6 +69,7 @@ class FaultShape(BaseModel):
     wrong_length_every: Annotated[int, Declared(ge=1)] | None = None
     freeze: str | None = None
     jump_sequence_every: Annotated[int, Declared(ge=1)] | None = None
+    firmware: list[str] = []
 
 
 class TwinShape(BaseModel):

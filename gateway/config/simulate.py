@@ -6,7 +6,7 @@ import re
 from fractions import Fraction
 
 from gateway.config.gather import Gatherer
-from gateway.config.model import AirConfig, Faults, NodeConfig, Signal, TwinConfig
+from gateway.config.model import FIRMWARE_FAULTS, AirConfig, Faults, NodeConfig, Signal, TwinConfig
 from gateway.config.shape import AirShape, FaultShape, SignalShape, TwinShape
 from gateway.layout.codec import encode
 from gateway.layout.model import Field
@@ -117,6 +117,9 @@ def _faults(g: Gatherer, place: str, decl: FaultShape, plugin: Plugin) -> Faults
         layout = plugin.characteristics[channel].layout if channel in plugin.characteristics else None
         if key not in ({f.name for f, _ in layout.all_fields()} if layout else set()):
             g.complain(f"{place}.freeze", f"{plugin.kind} has no field {decl.freeze}", "written as channel.field")
+    for name in decl.firmware:
+        if name not in FIRMWARE_FAULTS:
+            g.complain(f"{place}.firmware", f"{name!r}", f"one of {', '.join(FIRMWARE_FAULTS)}")
     return Faults(
         g.share(f"{place}.lose", decl.lose),
         slow,
@@ -124,6 +127,7 @@ def _faults(g: Gatherer, place: str, decl: FaultShape, plugin: Plugin) -> Faults
         decl.wrong_length_every,
         decl.freeze,
         decl.jump_sequence_every,
+        tuple(decl.firmware),
     )
 
 

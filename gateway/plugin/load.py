@@ -26,7 +26,7 @@ from gateway.plugin.shape import (
 )
 from gateway.spec import LINK
 from gateway.toml import read_toml, shape
-from gateway.units import parse_duration_ns, parse_unit
+from gateway.units import PLAIN, parse_duration_ns, parse_quantity, parse_unit
 
 KIND = re.compile(r"[a-z][a-z0-9-]{0,39}")
 RESERVED_RELATIONS = {"former_plugin", "event_utc"}  # of the log's own tables those that kind_name could be
@@ -121,7 +121,30 @@ class _Loader:
                     complain("period.default", decl.period.default, "a period inside the field's limits")
             except UnitError as error:
                 complain("period", str(error), "a time")
-        return Sensor(name, decl.data, enable, on, off, period, default_ns)
+        effect_ns, tolerance = None, 0.0
+        try:
+            effect_ns = parse_duration_ns(decl.takes_effect) if decl.takes_effect is not None else None
+        except UnitError as error:
+            complain("takes_effect", str(error), "a time such as '2 s'")
+        try:
+            tolerance = float(parse_quantity(decl.pace_tolerance).span_in(PLAIN))
+        except UnitError as error:
+            complain("pace_tolerance", str(error), "a share such as '5 percent'")
+        if not 0 < tolerance <= 0.5:
+            complain("pace_tolerance", decl.pace_tolerance, "more than 0 and at most 50 percent")
+        return Sensor(
+            name,
+            decl.data,
+            enable,
+            on,
+            off,
+            period,
+            default_ns,
+            decl.enable is not None and decl.enable.default == "on",
+            None if decl.after_reconnect is None else decl.after_reconnect == "kept",
+            effect_ns,
+            tolerance,
+        )
 
     def input(
         self, place: str, text: str, table: Mapping[str, Characteristic], constants: Mapping[str, str]

@@ -104,6 +104,10 @@ class Sensor:
         enable: the setting that switches it, with the transmitted integers for on and off.
         period: the setting that paces it.
         default_period_ns: its pace when nobody wrote any.
+        starts_on: whether it is on after power-up.
+        kept: whether its settings outlast a link, None where that is left open.
+        effect_ns: within which time a new period is kept, None where that is left open.
+        tolerance: share that the mean time between values may lie off the period.
     """
 
     name: str
@@ -113,6 +117,10 @@ class Sensor:
     off: int
     period: Setting | None
     default_period_ns: int | None
+    starts_on: bool = False
+    kept: bool | None = None
+    effect_ns: int | None = None
+    tolerance: float = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,6 +160,13 @@ class Plugin:
     def channels(self) -> tuple[str, ...]:
         """Names of the characteristics that carry measured values."""
         return tuple(name for name in self.characteristics if name not in self.settings | set(self.constants))
+
+
+def period_ns_of(field: Field, raw: float) -> int:
+    """The time that a transmitted setting stands for, nanoseconds."""
+    gain, zero = field.unit.to(parse_unit("s"))
+    value = field.scale.apply(int(raw)) if field.scale else raw
+    return round((value * float(gain) + float(zero)) * 1e9)
 
 
 def within(field: Field, period_ns: int) -> bool:

@@ -55,6 +55,8 @@ class EnableShape(BaseModel):
     """Integer to transmit for on."""
     off: int = 0
     """Integer to transmit for off."""
+    default: Literal["off", "on"] = "off"
+    """How the node starts after power-up."""
 
 
 class PeriodShape(BaseModel):
@@ -75,6 +77,12 @@ class SensorShape(BaseModel):
     """What switches it; without, it is always on."""
     period: PeriodShape | None = None
     """What paces it; without, it has its own pace."""
+    after_reconnect: Literal["kept", "default"] | None = None
+    """What becomes of its settings when the link ends and comes again; `gattest exercise` tries what is declared."""
+    takes_effect: str | None = None
+    """Within which time a period written while values come is kept; a period of either pace and 1 s by default."""
+    pace_tolerance: str = "5 percent"
+    """How far the mean time between two values may lie from the period written."""
 
 
 class ConstantShape(BaseModel):

@@ -1,14 +1,17 @@
-"""Audits for people and for machines."""
+"""Audits and exercises for people and for machines."""
 
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Iterator, Sequence
+from pathlib import Path
 from xml.etree import ElementTree
 
 from rich.text import Text
 
 from gateway.audit import Audit, Checked
+from gateway.exercise import Step, Tried, duration_text, outcome_of
 from gateway.records import Outcome
 from gateway.report.machine import junit_text
 from gateway.report.tables import outcome_text
@@ -79,6 +82,79 @@ def audits_junit(audits: Sequence[Audit]) -> str:
         for unseen in audit.unseen:
             case = ElementTree.SubElement(suite, "testcase", classname=audit.who, name=f"not seen: {unseen}")
             ElementTree.SubElement(case, "error", message=unseen)
+    return junit_text(root)
+
+
+def plan_lines(plan: Sequence[Step], patience_s: float) -> Iterator[Text]:
+    """What would be tried, with the time it takes."""
+    for step in plan:
+        late = step.seconds > patience_s
+        seconds = Text(f"{duration_text(math.ceil(step.seconds)):>8}", "yellow" if late else "")
+        yield Text.assemble(seconds, f"  {step.name}", (f"\n          expected: {step.expected}", "dim"))
+    within = [step.seconds for step in plan if step.seconds <= patience_s]
+    rest = (
+        f"; not tried, because each takes longer than --patience: {len(plan) - len(within)}"
+        if len(within) < len(plan)
+        else ""
+    )
+    yield Text(f"{len(plan)} steps; {len(within)} take {duration_text(math.ceil(sum(within) / 60) * 60)} at most{rest}")
+
+
+def step_lines(tried: Tried) -> Iterator[Text]:
+    """One step that was tried."""
+    earlier = f" (run {tried.run})" if tried.run is not None else ""
+    yield Text.assemble(outcome_text(tried.outcome), f"  {tried.step.name}{earlier}: {tried.found}")
+    if tried.outcome is not Outcome.PASS:
+        yield Text(f"      expected: {tried.step.expected}", "dim")
+
+
+def exercise_line(who: str, tried: Sequence[Tried]) -> Text:
+    """The whole of an exercise."""
+    counts = {outcome: sum(one.outcome is outcome for one in tried) for outcome in Outcome}
+    told = f"{counts[Outcome.PASS]} of {len(tried)} steps pass, {counts[Outcome.FAIL]} fail"
+    open_ = f", {counts[Outcome.INCONCLUSIVE]} inconclusive" if counts[Outcome.INCONCLUSIVE] else ""
+    return Text.assemble(f"{who}: {told}{open_}: ", outcome_text(outcome_of(tried)))
+
+
+def exercise_json(who: str, log: Path, run: int, tried: Sequence[Tried]) -> str:
+    """Every step with its verdict."""
+    return json.dumps(
+        {
+            "node": who,
+            "outcome": outcome_of(tried).value,
+            "log": str(log),
+            "run": run,
+            "steps": [
+                {
+                    "step": one.step.name,
+                    "sensor": one.step.sensor,
+                    "other": one.step.other or None,
+                    "outcome": one.outcome.value,
+                    "expected": one.step.expected,
+                    "found": one.found,
+                    "tried_in_run": one.run if one.run is not None else run,
+                }
+                for one in tried
+            ],
+        },
+        indent=1,
+        ensure_ascii=False,
+    )
+
+
+def exercise_junit(who: str, tried: Sequence[Tried]) -> str:
+    """A test suite for each sensor, a test case for each step; what could not be told is an error."""
+    root = ElementTree.Element("testsuites", name=f"exercise of {who}")
+    for sensor in dict.fromkeys(one.step.sensor for one in tried):
+        own = [one for one in tried if one.step.sensor == sensor]
+        failed, open_ = (sum(one.outcome is o for one in own) for o in (Outcome.FAIL, Outcome.INCONCLUSIVE))
+        counts = {"tests": len(own), "failures": failed, "errors": open_}
+        suite = ElementTree.SubElement(root, "testsuite", {"name": sensor} | {k: str(n) for k, n in counts.items()})
+        for one in own:
+            case = ElementTree.SubElement(suite, "testcase", classname=f"{who}.{sensor}", name=one.step.name)
+            if one.outcome is not Outcome.PASS:
+                tag = "failure" if one.outcome is Outcome.FAIL else "error"
+                ElementTree.SubElement(case, tag, message=one.found).text = f"expected: {one.step.expected}"
     return junit_text(root)
 
 

@@ -4,6 +4,7 @@ Nothing is written but client configurations."""
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Awaitable
 from functools import partial
 from typing import TypeVar
@@ -27,11 +28,14 @@ _MOST_GAPS = 1000
 T = TypeVar("T")
 
 
-async def look_for(radio: Radio, who: str, seconds: float) -> tuple[BLEDevice | None, Advertised]:
+async def look_for(
+    radio: Radio, who: str, seconds: float, until_heard: bool = False
+) -> tuple[BLEDevice | None, Advertised]:
     """Listen for a node by its name or address; what it advertised meanwhile.
 
     Args:
         seconds: how long; a node that is not heard is waited for no longer.
+        until_heard: listen no longer than until it is heard.
 
     Raises:
         AdapterError: Bluetooth can't be used.
@@ -39,6 +43,7 @@ async def look_for(radio: Radio, who: str, seconds: float) -> tuple[BLEDevice | 
     heard = Advertised("", [])
     found: list[BLEDevice] = []
     last_s: list[float] = []
+    there = asyncio.Event()
     loop = asyncio.get_running_loop()
 
     def seen(device: BLEDevice, data: AdvertisementData) -> None:
@@ -46,6 +51,7 @@ async def look_for(radio: Radio, who: str, seconds: float) -> tuple[BLEDevice | 
         if data.rssi == STALE_RSSI_DBM or (who not in (name, device.address) and who.upper() != device.address):
             return
         found[:] = [device]
+        there.set()
         heard.name = name or heard.name
         heard.services += [uuid for uuid in data.service_uuids if uuid not in heard.services]
         if last_s and len(heard.gaps_s) < _MOST_GAPS:
@@ -55,7 +61,9 @@ async def look_for(radio: Radio, who: str, seconds: float) -> tuple[BLEDevice | 
     scanner = radio.scanner(seen)
     try:
         await within(REQUEST_S, "starting a scan", scanner.start())
-        await asyncio.sleep(seconds)
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(seconds):
+                await (there if until_heard else asyncio.Event()).wait()
         await within(REQUEST_S, "stopping the scan", scanner.stop())
     except RadioError as error:
         raise AdapterError(f"Bluetooth can't be used: {error}; check the adapter, or try --radio virtual") from error

@@ -23,18 +23,16 @@ from gateway.assigned import (
     valid_range,
 )
 from gateway.config import TwinConfig
-from gateway.errors import DecodeError
 from gateway.layout.adopted import BASE_UUID, short_number
 from gateway.layout.codec import Value
 from gateway.layout.model import Field
-from gateway.plugin import Characteristic, Plugin, Sensor, within
+from gateway.plugin import Characteristic, Plugin
+from gateway.twin.settings import Pace, Settings, in_field
 from gateway.twin.signal import Source, fitted, make_source, resting_value
-from gateway.units import parse_unit
 
 _ADVERTISING_INTERVAL_MS = 100.0
 _WAITING_PACKETS = 8  # notifications a small firmware keeps waiting before it drops one
 _JUMP = 10  # values skipped by the sequence fault
-_SECOND = parse_unit("s")
 _DEVICE_INFORMATION = BASE_UUID.format(0x180A)
 _PROPERTIES = {
     "read": Served.Properties.READ,
@@ -43,16 +41,6 @@ _PROPERTIES = {
     "notify": Served.Properties.NOTIFY,
     "indicate": Served.Properties.INDICATE,
 }
-
-
-class _Pace:
-    """A sensor's state: whether it is on, its period, and a flag raised when either changes."""
-
-    def __init__(self, sensor: Sensor) -> None:
-        self.sensor = sensor
-        self.on = sensor.enable is None
-        self.period_s = (sensor.default_period_ns or 1_000_000_000) / 1e9
-        self.changed = asyncio.Event()
 
 
 class Twin:
@@ -80,8 +68,8 @@ class Twin:
         self._frozen: Value = None
         self._counts = dict.fromkeys(plugin.characteristics, 0)
         self._sequence = dict.fromkeys(plugin.characteristics, 0)
-        self._paces = {sensor.name: _Pace(sensor) for sensor in plugin.sensors.values()}
-        self._settings = {name: self._first_setting(name) for name in plugin.settings}
+        self._settings = Settings(plugin, config.faults.firmware)
+        self._paces = self._settings.paces
         self._served: dict[str, Served[bytes]] = {}
         self._link: Connection | None = None
         self._linked, self._gone = asyncio.Event(), asyncio.Event()
@@ -127,63 +115,19 @@ class Twin:
     def _reader(self, item: Characteristic) -> Any:
         def read(_: Connection) -> bytes:
             if item.name in self._settings:
-                return item.codec.build(self._settings[item.name])
-            return (
-                self._shortened(item, self._payload(item, advance=True))
-                if not item.pushed
-                else self._payload(item, False)
-            )
+                return self._settings.read(item)
+            if not item.pushed:
+                return self._shortened(item, self._payload(item, advance=True))
+            raw = self._payload(item, advance=False)
+            return bytes(byte ^ 0x55 for byte in raw) if "reads-otherwise" in self._faults.firmware else raw
 
         return read
 
     def _writer(self, item: Characteristic) -> Any:
         def write(_: Connection, raw: bytes) -> None:
-            try:
-                values, _samples = item.codec.parse(bytes(raw))
-            except DecodeError:
-                raise att.ATT_Error(att.ATT_INVALID_ATTRIBUTE_LENGTH_ERROR) from None
-            fields = {field.name: field for field in item.layout.fields}
-            for pace in self._paces.values():
-                self._check(pace.sensor, item.name, values)
-            self._settings[item.name] = {
-                name: field.scale.apply(values[name]) if field.scale else values[name] for name, field in fields.items()
-            }
-            for pace in self._paces.values():
-                self._apply(pace, item.name, values)
+            self._settings.write(item, bytes(raw))
 
         return write
-
-    @staticmethod
-    def _check(sensor: Sensor, name: str, values: Mapping[str, Any]) -> None:
-        """Refuse what this sensor can't be set to.
-
-        Error codes: Core Specification, Vol 3, Part F, 3.4.1.1, and its Supplement for those from 0xE0 on.
-        """
-        enable, period = sensor.enable, sensor.period
-        if enable and enable.characteristic == name and values[enable.field.name] not in (sensor.on, sensor.off):
-            raise att.ATT_Error(att.ErrorCode.VALUE_NOT_ALLOWED)
-        if period and period.characteristic == name and not within(period.field, _period_ns(period.field, values)):
-            raise att.ATT_Error(att.ErrorCode.OUT_OF_RANGE)
-
-    @staticmethod
-    def _apply(pace: _Pace, name: str, values: Mapping[str, Any]) -> None:
-        enable, period = pace.sensor.enable, pace.sensor.period
-        if enable and enable.characteristic == name:
-            pace.on = values[enable.field.name] == pace.sensor.on
-            pace.changed.set()
-        if period and period.characteristic == name:
-            pace.period_s = _period_ns(period.field, values) / 1e9
-            pace.changed.set()
-
-    def _first_setting(self, name: str) -> dict[str, Value]:
-        values: dict[str, Value] = {field.name: 0 for field in self.plugin.characteristics[name].layout.fields}
-        for sensor in self.plugin.sensors.values():
-            if sensor.enable and sensor.enable.characteristic == name:
-                field = sensor.enable.field
-                values[field.name] = field.scale.apply(sensor.off) if field.scale else sensor.off
-            if sensor.period and sensor.period.characteristic == name and sensor.default_period_ns:
-                values[sensor.period.field.name] = _in_field(sensor.period.field, sensor.default_period_ns)
-        return values
 
     # Values
 
@@ -228,7 +172,7 @@ class Twin:
         if field.role == "sequence":
             return self._sequence[item.name] & (1 << field.bits) - 1
         if field.role == "node time":
-            return _in_field(field, int(max(now, 0) * 1e9))
+            return in_field(field, int(max(now, 0) * 1e9))
         source = self._sources.get(key)
         value = fitted(field, source(now, count) if source else resting_value(field))
         if key == self._faults.freeze:
@@ -246,6 +190,7 @@ class Twin:
 
     def _lost(self, _: int) -> None:
         self._link = None
+        self._settings.link_ended()
         self._linked.clear()
         self._gone.set()
         self._wake()
@@ -283,14 +228,14 @@ class Twin:
         data = bytes(AdvertisingData(whole))
         return data if len(data) <= 31 else bytes(AdvertisingData(parts))
 
-    async def _sense(self, pace: _Pace) -> None:
+    async def _sense(self, pace: Pace) -> None:
         """Produce this sensor's values on its period for as long as it is on and somebody listens."""
         loop = asyncio.get_running_loop()
         item = self.plugin.characteristics[pace.sensor.data]
         due = loop.time()
         while True:
             active = pace.on and self._listener(item)
-            period = pace.period_s * self._faults.slow
+            period = self._settings.period_of(pace) * self._faults.slow
             due = max(due + period, loop.time())
             try:
                 async with asyncio.timeout_at(due if active else None):
@@ -333,23 +278,6 @@ class Twin:
                     await self._gone.wait()
             if link is not None and link == self._link:
                 await link.disconnect()
-
-
-def _period_ns(field: Field, values: Mapping[str, Any]) -> int:
-    """The period that a transmitted setting stands for, nanoseconds."""
-    raw = values[field.name]
-    gain, zero = field.unit.to(_SECOND)
-    value = field.scale.apply(raw) if field.scale else raw
-    return round((value * float(gain) + float(zero)) * 1e9)
-
-
-def _in_field(field: Field, nanoseconds: int) -> Value:
-    """A length of time in the field's unit, wrapped to what it can carry."""
-    gain, _ = _SECOND.to(field.unit)
-    value = nanoseconds * gain / 1_000_000_000
-    if field.scale is None:
-        return float(value)
-    return field.scale.apply(field.scale.invert(value) & (1 << field.bits) - 1)
 
 
 def _uuid(text: str) -> UUID:
