@@ -23,7 +23,7 @@ def read_toml(path: Path) -> tuple[str, dict[str, Any]]:
     """
 
     def refuse(found: str, expected: str) -> ProblemsError:
-        return ProblemsError([Problem(str(path), "", found, expected)])
+        return _refusal(str(path), found, expected)
 
     try:
         if path.exists() and not path.is_file():
@@ -38,11 +38,27 @@ def read_toml(path: Path) -> tuple[str, dict[str, Any]]:
         raise refuse(f"is larger than {MAX_FILE_BYTES} bytes", "a plugin or run file is a few kilobytes")
     try:
         text = content.decode("utf-8-sig")
-        return text, tomllib.loads(text)
     except UnicodeDecodeError as error:
         raise refuse(f"is not UTF-8 at byte {error.start}", "save it as UTF-8 text") from None
+    return text, parse_toml(text, str(path))
+
+
+def parse_toml(text: str, where: str) -> dict[str, Any]:
+    """The content of a TOML text.
+
+    Raises:
+        ProblemsError: over 1 MiB, or not TOML.
+    """
+    if len(text) > MAX_FILE_BYTES:
+        raise _refusal(where, f"is larger than {MAX_FILE_BYTES} bytes", "a plugin or run file is a few kilobytes")
+    try:
+        return tomllib.loads(text)
     except (ValueError, RecursionError) as error:
-        raise refuse(f"is not TOML: {error}", "mend it at the place named") from None
+        raise _refusal(where, f"is not TOML: {error}", "mend it at the place named") from None
+
+
+def _refusal(where: str, found: str, expected: str) -> ProblemsError:
+    return ProblemsError([Problem(where, "", found, expected)])
 
 
 def shape(model: type[Model], content: dict[str, Any], file: str) -> Model:

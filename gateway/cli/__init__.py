@@ -12,7 +12,7 @@ from typing import Annotated
 import typer
 
 from gateway import __version__
-from gateway.cli import captures, files, firmware, logs, report, runs
+from gateway.cli import captures, files, firmware, gather, logs, report, runs
 from gateway.cli.shared import EXIT_BROKEN_OFF, EXIT_INPUT, say
 from gateway.errors import GattestError
 
@@ -44,6 +44,8 @@ for command in (
     logs.export,
     logs.redecode,
     logs.merge,
+    logs.forward,
+    gather.gather,
     files.check,
     files.decode,
 ):

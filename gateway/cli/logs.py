@@ -1,4 +1,4 @@
-"""Commands on logs: judge, show, export, redecode, merge."""
+"""Commands on logs: judge, show, export, redecode, merge, forward."""
 
 from __future__ import annotations
 
@@ -313,6 +313,44 @@ def redecode(
     say(f"{done.frames} values of {log} decoded again, {done.faults} do not fit their layout")
     if done.left_alone:
         say(f"left as they were, no plugin given has them: {', '.join(done.left_alone)}")
+
+
+def forward(
+    log: Annotated[Path, typer.Argument(help="The log.")],
+    runfile: Annotated[Path, typer.Argument(help="The run file whose [mqtt] names the broker.")],
+) -> None:
+    """Send what a broker has not taken yet of a log, and the verdicts of its newest run; Ctrl-C ends it."""
+    import asyncio
+
+    from gateway.config import load_broker
+    from gateway.publish.whole import forward_log
+    from gateway.report.machine import verdicts_by_node
+    from gateway.review import verdicts_of
+
+    broker = load_broker(runfile).mqtt
+    console = console_of()
+    told = _Told(console)
+    own = verdicts_by_node(*verdicts_of(log, None, None))
+    with console.status(f"{broker.host}:{broker.port}") as status:
+
+        def tell(text: str) -> None:
+            status.update(text)
+            told(text)
+
+        frames = asyncio.run(forward_log(broker, log, own, tell))
+    console.print(f"{frames} values sent; {broker.host}:{broker.port} has taken all that {log} holds", soft_wrap=True)
+
+
+class _Told:
+    """Tells what is wrong once, where the output is no terminal that shows it in place."""
+
+    def __init__(self, console: Console) -> None:
+        self._console, self._last = console, ""
+
+    def __call__(self, text: str) -> None:
+        if not self._console.is_terminal and text != self._last and not text.endswith("values sent"):
+            self._console.print(text, soft_wrap=True)
+            self._last = text
 
 
 def merge(

@@ -54,30 +54,41 @@ def run(
 
 def _run(config: RunConfig, log: Path, length_ns: int | None, console: Console) -> Outcome:
     import asyncio
+    from dataclasses import replace
 
+    from gateway.publish.beside import sending
     from gateway.report.journal import Journal
     from gateway.report.live import LiveDisplay, RunView
+    from gateway.report.machine import verdicts_by_node
     from gateway.review import verdicts_of
     from gateway.runner import execute
 
     journal = Journal(log)
-    with LiveDisplay(console) as display:
+    with sending(config.mqtt, log) as beside:
+        with LiveDisplay(console) as display:
 
-        def look(view: RunView) -> None:
-            journal(view)
-            display(view)
+            def look(view: RunView) -> None:
+                whole = replace(view, sending=beside.line) if beside else view
+                journal(whole)
+                display(whole)
 
-        result = asyncio.run(execute(config, lambda facts: journal.sink(facts, log), length_ns, look))
-    troubles = [*result.unfit, *([result.failed] if result.failed else [])]
-    if result.dropped:
-        troubles.append(f"{result.dropped} values could not be kept")
-    try:
-        info, verdicts = verdicts_of(log, result.run, None)
-    except LogFileError as error:
-        raise InputError("\n".join([*troubles, str(error)])) from None
-    place = f"{log}, run {info.id}" if not result.failed else "two places, see below; judged is the first"
-    console.print(f"{config.title}: {result.how}; {result.frames} values in {place}\n", soft_wrap=True)
-    outcome = show_verdicts(verdicts, console)
+            result = asyncio.run(execute(config, lambda facts: journal.sink(facts, log), length_ns, look))
+        troubles = [*result.unfit, *([result.failed] if result.failed else [])]
+        if result.dropped:
+            troubles.append(f"{result.dropped} values could not be kept")
+        try:
+            info, verdicts = verdicts_of(log, result.run, None)
+        except LogFileError as error:
+            raise InputError("\n".join([*troubles, str(error)])) from None
+        place = f"{log}, run {info.id}" if not result.failed else "two places, see below; judged is the first"
+        console.print(f"{config.title}: {result.how}; {result.frames} values in {place}\n", soft_wrap=True)
+        outcome = show_verdicts(verdicts, console)
+        if beside is not None:
+            for node, own in verdicts_by_node(info, verdicts).items():
+                beside.verdicts(node, own)
+            beside.end()
+            if beside.progress.behind or beside.progress.trouble:
+                console.print(f"{beside.line}. They are in {log}: gattest forward {log} {config.path}", soft_wrap=True)
     if troubles:
         raise InputError("\n".join(troubles))
     return outcome

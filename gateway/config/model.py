@@ -9,6 +9,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Literal
 
+from gateway.config.broker import MqttConfig
 from gateway.plugin import Plugin
 from gateway.spec import Requirement
 
@@ -136,3 +137,4 @@ class RunConfig:
     air: AirConfig
     twins: Mapping[str, TwinConfig]
     requirements: tuple[Requirement, ...]
+    mqtt: MqttConfig | None = None

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Literal
 
+from gateway.config.broker import read_mqtt
 from gateway.config.gather import Gatherer
 from gateway.config.model import NodeConfig, RunConfig, SensorUse, TwinConfig
 from gateway.config.shape import FileShape, NodeShape, SensorUseShape, TwinShape
@@ -230,6 +231,7 @@ class _Reader(Gatherer):
             read_air(self, file.air, file.run.seed),
             twins,
             self.requirements(nodes),
+            read_mqtt(self, file.mqtt) if file.mqtt is not None else None,
         )
         if self.problems:
             raise ProblemsError(self.problems)

@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict
 from pydantic import Field as Declared
 
+from gateway.config.broker import GatherShape, MqttShape
 from gateway.plugin import SpecShape
 
 _STRICT = ConfigDict(extra="forbid", strict=True)
@@ -87,3 +88,5 @@ class FileShape(BaseModel):
     air: AirShape = AirShape()
     twin: dict[str, TwinShape] = {}
     spec: dict[str, SpecShape] = {}
+    mqtt: MqttShape | None = None
+    gather: GatherShape | None = None

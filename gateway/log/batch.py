@@ -22,7 +22,7 @@ from sqlite_utils import Database
 from gateway import __version__
 from gateway.errors import LogFileError
 from gateway.log.lock import FileLock
-from gateway.log.schema import prepare, refusal
+from gateway.log.schema import SPAN, first_after, prepare, refusal
 from gateway.log.table import ChannelTable, Rows
 from gateway.log.timeline import Timeline
 from gateway.plugin import Plugin
@@ -132,7 +132,9 @@ class _Store:
     def _add_run(self, facts: RunFacts) -> tuple[int, int]:
         relations = [row[0] for row in self.connection.execute("SELECT relation FROM channel")]
         highest = [self.connection.execute(f'SELECT max(id) FROM "{name}"').fetchone()[0] for name in relations]  # noqa: S608
-        first = max((number for number in highest if number), default=0) + 1
+        (latest,) = self.connection.execute("SELECT ifnull(max(first_frame), 0) FROM run").fetchone()
+        frames = max((number for number in highest if number), default=0)
+        first = first_after(max(frames, latest if latest >= SPAN else 0))
         added = self.connection.execute(
             "INSERT INTO run (title, started_ns, planned_ns, first_frame, radio, host, system, software, run_file, "
             "run_text, uid) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",

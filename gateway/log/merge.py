@@ -13,7 +13,7 @@ from pathlib import Path
 from gateway.errors import LogFileError
 from gateway.log.lock import FileLock
 from gateway.log.reader import Log
-from gateway.log.schema import prepare, quoted, refusal
+from gateway.log.schema import first_after, prepare, quoted, refusal
 
 _IDENTITY = ("started_ns", "host", "title", "radio", "run_file")
 _OF_A_RUN = ("plugin", "former_plugin", "requirement")
@@ -165,7 +165,7 @@ class _Source:
         targets = {relation: self._relation(relation, samples is not None) for relation, samples in relations}
         highest = [self._highest(str(name)) for (name,) in self._all("SELECT relation FROM main.channel")]
         (latest,) = self._all("SELECT max(first_frame) FROM main.run")[0]
-        begin = max(*highest, int(str(latest or 0)), 0) + 1
+        begin = first_after(max(*highest, int(str(latest or 0)), 0))
         shift = begin - first
         columns = self._columns("run", "id", "first_frame")
         added = self._connection.execute(

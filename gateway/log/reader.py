@@ -86,6 +86,7 @@ class RunInfo:
     end_frame: int
     nodes: tuple[NodeInfo, ...]
     requirements: tuple[Requirement, ...]
+    uid: str = ""
 
     def chosen(self, nodes: Collection[str], channels: Collection[str]) -> list[NodeInfo]:
         """The nodes of these names, all where none is named.
@@ -205,7 +206,7 @@ class Log:
                 "SELECT kind, subject, figure, low, high, unit FROM requirement WHERE run = ? ORDER BY rowid", wanted
             )
         )
-        end_frame = min(later or 2**62, self._next_frame())
+        end_frame = max(self._next_frame(later or 2**62), first)
         return RunInfo(
             number,
             title,
@@ -219,12 +220,22 @@ class Log:
             end_frame,
             nodes,
             requirements,
+            self._uid(number),
         )
 
-    def _next_frame(self) -> int:
-        """One beyond the highest id of any frame."""
+    def _uid(self, run: int) -> str:
+        """What tells a run from any other; a log of an earlier version has none."""
+        known = [row[1] for row in self._query("PRAGMA table_info(run)")]
+        uid = next(self._query("SELECT uid FROM run WHERE id = ?", run))[0] if "uid" in known else None
+        return str(uid or f"run {run}")
+
+    def _next_frame(self, below: int) -> int:
+        """One beyond the highest id of any frame below a limit."""
         relations = [str(row[0]) for row in self._query("SELECT relation FROM channel")]
-        highest = [next(self._query(f"SELECT max(id) FROM {quoted(name)}"))[0] for name in relations]  # noqa: S608
+        highest = [
+            next(self._query(f"SELECT max(id) FROM {quoted(name)} WHERE id < ?", below))[0]  # noqa: S608
+            for name in relations
+        ]
         return max((number for number in highest if number is not None), default=0) + 1
 
     def _channels(self, kind: str, node: int) -> Iterator[ChannelInfo]:

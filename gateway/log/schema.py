@@ -8,6 +8,7 @@ import sqlite3
 
 APPLICATION_ID = 0x47415454
 FORMAT = 1
+SPAN = 1 << 36  # numbers of frames and of events that a gathered run has for itself
 
 TABLES = """
 CREATE TABLE IF NOT EXISTS run (
@@ -101,6 +102,11 @@ CREATE VIEW IF NOT EXISTS event_utc AS
            node.name AS node, event.kind, detail
     FROM event LEFT JOIN node ON node.id = event.node;
 """
+
+
+def first_after(highest: int) -> int:
+    """The first frame of a new run behind the highest number so far, be it of a frame or of where a run begins."""
+    return highest + 1 if highest < SPAN else (highest // SPAN + 1) * SPAN + 1
 
 
 def quoted(name: str) -> str:

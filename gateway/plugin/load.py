@@ -7,6 +7,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 from uuid import UUID
 
 from gateway.errors import InputError, Problem, ProblemsError, UnitError
@@ -25,7 +26,7 @@ from gateway.plugin.shape import (
     SensorShape,
 )
 from gateway.spec import LINK
-from gateway.toml import read_toml, shape
+from gateway.toml import parse_toml, read_toml, shape
 from gateway.units import PLAIN, parse_duration_ns, parse_quantity, parse_unit
 
 KIND = re.compile(r"[a-z][a-z0-9-]{0,39}")
@@ -218,8 +219,7 @@ class _Loader:
             complain("interval", str(decl.interval), "20 ms to 10485.76 s (Vol 6, Part B, 4.4.2.2.1)")
         return Advertising(decl.name, tuple(services), interval_s)
 
-    def load(self) -> Plugin:
-        text, content = read_toml(self.path)
+    def load(self, text: str, content: dict[str, Any]) -> Plugin:
         file = shape(FileShape, content, str(self.path))
         self.kind = file.plugin.kind
         if not KIND.fullmatch(file.plugin.kind):
@@ -301,4 +301,14 @@ def load_plugin(path: Path) -> Plugin:
     Raises:
         ProblemsError: everything that is wrong with it.
     """
-    return _Loader(path / "plugin.toml" if path.is_dir() else path).load()
+    file = path / "plugin.toml" if path.is_dir() else path
+    return _Loader(file).load(*read_toml(file))
+
+
+def load_plugin_text(text: str, where: str) -> Plugin:
+    """A plugin from its text, ``where`` it is said to come from.
+
+    Raises:
+        ProblemsError: everything that is wrong with it.
+    """
+    return _Loader(Path(where)).load(text, parse_toml(text, where))

@@ -27,6 +27,7 @@ class Journal:
         self._started_ns = 0
         self._next_s = 0.0
         self._counted: tuple[float, dict[tuple[str, str], int]] = (0.0, {})
+        self._sending = ""
 
     def sink(self, facts: RunFacts, log: Path) -> JournaledWriter:
         """A log writer whose events come here as well.
@@ -52,6 +53,9 @@ class Journal:
             rates = {key: (n - before.get(key, 0)) / passed_s if passed_s > 0 else None for key, n in now.items()}
             self._counted, self._next_s = (view.elapsed_s, now), self._next_s + HOUR_S
             self.line(self._started_ns + round(view.elapsed_s * 1e9), line_of(view, rates))
+        if (sending := view.sending.partition(",")[0]) != self._sending:
+            self._sending = sending
+            self.line(self._started_ns + round(view.elapsed_s * 1e9), sending)
         self.flush()
 
     def flush(self) -> None:

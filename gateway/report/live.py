@@ -43,6 +43,7 @@ class RunView:
     nodes: tuple[NodeView, ...]
     status: WriterStatus
     required: Mapping[tuple[str, str], Requirement] = field(default_factory=dict)  # rates, by node and channel
+    sending: str = ""  # how the values go on to a broker
 
 
 def clock_text(seconds: float) -> str:
@@ -126,7 +127,8 @@ class LiveDisplay:
         left = "" if left_s is None else f", {clock_text(left_s)} left"
         trouble = f"  log: {view.status.trouble}" if view.status.trouble else ""
         log = f"{view.status.frames} values in {_size(view.status.path)}"
-        return Group(Text(view.title, "bold"), Text(f"{clock_text(view.elapsed_s)}{left}; {log}{trouble}"), table)
+        head = [Text(view.title, "bold"), Text(f"{clock_text(view.elapsed_s)}{left}; {log}{trouble}")]
+        return Group(*head, *([Text(view.sending)] if view.sending else []), table)
 
 
 def line_of(view: RunView, rates: Mapping[tuple[str, str], float | None]) -> str:
@@ -140,7 +142,8 @@ def line_of(view: RunView, rates: Mapping[tuple[str, str], float | None]) -> str
     length = "" if view.length_s is None else f" of {clock_text(view.length_s)}"
     trouble = f"; log: {view.status.trouble}" if view.status.trouble else ""
     log = f"{view.status.frames} values in {_size(view.status.path)}"
-    return f"{clock_text(view.elapsed_s)}{length}  {'; '.join(parts)}; {log}{trouble}"
+    sending = f"; {view.sending}" if view.sending else ""
+    return f"{clock_text(view.elapsed_s)}{length}  {'; '.join(parts)}; {log}{trouble}{sending}"
 
 
 def _held(rate: float | None, rule: Requirement | None) -> Text:

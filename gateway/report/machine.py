@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Sequence
+from typing import Any
 from xml.etree import ElementTree
 
 from gateway.evidence import evidence
@@ -23,30 +24,39 @@ def verdicts_json(run: RunInfo, verdicts: Sequence[Verdict]) -> str:
             "run": run.id,
             "title": run.title,
             "outcome": overall(verdicts).value,
-            "verdicts": [
-                {
-                    "node": v.measure.node,
-                    "of": v.measure.subject,
-                    "figure": v.measure.name,
-                    "found": v.measure.value,
-                    "unit": v.measure.unit,
-                    "low": v.low,
-                    "high": v.high,
-                    "margin": v.margin,
-                    "n": v.measure.n,
-                    "basis": v.measure.basis,
-                    "bounds_95_percent": [v.measure.low, v.measure.high] if v.measure.method else None,
-                    "method": v.measure.method,
-                    "outcome": v.outcome.value,
-                    "why": v.why,
-                    "query": evidence(run, v.measure),
-                }
-                for v in verdicts
-            ],
+            "verdicts": [_plain(run, v) for v in verdicts],
         },
         indent=1,
         ensure_ascii=False,
     )
+
+
+def verdicts_by_node(run: RunInfo, verdicts: Sequence[Verdict]) -> dict[str, list[dict[str, Any]]]:
+    """The verdicts of each node of a run, as JSON can hold them."""
+    found: dict[str, list[dict[str, Any]]] = {}
+    for v in verdicts:
+        found.setdefault(v.measure.node, []).append({"run": run.uid, **_plain(run, v)})
+    return found
+
+
+def _plain(run: RunInfo, v: Verdict) -> dict[str, Any]:
+    return {
+        "node": v.measure.node,
+        "of": v.measure.subject,
+        "figure": v.measure.name,
+        "found": v.measure.value,
+        "unit": v.measure.unit,
+        "low": v.low,
+        "high": v.high,
+        "margin": v.margin,
+        "n": v.measure.n,
+        "basis": v.measure.basis,
+        "bounds_95_percent": [v.measure.low, v.measure.high] if v.measure.method else None,
+        "method": v.measure.method,
+        "outcome": v.outcome.value,
+        "why": v.why,
+        "query": evidence(run, v.measure),
+    }
 
 
 def verdicts_junit(run: RunInfo, verdicts: Sequence[Verdict], lasted_s: float) -> str:

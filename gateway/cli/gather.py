@@ -1,0 +1,84 @@
+"""The command that takes what many gateways send: gather."""
+
+from __future__ import annotations
+
+import hashlib
+import platform
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from gateway.cli.shared import console_of, duration_ns
+from gateway.errors import InputError
+
+if TYPE_CHECKING:
+    from gateway.collect.receive import Gathered
+
+
+def gather(
+    runfile: Annotated[Path, typer.Argument(help="The run file whose [mqtt] names the broker.")],
+    into: Annotated[Path, typer.Option(help="The log; with [gather] postgres only --fetch writes one.")] = Path(
+        "gathered.db"
+    ),
+    for_: Annotated[str | None, typer.Option("--for", help="How long, such as '20 s'; until Ctrl-C without.")] = None,
+    fetch: Annotated[bool, typer.Option("--fetch", help="Put what the database holds into the log, and end.")] = False,
+) -> None:
+    """Take what gateways publish, drop doubles, and put it into one log, or into PostgreSQL."""
+    import asyncio
+
+    from gateway.collect.receive import Gatherer
+    from gateway.collect.store import LogStore, Store
+    from gateway.config import load_broker
+
+    file = load_broker(runfile)
+    length_s = duration_ns("--for", for_) / 1e9 if for_ is not None else None
+    console = console_of()
+    if fetch and file.postgres is None:
+        raise InputError(f"{runfile} names no database; --fetch needs [gather] postgres")
+    store: Store
+    if file.postgres is not None:
+        from gateway.collect.postgres import PostgresStore, fetch_into
+
+        if fetch:
+            frames, runs = fetch_into(file.postgres, LogStore(into))
+            console.print(f"{frames} values of {runs} runs put into {into}", soft_wrap=True)
+            return
+        store, where = PostgresStore(file.postgres), "the database"
+    else:
+        store, where = LogStore(into), str(into)
+    own = hashlib.sha256(f"{platform.node()} {into.resolve()} {file.postgres}".encode()).hexdigest()[:12]
+    gatherer = Gatherer(file, store, shared=file.postgres is not None, name=f"gattest-gather-{own}")
+    broker = f"{file.mqtt.host}:{file.mqtt.port}"
+
+    async def run() -> None:
+        with console.status(broker) as status:
+            async with asyncio.TaskGroup() as group:
+                task = group.create_task(gatherer.run(), name="gathering")
+                begun_s, told = asyncio.get_running_loop().time(), ""
+                while not task.done():
+                    text = _line(gatherer.progress)
+                    status.update(text)
+                    if gatherer.progress.trouble != told and not console.is_terminal:
+                        told = gatherer.progress.trouble
+                        console.print(told or f"{broker}: connected", soft_wrap=True)
+                    await asyncio.sleep(0.25)
+                    if length_s is not None and asyncio.get_running_loop().time() - begun_s > length_s:
+                        task.cancel()
+                        break
+
+    try:
+        asyncio.run(run())
+    except KeyboardInterrupt:
+        pass  # how it is meant to end
+    finally:
+        store.close()
+    console.print(f"{_line(gatherer.progress)}; in {where}", soft_wrap=True)
+    for why, count in gatherer.progress.left_out.most_common(10):
+        console.print(f"left out: {why} ({count}x)", soft_wrap=True)
+
+
+def _line(progress: Gathered) -> str:
+    doubles = f", {progress.doubles} of them again" if progress.doubles else ""
+    left = f", {sum(progress.left_out.values())} messages left out" if progress.left_out else ""
+    return f"{progress.frames} values, {progress.events} events from {progress.messages} messages{doubles}{left}"

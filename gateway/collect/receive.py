@@ -1,0 +1,143 @@
+"""Take what gateways send. A message is acknowledged once what it says is safe, and the broker keeps what comes while
+this is away, so that nothing is lost on the way; what comes twice is dropped by its run and its number. What comes
+before anything is known of its run is kept as it came until then."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+import time
+from collections import Counter
+from dataclasses import dataclass, field
+
+from aiomqtt import Message
+
+from gateway.collect.store import Store, StoreError, UnknownRunError
+from gateway.collect.unpack import Events, Facts, Frames, unpack
+from gateway.config import BrokerFile
+from gateway.errors import InputError
+from gateway.mqtt.link import Broker, BrokerError, Link
+from gateway.mqtt.topics import EARLIER
+from gateway.senml.resolve import CBOR, JSON
+
+SESSION_S = 7 * 86400  # how long the broker keeps what comes while we are away
+MOST_AT_A_TIME = 500
+_LIST = 4  # the first three bits of a list in CBOR (RFC 8949, section 3.1), which no JSON begins with
+BACKOFF_FIRST_S, BACKOFF_MOST_S = 0.5, 30.0
+STEADY_S = 10.0
+
+
+@dataclass(slots=True)
+class Gathered:
+    """How the gathering goes; ``left_out`` counts messages by why they could not be read."""
+
+    trouble: str = "not connected yet"
+    messages: int = 0
+    frames: int = 0
+    doubles: int = 0
+    events: int = 0
+    left_out: Counter[str] = field(default_factory=Counter)
+
+
+class Gatherer:
+    """Receives from one broker into one store.
+
+    Args:
+        file: the broker, and the group that shares what comes.
+        store: takes it.
+        shared: whether several gatherers of the group split what comes (MQTT 5).
+        name: tells this gatherer from others at the broker, and is the same when it comes back.
+
+    Raises:
+        InputError: certificates or credentials can't be used.
+    """
+
+    def __init__(self, file: BrokerFile, store: Store, shared: bool, name: str) -> None:
+        self.progress = Gathered()
+        self._config, self._store, self._shared, self._group = file.mqtt, store, shared, file.group
+        self._broker = Broker(file.mqtt, manual=True, session_s=SESSION_S, name=name)
+
+    async def run(self) -> None:
+        """Receive until cancelled."""
+        pause_s = BACKOFF_FIRST_S
+        while True:
+            begun_s = time.monotonic()
+            try:
+                async with self._broker.connected() as link:
+                    await self._session(link)
+            except (BrokerError, StoreError) as error:
+                self.progress.trouble = str(error)
+            if time.monotonic() - begun_s > STEADY_S:
+                pause_s = BACKOFF_FIRST_S
+            await asyncio.sleep(random.uniform(pause_s / 2, pause_s))  # noqa: S311  jitter
+            pause_s = min(pause_s * 2, BACKOFF_MOST_S)
+
+    async def _session(self, link: Link) -> None:
+        """Subscribe and take what comes.
+
+        Raises:
+            BrokerError, MqttError: the connection ended.
+            StoreError: the store took no more.
+        """
+        share = f"$share/{self._group}/" if self._shared and link.modern else ""
+        prefix = self._config.prefix
+        await link.subscribe(f"{prefix}/+/+", 1)
+        for topic in (f"{prefix}/+/+/+", f"{prefix}/+/+/+/{EARLIER}"):
+            await link.subscribe(share + topic, 1)
+        self.progress.trouble = ""
+        messages = link.messages
+        while True:
+            batch = [await anext(messages)]
+            while len(messages) and len(batch) < MOST_AT_A_TIME:
+                batch.append(await anext(messages))
+            await asyncio.to_thread(self._take, [(str(one.topic), _bytes(one)) for one in batch])
+            for message in batch:
+                link.acknowledge(message)
+
+    def _take(self, batch: list[tuple[str, bytes]]) -> None:
+        """Put a batch into the store.
+
+        Raises:
+            StoreError: it did not take it; nothing of it is kept.
+        """
+        count = Gathered()
+        self._store.begin()
+        try:
+            for topic, payload in batch:
+                self._place(topic, payload, count)
+            self._store.commit()
+        except BaseException:
+            self._store.abandon()
+            raise
+        self.progress.messages += len(batch)
+        self.progress.frames += count.frames
+        self.progress.doubles += count.doubles
+        self.progress.events += count.events
+        self.progress.left_out += count.left_out
+
+    def _place(self, topic: str, payload: bytes, count: Gathered) -> None:
+        """Put one message where it belongs; one that can't be read is counted."""
+        try:
+            self._put(topic, payload, count)
+        except UnknownRunError as error:
+            self._store.keep(str(error), topic, payload)
+        except InputError as error:
+            count.left_out[f"{topic}: {error}"[:300]] += 1
+
+    def _put(self, topic: str, payload: bytes, count: Gathered) -> None:
+        form = CBOR if payload[:1] and payload[0] >> 5 == _LIST else JSON
+        found = unpack(topic, self._config.prefix, payload, form)
+        if isinstance(found, Facts):
+            self._store.facts(found)
+            for kept_topic, kept in self._store.kept(str(found.facts["run"])):
+                self._place(kept_topic, kept, count)
+        elif isinstance(found, Frames):
+            new = self._store.frames(found)
+            count.frames += new
+            count.doubles += len(found.frames) - new
+        elif isinstance(found, Events):
+            count.events += self._store.events(found)
+
+
+def _bytes(message: Message) -> bytes:
+    return bytes(message.payload) if isinstance(message.payload, bytes | bytearray) else b""

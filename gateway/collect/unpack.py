@@ -1,0 +1,148 @@
+"""From a message to what it says: frames of a channel, facts of a run, events of a node."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from decimal import Decimal
+from typing import Any
+
+from gateway.errors import InputError
+from gateway.mqtt.topics import EARLIER, EVENTS, GATEWAY, RUN, RUN_EVENTS, STATE, VERDICTS
+from gateway.senml.resolve import MOST_BYTES, read_pack
+from gateway.senml.write import FAULT, FRAME, RAW
+from gateway.senml.write import RUN as OF_RUN
+
+_NANO = Decimal(10) ** 9
+_MOST_ID = 1 << 62
+
+
+@dataclass(frozen=True, slots=True)
+class Value:
+    """A field of a frame; ``t_ns`` its own time, number or text, one of them None."""
+
+    name: str
+    unit: str
+    t_ns: int
+    number: float | None
+    text: str | None
+
+
+@dataclass(slots=True)
+class ReceivedFrame:
+    """A frame as its run numbers it, with what was decoded where it was received first."""
+
+    id: int
+    t_ns: int
+    raw: bytes = b""
+    fault: str | None = None
+    values: list[Value] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class Frames:
+    """Frames of one channel."""
+
+    run: str
+    gateway: str
+    node: str
+    channel: str
+    frames: list[ReceivedFrame]
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What there is to know of a run."""
+
+    gateway: str
+    facts: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Events:
+    """Events of a node, or of a run."""
+
+    events: list[Mapping[str, Any]]
+
+
+def unpack(topic: str, prefix: str, payload: bytes, form: str) -> Frames | Facts | Events | None:
+    """What a message says; None for one that is of no use here.
+
+    Args:
+        form: the content type it is said to have, or that its first byte shows.
+
+    Raises:
+        InputError: it can't be read; the text says why.
+    """
+    if not topic.startswith(f"{prefix}/"):
+        return None
+    match topic[len(prefix) + 1 :].split("/"):
+        case [_, level] if level == GATEWAY:
+            return None
+        case [gateway, level] if level.startswith(RUN):
+            return Facts(gateway, _table(payload)) if payload else None
+        case [_, level] if level == RUN_EVENTS:
+            return _events(payload)
+        case [_, _, level] if level in (STATE, VERDICTS):
+            return None
+        case [_, _, level] if level == EVENTS:
+            return _events(payload)
+        case [gateway, node, channel, *rest] if rest in ([], [EARLIER]):
+            return _frames(gateway, node, channel, payload, form)
+    return None
+
+
+def _events(payload: bytes) -> Events:
+    content = _json(payload)
+    if not isinstance(content, list) or not all(isinstance(one, dict) for one in content):
+        raise InputError("what came as events is no list of tables")
+    return Events(content)
+
+
+def _table(payload: bytes) -> Mapping[str, Any]:
+    content = _json(payload)
+    if not isinstance(content, dict):
+        raise InputError("what came as facts of a run is no table")
+    return content
+
+
+def _json(payload: bytes) -> Any:
+    if len(payload) > MOST_BYTES:
+        raise InputError(f"{len(payload)} bytes; at most {MOST_BYTES} are read")
+    try:
+        return json.loads(payload)
+    except (ValueError, RecursionError) as error:
+        raise InputError(f"no JSON: {error}") from None
+
+
+def _frames(gateway: str, node: str, channel: str, payload: bytes, form: str) -> Frames:
+    run, frames = "", []
+    for record in read_pack(payload, form):
+        name = record.name.rpartition(":")[2]
+        t_ns = int(record.t * _NANO)
+        if name == OF_RUN:
+            run = str(record.value)
+        elif name == FRAME:
+            if not isinstance(record.value, Decimal) or not 0 < record.value < _MOST_ID:
+                raise InputError(f"frame {record.value!r} is no number of a frame")
+            frames.append(ReceivedFrame(int(record.value), t_ns))
+        elif not frames:
+            raise InputError(f"a value {name!r} stands before the first frame")
+        elif name == RAW and isinstance(record.value, bytes):
+            frames[-1].raw = record.value
+        elif name == FAULT:
+            frames[-1].fault = str(record.value)
+        else:
+            frames[-1].values.append(_value(name, record.unit, t_ns, record.value))
+    if not run or not frames:
+        raise InputError("the pack does not say of which run it is, or holds no frame")
+    return Frames(run, gateway, node, channel, frames)
+
+
+def _value(name: str, unit: str, t_ns: int, value: object) -> Value:
+    if isinstance(value, bool):
+        return Value(name, unit, t_ns, float(value), None)
+    if isinstance(value, Decimal):
+        return Value(name, unit, t_ns, float(value), None)
+    return Value(name, unit, t_ns, None, value.hex() if isinstance(value, bytes) else str(value))

@@ -1,0 +1,267 @@
+"""A log filled from elsewhere: runs that others carry out at the same time, whose frames come in any order and more
+than once. Each run has numbers of its own for its frames and events, so that a frame has the same place however often
+and late it comes."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import sqlite3
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from sqlite_utils import Database
+
+from gateway.errors import InputError, LogFileError
+from gateway.log.lock import FileLock
+from gateway.log.schema import SPAN, prepare, quoted, refusal
+from gateway.log.table import ChannelTable
+from gateway.log.timeline import Timeline
+from gateway.plugin import Plugin, load_plugin_text
+from gateway.spec import Requirement
+
+_MOST_NODES = 10_000
+_TABLES = """
+CREATE TABLE IF NOT EXISTS gathered (  -- what was told of each run that was gathered
+    uid TEXT PRIMARY KEY,
+    told TEXT NOT NULL                 -- JSON
+);
+CREATE TABLE IF NOT EXISTS unplaced (  -- messages of runs of which nothing is known yet
+    id INTEGER PRIMARY KEY,
+    run TEXT NOT NULL,
+    topic TEXT NOT NULL,
+    payload BLOB NOT NULL
+);
+"""
+
+
+@dataclass(slots=True)
+class _Run:
+    """A run that is gathered: its number here, where its frames begin there and here, and its tables."""
+
+    id: int
+    begins: int
+    begins_here: int
+    nodes: dict[str, int] = field(default_factory=dict)
+    plugins: dict[str, Plugin] = field(default_factory=dict)
+    tables: dict[tuple[str, str], ChannelTable] = field(default_factory=dict)
+    constants: set[tuple[str, str]] = field(default_factory=set)
+    timeline: Timeline = field(default_factory=Timeline)
+
+
+Received = tuple[int, int, bytes]  # frame as its run numbers it, t_ns, raw
+
+
+class GatheredLog:
+    """The log, open for gathering.
+
+    Args:
+        path: made where there is none.
+
+    Raises:
+        LogFileError: not a log, in use, or it can't be written.
+    """
+
+    def __init__(self, path: Path) -> None:
+        if not path.parent.is_dir():
+            raise LogFileError(f"{path}: there is no folder {path.parent}; make it, or give another path")
+        self.path = path
+        self._lock = FileLock(path)
+        self._runs: dict[str, _Run] = {}
+        try:
+            self._connection = sqlite3.connect(path, timeout=10, isolation_level=None, check_same_thread=False)
+            try:
+                if reason := refusal(self._connection):
+                    raise LogFileError(f"{path} {reason}; give another file name")
+                prepare(self._connection)
+                self._connection.executescript(_TABLES)
+                self._database = Database(self._connection)
+            except sqlite3.DatabaseError as error:
+                raise LogFileError(f"{path} can't be written: {error}; give another file name") from None
+        except BaseException:
+            self._lock.release()
+            raise
+
+    def begin(self) -> None:
+        """Begin a batch."""
+        self._connection.execute("BEGIN IMMEDIATE")
+
+    def commit(self) -> None:
+        """The batch is safe once this returns.
+
+        Raises:
+            sqlite3.Error: it is not; nothing of the batch is kept.
+        """
+        self._connection.execute("COMMIT")
+
+    def abandon(self) -> None:
+        """Keep nothing of the batch, nor of what was learned in it."""
+        self._runs.clear()
+        if self._connection.in_transaction:
+            self._connection.execute("ROLLBACK")
+
+    def close(self) -> None:
+        """Let go of the file."""
+        with contextlib.suppress(sqlite3.Error):  # somebody reads it: then the write-ahead log stays beside it
+            self._connection.execute("PRAGMA journal_mode = DELETE")
+        self._connection.close()
+        self._lock.release()
+
+    def knows(self, uid: str) -> bool:
+        """Whether frames of this run can be taken."""
+        told = "SELECT 1 FROM gathered WHERE uid = ?"
+        return uid in self._runs or self._connection.execute(told, (uid,)).fetchone() is not None
+
+    def _run(self, uid: str) -> _Run:
+        """A known run; it becomes one of the log's with its first frame or event."""
+        if uid not in self._runs:
+            (told,) = self._connection.execute("SELECT told FROM gathered WHERE uid = ?", (uid,)).fetchone()
+            self._take_run(json.loads(told))
+        return self._runs[uid]
+
+    def keep(self, uid: str, topic: str, payload: bytes) -> None:
+        """Keep a message of a run of which nothing is known yet, inside a batch."""
+        self._connection.execute("INSERT INTO unplaced (run, topic, payload) VALUES (?, ?, ?)", (uid, topic, payload))
+
+    def kept(self, uid: str) -> list[tuple[str, bytes]]:
+        """The messages kept of a run, oldest first; they are not kept any longer. Inside a batch."""
+        found = self._connection.execute("SELECT topic, payload FROM unplaced WHERE run = ? ORDER BY id", (uid,))
+        messages = [(str(topic), bytes(payload)) for topic, payload in found]
+        self._connection.execute("DELETE FROM unplaced WHERE run = ?", (uid,))
+        return messages
+
+    def run(self, facts: Mapping[str, Any]) -> None:
+        """Take what there is to know of a run, for the first time or again; inside a batch.
+
+        Args:
+            facts: as `tail.Tail.runs` gives them.
+
+        Raises:
+            InputError: these are no such facts, or a plugin among them can't be used.
+        """
+        try:
+            uid, nodes = str(facts["run"]), facts["nodes"]
+            if not 0 < len(uid) <= 64 or len(nodes) > _MOST_NODES:
+                raise InputError(f"a run {uid[:70]!r} with {len(nodes)} nodes is not taken")
+            for kind, text in facts["plugins"].items():
+                load_plugin_text(text, f"plugin {kind} of run {uid}")
+            self._connection.execute("INSERT OR REPLACE INTO gathered VALUES (?, ?)", (uid, json.dumps(facts)))
+            if self._connection.execute("SELECT 1 FROM run WHERE uid = ?", (uid,)).fetchone() is not None:
+                self._take_run(facts)
+        except (KeyError, TypeError, ValueError, AttributeError) as error:
+            raise InputError(f"what is told of a run can't be used: {error!r}") from None
+
+    def _take_run(self, facts: Mapping[str, Any]) -> None:
+        uid, nodes = str(facts["run"]), facts["nodes"]
+        known = "SELECT id, first_frame FROM run WHERE uid = ?"
+        if (row := self._connection.execute(known, (uid,)).fetchone()) is None:
+            self._add(uid, facts)
+            row = self._connection.execute(known, (uid,)).fetchone()
+        number, begins_here = row
+        run = self._runs.get(uid) or _Run(number, int(facts["first_frame"]), begins_here)
+        ended = (facts["ended_ns"], facts["ended_how"])
+        self._connection.execute("UPDATE run SET ended_ns = ?, ended_how = ? WHERE id = ?", (*ended, number))
+        for kind, text in facts["plugins"].items():
+            if kind not in run.plugins:
+                plugin = load_plugin_text(text, f"plugin {kind} of run {uid}")
+                run.plugins[kind] = plugin
+                entry = (number, plugin.kind, plugin.title, plugin.text)
+                self._connection.execute("INSERT OR IGNORE INTO plugin VALUES (?, ?, ?, ?)", entry)
+        for name, node in nodes.items():
+            if name not in run.nodes:
+                self._add_node(run, str(name), str(node["kind"]), str(node["sought"]))
+        self._connection.execute("DELETE FROM requirement WHERE run = ?", (number,))
+        rules = [Requirement(*rule) for rule in facts["requirements"]]
+        self._connection.executemany(
+            "INSERT INTO requirement VALUES (?, ?, ?, ?, ?, ?, ?)", [(number, *rule) for rule in rules]
+        )
+        self._runs[uid] = run
+
+    def _add(self, uid: str, facts: Mapping[str, Any]) -> None:
+        highest = self._connection.execute("SELECT ifnull(max(first_frame), 0) FROM run").fetchone()[0]
+        relations = [row[0] for row in self._connection.execute("SELECT relation FROM channel")]
+        for name in relations:
+            (last,) = self._connection.execute(f"SELECT max(id) FROM {quoted(name)}").fetchone()  # noqa: S608
+            highest = max(highest, last or 0)
+        names = ("title", "started_ns", "planned_ns", "radio", "host", "system", "software", "run_file", "run_text")
+        self._connection.execute(
+            f"INSERT INTO run (uid, first_frame, {', '.join(names)}) VALUES (?, ?{', ?' * len(names)})",  # noqa: S608
+            (uid, (highest // SPAN + 1) * SPAN + 1, *(facts[name] for name in names)),
+        )
+
+    def _add_node(self, run: _Run, name: str, kind: str, sought: str) -> None:
+        plugin = run.plugins[kind]
+        row = self._connection.execute("SELECT id FROM node WHERE run = ? AND name = ?", (run.id, name)).fetchone()
+        if row is None:
+            added = self._connection.execute(
+                "INSERT INTO node (run, name, kind, sought) VALUES (?, ?, ?, ?)", (run.id, name, kind, sought)
+            )
+            row = (added.lastrowid or 0,)
+        run.nodes[name] = row[0]
+        for channel in (*plugin.constants, *plugin.channels):
+            run.tables[name, channel] = table = ChannelTable(self._database, kind, plugin.characteristics[channel])
+            if channel in plugin.constants:
+                run.constants.add((name, channel))
+                for number, raw in self._connection.execute(
+                    f"SELECT id, raw FROM {quoted(table.relation)} WHERE node = ? ORDER BY id",  # noqa: S608
+                    row,
+                ).fetchall():
+                    run.timeline.add(name, number, channel, raw, table.item.codec)
+
+    def frames(self, uid: str, node: str, channel: str, received: Sequence[Received]) -> int:
+        """Take frames of a known run, inside a batch; how many of them were new.
+
+        Raises:
+            InputError: the run has no such node or channel, or a frame's number can't be one of its.
+        """
+        run = self._run(uid)
+        table = run.tables.get((node, channel))
+        if table is None:
+            raise InputError(f"run {uid} has no channel {channel} of {node}")
+        shift = run.begins_here - run.begins
+        rows = sorted((number + shift, t_ns, raw) for number, t_ns, raw in dict.fromkeys(received))
+        low, high = rows[0][0], rows[-1][0]
+        if not low - shift - run.begins >= 0 or high - shift - run.begins >= SPAN:
+            raise InputError(f"frames {low - shift} to {high - shift} are not of run {uid}")
+        there = {
+            one[0]
+            for one in self._connection.execute(
+                f"SELECT id FROM {quoted(table.relation)} WHERE id BETWEEN ? AND ?",  # noqa: S608
+                (low, high),
+            )
+        }
+        new = [row for row in rows if row[0] not in there]
+        if not new:
+            return 0
+        ids, times, raws = (list(column) for column in zip(*new, strict=True))
+        if (node, channel) in run.constants:
+            for number, raw in zip(ids, raws, strict=True):
+                run.timeline.add(node, number, channel, raw, table.item.codec)
+        for part, constants in run.timeline.parts(node, ids):
+            made = table.rows(ids[part], times[part], raws[part], constants)
+            table.insert(self._connection, run.nodes[node], made)
+        return len(new)
+
+    def events(self, received: Sequence[Mapping[str, Any]]) -> int:
+        """Take events of known runs, inside a batch; how many of them were new.
+
+        Raises:
+            InputError: these are no events.
+        """
+        new = 0
+        try:
+            for event in received:
+                run = self._run(str(event["run"]))
+                number = int(event["id"])
+                if not 0 < number < SPAN:
+                    raise InputError(f"an event of number {number} is not taken")
+                row = (run.id * SPAN + number, run.id, run.nodes.get(event["node"] or ""), int(event["t_ns"]))
+                new += self._connection.execute(
+                    "INSERT OR IGNORE INTO event (id, run, node, t_ns, kind, detail) VALUES (?, ?, ?, ?, ?, ?)",
+                    (*row, str(event["kind"]), json.dumps(dict(event["detail"]))),
+                ).rowcount
+        except (KeyError, TypeError, ValueError) as error:
+            raise InputError(f"what came is no event: {error!r}") from None
+        return new

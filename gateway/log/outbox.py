@@ -1,0 +1,96 @@
+"""What of a log a broker has already taken, kept in the log itself as ranges of ids: the log is the queue. A frame is
+taken once the broker has acknowledged the pack it was in."""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+from types import TracebackType
+from typing import Literal, Self
+
+Stream = Literal["frame", "event"]
+TABLE = """
+CREATE TABLE IF NOT EXISTS taken (   -- which frames and events a broker has acknowledged
+    broker TEXT NOT NULL,
+    stream TEXT NOT NULL,            -- frame or event
+    first INTEGER NOT NULL,
+    last INTEGER NOT NULL,
+    PRIMARY KEY (broker, stream, first)
+)
+"""
+_BUSY_S = 0.2  # a writer at work is not waited for longer: what is not noted now is noted with the next
+
+
+class Outbox:
+    """The ranges of one broker.
+
+    Args:
+        path: the log.
+        broker: its name.
+
+    Raises:
+        sqlite3.Error: the log can't be used.
+    """
+
+    def __init__(self, path: Path, broker: str) -> None:
+        self._connection = sqlite3.connect(path, timeout=_BUSY_S, isolation_level=None, check_same_thread=False)
+        self._broker = broker
+        self._ranges: dict[Stream, list[tuple[int, int]]] = {"frame": [], "event": []}
+        self._noted = True
+        if self._connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'taken'").fetchone():
+            for stream, own in self._ranges.items():
+                own += self._connection.execute(
+                    "SELECT first, last FROM taken WHERE broker = ? AND stream = ? ORDER BY first", (broker, stream)
+                ).fetchall()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.note()
+        self._connection.close()
+
+    def gaps(self, stream: Stream, last: int) -> list[tuple[int, int]]:
+        """The ranges up to ``last`` that the broker has not taken, oldest first."""
+        found, next_ = [], 1
+        for first, end in self._ranges[stream]:
+            if first > next_ and next_ <= last:
+                found.append((next_, min(first - 1, last)))
+            next_ = max(next_, end + 1)
+        return [*found, (next_, last)] if next_ <= last else found
+
+    def take(self, stream: Stream, first: int, last: int) -> None:
+        """A range was acknowledged."""
+        merged: list[tuple[int, int]] = []
+        for one in sorted([*self._ranges[stream], (first, last)]):
+            if merged and one[0] <= merged[-1][1] + 1:
+                merged[-1] = (merged[-1][0], max(merged[-1][1], one[1]))
+            else:
+                merged.append(one)
+        self._ranges[stream] = merged
+        self._noted = False
+
+    def note(self) -> bool:
+        """Write down what was taken; False where that could not be done now. What is not written down is sent again
+        after a crash, and lost to nobody."""
+        if self._noted:
+            return True
+        try:
+            self._connection.execute("BEGIN IMMEDIATE")
+            try:
+                self._connection.execute(TABLE)
+                self._connection.execute("DELETE FROM taken WHERE broker = ?", (self._broker,))
+                self._connection.executemany(
+                    "INSERT INTO taken VALUES (?, ?, ?, ?)",
+                    [(self._broker, stream, *one) for stream, own in self._ranges.items() for one in own],
+                )
+                self._connection.execute("COMMIT")
+            except BaseException:
+                self._connection.execute("ROLLBACK")
+                raise
+        except sqlite3.Error:
+            return False
+        self._noted = True
+        return True

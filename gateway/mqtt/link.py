@@ -1,0 +1,225 @@
+"""One connection to a broker: MQTT 5, or 3.1.1 where it speaks nothing newer; TLS; credentials from the environment or
+a file; and every way it can fail, in words for the one who has to act."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+import secrets
+import ssl
+from collections.abc import AsyncIterator, Mapping
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import Any
+
+import aiomqtt
+from aiomqtt import MqttError, ProtocolVersion, Will
+from aiomqtt.exceptions import MqttConnectError
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from gateway.config import MqttConfig
+from gateway.errors import InputError, RadioError
+
+KEEP_ALIVE_S = 15
+ANSWER_S = 20.0
+IN_FLIGHT = 20
+USER, PASSWORD = "GATTEST_MQTT_USER", "GATTEST_MQTT_PASSWORD"
+_NO_SUCH_VERSION = {0x01, 0x84}
+_REJECTED = {0x04, 0x05, 0x86, 0x87}
+_TAKEN_OVER = 0x8E
+
+
+class BrokerError(RadioError):
+    """The broker can't be reached, refuses, or is gone; the text says which, and what to do."""
+
+
+class Link(aiomqtt.Client):
+    """A connection that tells when it is gone, and does not take a refusal for an acknowledgement."""
+
+    def __init__(self, *positional: Any, manual: bool = False, **named: Any) -> None:
+        super().__init__(*positional, **named)
+        self.pending_calls_threshold = 10 * IN_FLIGHT
+        self.modern = named.get("protocol") is ProtocolVersion.V5
+        self.refusal = ""
+        if manual:
+            self._client.manual_ack_set(True)
+
+    def _on_publish(self, client: Any, userdata: Any, mid: int, reason_code: Any, properties: Any) -> None:
+        if reason_code.is_failure:
+            self.refusal = str(reason_code)
+        super()._on_publish(client, userdata, mid, reason_code, properties)
+
+    async def gone(self) -> None:
+        """Wait until the connection ends.
+
+        Raises:
+            MqttError: always, when it does.
+        """
+        await asyncio.shield(self._disconnected)
+        raise MqttError("the broker ended the connection")
+
+    def acknowledge(self, message: aiomqtt.Message) -> None:
+        """Tell the broker that a message is safe, on a connection that acknowledges by hand."""
+        self._client.ack(message.mid, message.qos)
+
+    async def send(self, topic: str, payload: bytes, qos: int, retain: bool = False, **told: Any) -> None:
+        """Publish, and wait for the acknowledgement.
+
+        Args:
+            told: properties of MQTT 5: ``ContentType``, ``MessageExpiryInterval``.
+
+        Raises:
+            BrokerError: the broker refused it.
+            MqttError: the connection ended.
+        """
+        properties = None
+        if self.modern and told:
+            properties = _properties(PacketTypes.PUBLISH, told)
+        await self.publish(topic, payload, qos, retain, properties, timeout=ANSWER_S)
+        if self.refusal:
+            why, self.refusal = self.refusal, ""
+            raise BrokerError(f"the broker does not take what is published: {why}; it is sent again later")
+
+
+class Broker:
+    """A broker that is connected to again and again.
+
+    Args:
+        config: where and how.
+        will: what the broker tells of us when we are gone.
+        manual: whether messages are acknowledged by hand.
+        session_s: how long the broker keeps our subscriptions while we are away, 0 for not at all.
+        name: what we call ourselves where the run file does not say; made up for each process without.
+
+    Raises:
+        InputError: certificates or credentials can't be used.
+    """
+
+    def __init__(
+        self,
+        config: MqttConfig,
+        will: tuple[str, bytes] | None = None,
+        manual: bool = False,
+        session_s: int = 0,
+        name: str = "",
+    ) -> None:
+        self._config, self._will, self._manual, self._session_s = config, will, manual, session_s
+        self._context = _tls(config)
+        self._user, self._password = credentials(config.credentials)
+        self._protocol = ProtocolVersion.V5
+        self._id = config.client_id or name or f"gattest-{secrets.token_hex(6)}"
+
+    @asynccontextmanager
+    async def connected(self) -> AsyncIterator[Link]:
+        """A connection.
+
+        Raises:
+            BrokerError: it could not be made, or ended.
+        """
+        link = self._link()
+        try:
+            try:
+                await link.__aenter__()
+            except MqttConnectError as error:
+                if self._protocol is not ProtocolVersion.V5 or _code(error) not in _NO_SUCH_VERSION:
+                    raise
+                self._protocol = ProtocolVersion.V311
+                link = self._link()
+                await link.__aenter__()
+        except MqttError as error:
+            raise BrokerError(self._why(error)) from error
+        try:
+            yield link
+        except MqttError as error:
+            raise BrokerError(self._why(error)) from error
+        finally:
+            with contextlib.suppress(MqttError):  # it is gone already, which whoever used it has been told
+                await link.__aexit__(None, None, None)
+
+    def _link(self) -> Link:
+        modern = self._protocol is ProtocolVersion.V5
+        kept: dict[str, Any] = {"clean_start": True} if modern else {"clean_session": True}
+        if self._session_s:
+            kept = {"clean_start": False} if modern else {"clean_session": False}
+            if modern:
+                kept["properties"] = _properties(PacketTypes.CONNECT, {"SessionExpiryInterval": self._session_s})
+        return Link(
+            self._config.host,
+            self._config.port,
+            username=self._user,
+            password=self._password,
+            identifier=self._id,
+            protocol=self._protocol,
+            will=Will(*self._will, qos=1, retain=True) if self._will else None,
+            timeout=ANSWER_S,
+            keepalive=KEEP_ALIVE_S,
+            tls_context=self._context,
+            max_inflight_messages=IN_FLIGHT,
+            manual=self._manual,
+            **kept,
+        )
+
+    def _why(self, error: MqttError) -> str:
+        where, code = f"{self._config.host}:{self._config.port}", _code(error)
+        if code in _REJECTED:
+            return f"{where} rejects the credentials ({error}); set {USER} and {PASSWORD}, or the file they stand in"
+        if code == _TAKEN_OVER:
+            return f"{where}: another client calls itself {self._id!r} too; give each gateway a client_id of its own"
+        text = str(error) or type(error).__name__
+        if "CERTIFICATE_VERIFY_FAILED" in text:
+            return f"{where} shows a certificate that can't be trusted ({text}); check ca, and the name in host"
+        if "refused" in text.lower() and "Errno" in text:
+            return f"nothing answers at {where} ({text}); is the broker running, and the port right"
+        return f"{where}: {text}"
+
+
+def _properties(packet: int, told: Mapping[str, Any]) -> Properties:
+    properties = Properties(packet)  # type: ignore[no-untyped-call]
+    for key, value in told.items():
+        setattr(properties, key, value)
+    return properties
+
+
+def _code(error: MqttError) -> int | None:
+    """The reason code that a broker gave, None for an error without one."""
+    cause: BaseException | None = error
+    while cause is not None:
+        rc = getattr(cause, "rc", None)
+        value = getattr(rc, "value", rc)
+        if isinstance(value, int):
+            return value
+        cause = cause.__cause__
+    return None
+
+
+def _tls(config: MqttConfig) -> ssl.SSLContext | None:
+    if not config.tls:
+        return None
+    try:
+        context = ssl.create_default_context(cafile=str(config.ca) if config.ca else None)
+        if config.certificate is not None and config.key is not None:
+            context.load_cert_chain(config.certificate, config.key)
+    except (OSError, ssl.SSLError) as error:
+        raise InputError(f"the certificates of [mqtt] can't be used: {error}; they are PEM files") from None
+    return context
+
+
+def credentials(path: Path | None) -> tuple[str | None, str | None]:
+    """User and password, from a file of two lines or from the environment; None where there are none.
+
+    Raises:
+        InputError: the file can't be read, or does not hold two lines.
+    """
+    if path is None:
+        return os.environ.get(USER), os.environ.get(PASSWORD)
+    try:
+        lines = path.read_text("utf-8").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"{path} can't be read: {error}") from None
+    if len(lines) < 2 or not lines[0]:
+        raise InputError(
+            f"{path} holds {len(lines)} lines; expected the user on the first and the password on the second"
+        )
+    return lines[0], lines[1]

@@ -1,0 +1,304 @@
+"""Send a log to a broker. What comes to the log is sent within the age of a pack; what the broker missed is sent
+beside it, oldest first and no faster than allowed, on topics of its own, so that each topic stays in order. Every frame
+is sent at least once: what was sent and not acknowledged when a connection ended is sent again, and a consumer tells it
+by run and frame."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import random
+import sqlite3
+import time
+from collections.abc import AsyncIterator, Iterable
+from contextlib import AsyncExitStack, asynccontextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from aiomqtt import MqttError
+
+from gateway.config import MqttConfig
+from gateway.log.outbox import Outbox
+from gateway.log.tail import Stretch, Tail
+from gateway.mqtt.link import IN_FLIGHT, Broker, BrokerError, Link
+from gateway.mqtt.topics import EARLIER, EVENTS, GATEWAY, RUN, RUN_EVENTS, STATE, VERDICTS, below
+from gateway.records import EventKind
+from gateway.senml.resolve import CBOR, JSON
+from gateway.senml.write import packs
+
+BLOCK = 5_000  # frames read and sent at a time
+EVENTS_AT_A_TIME = 500
+BACKOFF_FIRST_S, BACKOFF_MOST_S = 0.5, 30.0
+STEADY_S = 10.0  # a connection that lasted so long begins the pauses anew
+LOOK_AGAIN_S = 0.5
+NOTE_EVERY_S = 0.5
+_STATES = {
+    EventKind.READY: "listening",
+    EventKind.LOST: "away",
+    EventKind.LET_GO: "away",
+    EventKind.CONNECT_FAILED: "away",
+    EventKind.NOT_FOUND: "not found",
+    EventKind.UNFIT: "unfit",
+}
+
+
+@dataclass(slots=True)
+class Progress:
+    """How the sending goes; ``trouble`` is "" while the broker takes what it is sent."""
+
+    connected: bool = False
+    trouble: str = "not connected yet"
+    frames: int = 0
+    records: int = 0
+    behind: int = 0
+
+
+@dataclass(slots=True)
+class _Asked:
+    """What was asked of a forwarder meanwhile."""
+
+    ending: asyncio.Event = field(default_factory=asyncio.Event)
+    verdicts: list[tuple[str, list[dict[str, Any]]]] = field(default_factory=list)
+
+
+class Forwarder:
+    """Sends one log to one broker.
+
+    Args:
+        config: the broker.
+        log: the file; it may come into being later.
+
+    Raises:
+        InputError: certificates or credentials can't be used.
+    """
+
+    def __init__(self, config: MqttConfig, log: Path) -> None:
+        self.progress = Progress()
+        self._config, self._log = config, log
+        will = json.dumps({"state": "gone"}).encode()
+        self._broker = Broker(config, (below(config, GATEWAY), will))
+        self._asked = _Asked()
+        self._form = JSON if config.form == "json" else CBOR
+        self._last_note_s = 0.0
+        self._told_runs: dict[str, str] = {}
+
+    def end(self) -> None:
+        """Ask for the end: once all that the log holds is sent."""
+        self._asked.ending.set()
+
+    def verdicts(self, node: str, verdicts: list[dict[str, Any]]) -> None:
+        """Send a node's verdicts, before the end."""
+        self._asked.verdicts.append((node, verdicts))
+
+    async def run(self) -> None:
+        """Send until the end was asked for and everything is sent."""
+        pause_s = BACKOFF_FIRST_S
+        async with self._open() as (live, earlier, outbox):
+            while True:
+                begun_s = time.monotonic()
+                try:
+                    async with self._broker.connected() as link:
+                        self.progress.connected, self.progress.trouble = True, ""
+                        await self._session(link, live, earlier, outbox)
+                        return
+                except BrokerError as error:
+                    self.progress.connected, self.progress.trouble = False, str(error)
+                await asyncio.to_thread(outbox.note)
+                if time.monotonic() - begun_s > STEADY_S:
+                    pause_s = BACKOFF_FIRST_S
+                await asyncio.sleep(random.uniform(pause_s / 2, pause_s))  # noqa: S311  jitter
+                pause_s = min(pause_s * 2, BACKOFF_MOST_S)
+                self._behind(earlier, outbox)
+
+    @asynccontextmanager
+    async def _open(self) -> AsyncIterator[tuple[Tail, Tail, Outbox]]:
+        """The log, once it is there."""
+        while True:
+            async with AsyncExitStack() as stack:
+                try:
+                    opened = (
+                        stack.enter_context(Tail(self._log)),
+                        stack.enter_context(Tail(self._log)),
+                        stack.enter_context(Outbox(self._log, self._config.name)) if self._log.exists() else None,
+                    )
+                    opened[0].heads()
+                except sqlite3.Error:
+                    opened = None
+                if opened is not None and opened[2] is not None:
+                    yield opened[0], opened[1], opened[2]
+                    return
+            if self._asked.ending.is_set():
+                raise BrokerError(f"{self._log} did not come into being; nothing was sent")
+            await asyncio.sleep(LOOK_AGAIN_S)
+
+    def _behind(self, tail: Tail, outbox: Outbox) -> None:
+        try:
+            head, _ = tail.heads()
+        except sqlite3.Error:
+            return
+        self.progress.behind = sum(last - first + 1 for first, last in outbox.gaps("frame", head))
+
+    # One connection
+
+    async def _session(self, link: Link, live: Tail, earlier: Tail, outbox: Outbox) -> None:
+        """Send until all is sent and the end was asked for.
+
+        Raises:
+            BrokerError, MqttError: the connection ended, or the broker refused something.
+        """
+        self._told_runs.clear()
+        await self._tell_state(link, "running")
+        await self._tell_runs(link, live)
+        head, _ = await asyncio.to_thread(live.heads)
+        try:
+            async with asyncio.TaskGroup() as group:
+                watch = group.create_task(link.gone(), name="watching the connection")
+                work = [
+                    group.create_task(self._live(link, live, outbox, head), name="what comes"),
+                    group.create_task(self._earlier(link, earlier, outbox, head), name="what was missed"),
+                ]
+                await asyncio.wait(work)
+                watch.cancel()
+        except* (MqttError, BrokerError) as group_of:
+            raise _first(group_of) from None
+        except* sqlite3.Error as group_of:
+            raise BrokerError(f"{self._log} can't be read: {_first(group_of)}; it is tried again") from None
+        self._behind(live, outbox)
+        for node, verdicts in self._asked.verdicts:
+            await link.send(below(self._config, node, VERDICTS), json.dumps(verdicts).encode(), 1, retain=True)
+        await self._tell_state(link, "ended")
+
+    async def _tell_state(self, link: Link, state: str) -> None:
+        told = {"state": state, "utc": datetime.now(UTC).isoformat(timespec="seconds"), "log": self._log.name}
+        await link.send(below(self._config, GATEWAY), json.dumps(told).encode(), 1, retain=True)
+
+    async def _tell_runs(self, link: Link, tail: Tail) -> None:
+        """Send what a consumer needs to know of each run, where that is new."""
+        for facts in await asyncio.to_thread(tail.runs):
+            text = json.dumps(facts)
+            if self._told_runs.get(facts["run"]) != text:
+                await link.send(
+                    below(self._config, RUN + facts["run"]),
+                    text.encode(),
+                    1,
+                    retain=True,
+                    ContentType="application/json",
+                )
+                self._told_runs[facts["run"]] = text
+
+    async def _live(self, link: Link, tail: Tail, outbox: Outbox, at: int) -> None:
+        """Send frames beyond ``at`` as they come, and all events."""
+        told_s = time.monotonic()
+        while True:
+            ending = self._asked.ending.is_set()  # asked before looking: what is seen then is all there is
+            head, last_event = await asyncio.to_thread(tail.heads)
+            if head > at or time.monotonic() - told_s > 2 * LOOK_AGAIN_S or ending:
+                await self._tell_runs(link, tail)
+                told_s = time.monotonic()
+            for first in range(at + 1, head + 1, BLOCK):
+                await self._block(link, tail, outbox, first, min(first + BLOCK - 1, head), live=True)
+            at = max(at, head)
+            await self._events(link, tail, outbox, last_event)
+            self.progress.behind = sum(last - first + 1 for first, last in outbox.gaps("frame", at))
+            await self._note(outbox)
+            if ending:
+                return
+            try:
+                async with asyncio.timeout(self._config.pack_age_ns / 1e9):
+                    await self._asked.ending.wait()
+            except TimeoutError:
+                pass
+
+    async def _earlier(self, link: Link, tail: Tail, outbox: Outbox, head: int) -> None:
+        """Send what the broker has not taken up to ``head``, oldest first, at the rate that is allowed."""
+        await asyncio.to_thread(tail.heads)
+        for first, last in outbox.gaps("frame", head):
+            for start in range(first, last + 1, BLOCK):
+                end, begun_s = min(start + BLOCK - 1, last), time.monotonic()
+                await self._block(link, tail, outbox, start, end, live=False)
+                await self._note(outbox)
+                spent_s = time.monotonic() - begun_s
+                await asyncio.sleep(max((end - start + 1) / self._config.backfill - spent_s, 0))
+
+    async def _block(self, link: Link, tail: Tail, outbox: Outbox, first: int, last: int, live: bool) -> None:
+        """Send the frames of a range; they count as taken once every pack is acknowledged."""
+        made = await asyncio.to_thread(self._packs, tail, first, last)
+        expiry = max(1, min(self._config.keep_ns // 1_000_000_000, 2**32 - 1))
+        send = partial(link.send, qos=self._config.qos, ContentType=self._form, MessageExpiryInterval=expiry)
+        await _in_window(
+            send(below(self._config, node, channel, *([] if live else [EARLIER])), payload)
+            for node, channel, payload, _, _ in made
+        )
+        outbox.take("frame", first, last)
+        self.progress.frames += sum(frames for *_, frames, _ in made)
+        self.progress.records += sum(records for *_, records in made)
+
+    def _packs(self, tail: Tail, first: int, last: int) -> list[tuple[str, str, bytes, int, int]]:
+        return [
+            (stretch.node, stretch.relation.channel, *pack)
+            for stretch in tail.stretches(first, last)
+            for pack in packs(stretch, self._config.gateway, self._config.form, _frames_of(stretch, self._config.pack))
+        ]
+
+    async def _events(self, link: Link, tail: Tail, outbox: Outbox, head: int) -> None:
+        """Send the events that are new, each node's on its topic, and what it is doing since."""
+        for first, last in outbox.gaps("event", head):
+            for start in range(first, last + 1, EVENTS_AT_A_TIME):
+                end = min(start + EVENTS_AT_A_TIME - 1, last)
+                by_node: dict[str | None, list[dict[str, Any]]] = {}
+                for event in await asyncio.to_thread(tail.events, start, end):
+                    by_node.setdefault(event["node"], []).append(event)
+                for node, events in by_node.items():
+                    topic = below(self._config, node, EVENTS) if node else below(self._config, RUN_EVENTS)
+                    await link.send(topic, json.dumps(events).encode(), 1, ContentType="application/json")
+                    states = [(event, _STATES[event["kind"]]) for event in events if event["kind"] in _STATES]
+                    if node and states:
+                        event, state = states[-1]
+                        told = json.dumps({"state": state, "t_ns": event["t_ns"], "run": event["run"]})
+                        await link.send(below(self._config, node, STATE), told.encode(), 1, retain=True)
+                outbox.take("event", start, end)
+
+    async def _note(self, outbox: Outbox) -> None:
+        if time.monotonic() - self._last_note_s >= NOTE_EVERY_S:
+            self._last_note_s = time.monotonic()
+            await asyncio.to_thread(outbox.note)
+
+
+async def _in_window(sends: Iterable[Any]) -> None:
+    """Await all, a window of them at a time, begun in their order.
+
+    Raises:
+        BrokerError, MqttError: of the first that failed.
+    """
+    window = asyncio.Semaphore(IN_FLIGHT)
+
+    async def one(send: Any) -> None:
+        try:
+            await send
+        finally:
+            window.release()
+
+    try:
+        async with asyncio.TaskGroup() as group:
+            for send in sends:
+                await window.acquire()
+                group.create_task(one(send))
+    except* (MqttError, BrokerError) as failed:
+        raise _first(failed) from None
+
+
+def _first(group: BaseExceptionGroup[BaseException]) -> BaseException:
+    found: BaseException = group
+    while isinstance(found, BaseExceptionGroup):
+        found = found.exceptions[0]
+    return found
+
+
+def _frames_of(stretch: Stretch, most: int) -> int:
+    """How many frames of a stretch a pack holds, so that it stays well below what brokers take."""
+    samples = max((len(own) for own in stretch.samples.values()), default=0)
+    records = 2 + len(stretch.relation.fields) + samples * len(stretch.relation.sample_fields)
+    return max(1, min(most, 3000 // records))

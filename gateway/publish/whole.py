@@ -1,0 +1,50 @@
+"""Send what a broker has not taken yet of a log that nobody writes any more."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+from gateway.config import MqttConfig
+from gateway.log.lock import FileLock
+from gateway.publish.forward import Forwarder
+
+_TOLD_EVERY_S = 0.25
+
+
+async def forward_log(
+    config: MqttConfig, log: Path, verdicts: Mapping[str, list[dict[str, Any]]], told: Callable[[str], None]
+) -> int:
+    """Send everything, however long the broker is away; how many frames that were.
+
+    Args:
+        verdicts: of the newest run, by node; sent in the end.
+        told: called with how it goes, for people.
+
+    Raises:
+        LogFileError: a run is writing the log.
+        InputError: certificates or credentials can't be used.
+    """
+    lock = FileLock(log)
+    try:
+        forwarder = Forwarder(config, log)
+        for node, own in verdicts.items():
+            forwarder.verdicts(node, own)
+        forwarder.end()
+        async with asyncio.TaskGroup() as group:
+            sender = group.create_task(forwarder.run(), name="sending")
+            teller = group.create_task(_tell(forwarder, told), name="telling")
+            await asyncio.wait([sender])
+            teller.cancel()
+        return forwarder.progress.frames
+    finally:
+        lock.release()
+
+
+async def _tell(forwarder: Forwarder, told: Callable[[str], None]) -> None:
+    while True:
+        progress = forwarder.progress
+        told(progress.trouble or f"{progress.frames} values sent")
+        await asyncio.sleep(_TOLD_EVERY_S)
