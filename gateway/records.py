@@ -53,6 +53,7 @@ class EventKind(StrEnum):
     CLOCK_STEP = "wall clock stepped"
     RADIO = "radio trouble"
     STEP = "step tried"
+    RELOADED = "run file read again"
 
 
 @dataclass(frozen=True, slots=True)

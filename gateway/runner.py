@@ -6,7 +6,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import signal
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -14,16 +14,20 @@ from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import AdvertisementData
 
 from gateway.clock import Clock
-from gateway.config import RunConfig
+from gateway.config import NodeConfig, RunConfig
+from gateway.errors import InputError
 from gateway.log.batch import RunFacts, WriterStatus
 from gateway.memory import settle_memory
+from gateway.plugin import Plugin
 from gateway.radio import Radio
-from gateway.records import Sink
+from gateway.records import EventKind, LinkEvent, Sink
 from gateway.report.live import NodeView, RunView
+from gateway.service import notify, reloading
 from gateway.session.deadline import within
 from gateway.session.node import REQUEST_S, State
 from gateway.session.seek import check_adapter
 from gateway.session.supervisor import Supervisor
+from gateway.spec import Requirement
 
 LOOK_EVERY_S = 0.5
 BOUNCE_S = 1.0  # signals so close together are one request
@@ -39,6 +43,12 @@ class RunSink(Sink, Protocol):
     def run(self) -> int: ...
 
     def close(self, t_ns: int, how: str) -> None: ...
+
+
+class GrowingSink(RunSink, Protocol):
+    """One that nodes can join."""
+
+    def add_node(self, name: str, plugin: Plugin, sought: str, rules: Sequence[Requirement]) -> None: ...
 
 
 class Life(Protocol):
@@ -70,6 +80,7 @@ async def execute(
     length_ns: int | None,
     look: Callable[[RunView], None],
     clock: Clock | None = None,
+    again: Callable[[], RunConfig] | None = None,
 ) -> RunResult:
     """Carry out a run until its length has passed, a signal asks for its end, or it can't go on.
 
@@ -79,6 +90,8 @@ async def execute(
         length_ns: how long, None until asked to stop.
         look: called twice a second with the run's state.
         clock: stamps the records.
+        again: reads the run file again when SIGHUP asks for that; nodes that are new in it join the run. Without,
+            SIGHUP ends the run, as a terminal that is closed does.
 
     Raises:
         AdapterError: Bluetooth can't be used.
@@ -86,32 +99,49 @@ async def execute(
     """
     clock = clock or Clock()
     settle_memory()
-    async with _radio(config) as (radio, twins):
+    async with _radio(config) as radio:
         await check_adapter(radio)
         writer = open_sink(_facts(config, radio, clock, length_ns))
         supervisor = Supervisor(config, radio, writer, clock)
         view = _Viewer(look, config, supervisor, writer.status, length_ns)
         how = "broken off"
         try:
-            how = await _live(supervisor, twins, view, length_ns)
+            how = await _live(_Run(config, radio, supervisor, writer, clock), view, length_ns, again)
         finally:
+            notify("STOPPING=1")
             await asyncio.to_thread(writer.close, supervisor.ended_ns or clock.now_ns(), how)
         view.show()
     unfit = tuple(session.unfit for session in supervisor.sessions if session.unfit)
     return RunResult(writer.run, how, writer.status.failed, unfit, writer.status.frames, writer.status.dropped)
 
 
-async def _live(supervisor: Supervisor, twins: Sequence[Life], view: _Viewer, length_ns: int | None) -> str:
+@dataclass(frozen=True, slots=True)
+class _Run:
+    """A run in progress."""
+
+    config: RunConfig
+    radio: Radio
+    supervisor: Supervisor
+    writer: RunSink
+    clock: Clock
+
+
+async def _live(run: _Run, view: _Viewer, length_ns: int | None, again: Callable[[], RunConfig] | None) -> str:
     """Run nodes, simulated nodes and display together until the end; returns how it came about."""
     loop = asyncio.get_running_loop()
-    stop = asyncio.Event()
-    with _signals(loop, stop) as received:
+    stop, reload = asyncio.Event(), asyncio.Event()
+    with _signals(loop, stop, reload if again else None) as received:
         async with asyncio.TaskGroup() as group:
-            helpers = [group.create_task(twin.run(), name="simulated node") for twin in twins]
+            helpers = [
+                group.create_task(twin.run(), name="simulated node") for twin in _twins(run.config, run.radio, set())
+            ]
             helpers.append(group.create_task(view.run(stop), name="display"))
             if length_ns is not None:
                 helpers.append(group.create_task(_set_after(length_ns / 1e9, stop), name="run length"))
-            await supervisor.run(stop)
+            if again is not None:
+                helpers.append(group.create_task(_reload(run, reload, again), name="reloading"))
+            notify("READY=1")
+            await run.supervisor.run(stop)
             for helper in helpers:
                 helper.cancel()
     if received:
@@ -121,30 +151,72 @@ async def _live(supervisor: Supervisor, twins: Sequence[Life], view: _Viewer, le
     return "its length has passed" if stop.is_set() else "no node was left that could be used"
 
 
-@contextlib.asynccontextmanager
-async def _radio(config: RunConfig):  # type: ignore[no-untyped-def]  # the two radios are imported only when used
-    """The radio a run file asks for, with its simulated nodes, not yet started."""
+async def _reload(run: _Run, asked: asyncio.Event, again: Callable[[], RunConfig]) -> None:
+    """Read the run file again whenever that is asked for; nodes that are new in it join, and all else stays."""
+    async with asyncio.TaskGroup() as group:
+        while True:
+            await asked.wait()
+            asked.clear()
+            reloading()
+            try:
+                config = await asyncio.to_thread(again)
+            except InputError as error:
+                detail: dict[str, object] = {"refused": " ".join(str(error).splitlines())}
+            else:
+                known = {session.node.name for session in run.supervisor.sessions}
+                for twin in _twins(config, run.radio, known):
+                    group.create_task(twin.run(), name="simulated node")
+                for name, node in config.nodes.items():
+                    if name not in known and hasattr(run.writer, "add_node"):
+                        _join(run, config, node)
+                detail = {
+                    "added": [name for name in config.nodes if name not in known],
+                    "not in it any more, still run": [name for name in known if name not in config.nodes],
+                }
+            run.writer.event(LinkEvent(run.clock.now_ns(), None, EventKind.RELOADED, detail))
+            notify("READY=1")
+
+
+def _join(run: _Run, config: RunConfig, node: NodeConfig) -> None:
+    """Let a node join a run, with the requirements that were not there for another of its kind."""
+    kinds = {session.node.plugin.kind for session in run.supervisor.sessions}
+    whom = {node.name} if node.plugin.kind in kinds else {node.name, node.plugin.kind}
+    rules = [rule for rule in config.requirements if rule.whom in whom]
+    writer: GrowingSink = run.writer  # type: ignore[assignment]  # seen by the caller
+    writer.add_node(node.name, node.plugin, node.find_name or node.find_address or "", rules)
+    run.supervisor.add(node)
+
+
+def _radio(config: RunConfig) -> Radio:
+    """The radio a run file asks for; the two are imported only when used."""
     if config.radio == "virtual":
-        from gateway.radio.virtual import VirtualRadio, make_host
-        from gateway.twin import Twin
+        from gateway.radio.virtual import VirtualRadio
 
-        async with VirtualRadio(config.air) as radio:
-            nodes = [
-                Twin(
-                    node.plugin,
-                    called := node.find_name or node.name.upper(),
-                    config.twins[name],
-                    make_host(radio.air, called, config.twins[name].address)[0],
-                    config.air.seed,
-                )
-                for name, node in config.nodes.items()
-            ]
-            yield radio, nodes
-    else:
-        from gateway.radio.system import SystemRadio
+        return VirtualRadio(config.air)
+    from gateway.radio.system import SystemRadio
 
-        async with SystemRadio() as radio:
-            yield radio, []
+    return SystemRadio()
+
+
+def _twins(config: RunConfig, radio: Radio, but: Collection[str]) -> list[Life]:
+    """The simulated nodes of a run file, not yet started; none but on the virtual air."""
+    if config.radio != "virtual":
+        return []
+    from gateway.radio.virtual import VirtualRadio, make_host
+    from gateway.twin import Twin
+
+    assert isinstance(radio, VirtualRadio)  # noqa: S101  made from the same run file
+    return [
+        Twin(
+            node.plugin,
+            called := node.find_name or node.name.upper(),
+            config.twins[name],
+            make_host(radio.air, called, config.twins[name].address)[0],
+            config.air.seed,
+        )
+        for name, node in config.nodes.items()
+        if name not in but
+    ]
 
 
 def _facts(config: RunConfig, radio: Radio, clock: Clock, length_ns: int | None) -> RunFacts:
@@ -203,18 +275,27 @@ class _Viewer:
         except (Exception, SystemExit):
             self._look = None
 
+    @property
+    def listening(self) -> int:
+        """How many nodes are listened to."""
+        return sum(session.state is State.LISTENING for session in self._supervisor.sessions)
+
     async def run(self, stop: asyncio.Event) -> None:
         """Show it until cancelled."""
         while True:
             self.show()
+            notify("WATCHDOG=1", f"STATUS={self.status.frames} values, {self.listening} nodes listening")
             if self.status.failed:
                 stop.set()
             await asyncio.sleep(LOOK_EVERY_S)
 
 
 @contextlib.contextmanager
-def _signals(loop: asyncio.AbstractEventLoop, stop: asyncio.Event) -> Iterator[list[signal.Signals]]:
-    """Ctrl-C, SIGTERM and a closed terminal ask for the end of the run; asking again breaks it off."""
+def _signals(
+    loop: asyncio.AbstractEventLoop, stop: asyncio.Event, reload: asyncio.Event | None
+) -> Iterator[list[signal.Signals]]:
+    """Ctrl-C, SIGTERM and a closed terminal ask for the end of the run; asking again breaks it off. Where ``reload`` is
+    given, SIGHUP sets that instead."""
     received: list[signal.Signals] = []
     task = asyncio.current_task()
 
@@ -222,6 +303,9 @@ def _signals(loop: asyncio.AbstractEventLoop, stop: asyncio.Event) -> Iterator[l
 
     def ask(number: signal.Signals) -> None:
         nonlocal first_s
+        if reload is not None and number == getattr(signal, "SIGHUP", None):
+            reload.set()
+            return
         if not received:
             first_s = loop.time()
         received.append(number)
@@ -271,10 +355,10 @@ async def scan_nodes(config: RunConfig, seconds: float) -> list[Heard]:
             tuple(sorted({*data.service_uuids, *(before.services if before else ())})),
         )
 
-    async with _radio(config) as (radio, twins):
+    async with _radio(config) as radio:
         await check_adapter(radio)
         async with asyncio.TaskGroup() as group:
-            helpers = [group.create_task(twin.run(), name="simulated node") for twin in twins]
+            helpers = [group.create_task(twin.run(), name="simulated node") for twin in _twins(config, radio, set())]
             scanner = radio.scanner(seen)
             await within(REQUEST_S, "starting a scan", scanner.start())
             await asyncio.sleep(seconds)

@@ -29,6 +29,7 @@ for command in (
     runs.demo,
     runs.scan,
     runs.run,
+    runs.service,
     captures.record,
     captures.replay,
     captures.extract,

@@ -1,4 +1,4 @@
-"""Commands that use a radio: demo, run, scan."""
+"""Commands that use a radio, or prepare that: demo, run, service, scan."""
 
 from __future__ import annotations
 
@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gateway.cli.shared import RadioName, console_of, duration_ns, exit_code, make_folder, show_verdicts
+from gateway.cli.shared import RadioName, console_of, duration_ns, exit_code, make_folder, say, show_verdicts
 from gateway.errors import InputError, LogFileError
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from rich.console import Console
 
     from gateway.config import RunConfig
@@ -41,22 +43,52 @@ def run(
     for_: Annotated[str | None, typer.Option("--for", help="How long, such as '20 s' or '72 h'.")] = None,
     into: Annotated[Path | None, typer.Option(help="The log; RUNFILE's name with .db here by default.")] = None,
     radio: Annotated[RadioName | None, typer.Option(help="Instead of the run file's.")] = None,
+    health: Annotated[Path | None, typer.Option(help="Keep a file that says what each node is doing.")] = None,
 ) -> None:
     """Log the nodes of a run file until its length has passed or Ctrl-C, then judge them."""
     from gateway.config import load_run
+    from gateway.service import is_service
 
-    config = load_run(runfile, radio.value if radio else None)
+    def read() -> RunConfig:
+        return load_run(runfile, radio.value if radio else None)
+
+    config = read()
     length_ns = duration_ns("--for", for_) if for_ is not None else config.length_ns
     console = console_of()
-    outcome = _run(config, into or Path(runfile.stem + ".db"), length_ns, console)
+    log = into or Path(runfile.stem + ".db")
+    outcome = _run(config, log, length_ns, console, health, read if is_service() else None)
     raise typer.Exit(exit_code(outcome))
 
 
-def _run(config: RunConfig, log: Path, length_ns: int | None, console: Console) -> Outcome:
+def service(
+    runfile: Annotated[Path, typer.Argument(help="The run file.")],
+    into: Annotated[Path | None, typer.Option(help="The log; RUNFILE's name with .db beside it by default.")] = None,
+    user: Annotated[str, typer.Option(help="Who it runs as.")] = "gattest",
+) -> None:
+    """Print a systemd unit that carries out a run file; write it to /etc/systemd/system/NAME.service."""
+    import sys
+
+    from gateway.config import load_run
+    from gateway.report.unit import unit_file
+
+    config = load_run(runfile)
+    log = (into or runfile.with_suffix(".db")).resolve()
+    say(unit_file(config.title, Path(sys.argv[0]).resolve(), runfile.resolve(), log, user).rstrip())
+
+
+def _run(
+    config: RunConfig,
+    log: Path,
+    length_ns: int | None,
+    console: Console,
+    health: Path | None = None,
+    again: Callable[[], RunConfig] | None = None,
+) -> Outcome:
     import asyncio
     from dataclasses import replace
 
     from gateway.publish.beside import sending
+    from gateway.report.health import Health
     from gateway.report.journal import Journal
     from gateway.report.live import LiveDisplay, RunView
     from gateway.report.machine import verdicts_by_node
@@ -66,13 +98,17 @@ def _run(config: RunConfig, log: Path, length_ns: int | None, console: Console) 
     journal = Journal(log)
     with sending(config.mqtt, log) as beside:
         with LiveDisplay(console) as display:
+            shows: list[Callable[[RunView], None]] = [journal, display]
+            if health is not None:
+                shows.append(Health(health))
 
             def look(view: RunView) -> None:
                 whole = replace(view, sending=beside.line) if beside else view
-                journal(whole)
-                display(whole)
+                for show in shows:
+                    show(whole)
 
-            result = asyncio.run(execute(config, lambda facts: journal.sink(facts, log), length_ns, look))
+            work = execute(config, lambda facts: journal.sink(facts, log), length_ns, look, again=again)
+            result = asyncio.run(work)
         troubles = [*result.unfit, *([result.failed] if result.failed else [])]
         if result.dropped:
             troubles.append(f"{result.dropped} values could not be kept")

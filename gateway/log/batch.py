@@ -100,13 +100,11 @@ class _Store:
         self._database = Database(self.connection)
         self.connection.execute("BEGIN IMMEDIATE")
         self.nodes: dict[str, int] = {}
+        self.rules = 0  # requirements that are in the file
         self.tables: dict[tuple[str, str], ChannelTable] = {}
         try:
             self.run, self.next_frame = self._add_run(facts)
             self.add_nodes(facts)
-            self.connection.executemany(
-                "INSERT INTO requirement VALUES (?, ?, ?, ?, ?, ?, ?)", [(self.run, *row) for row in facts.requirements]
-            )
             self.connection.execute("COMMIT")
         except BaseException:
             if self.connection.in_transaction:
@@ -115,6 +113,11 @@ class _Store:
 
     def add_nodes(self, facts: RunFacts) -> None:
         """Add the nodes that are not there yet, inside the caller's transaction."""
+        self.connection.executemany(
+            "INSERT INTO requirement VALUES (?, ?, ?, ?, ?, ?, ?)",
+            [(self.run, *rule) for rule in facts.requirements[self.rules :]],
+        )
+        self.rules = len(facts.requirements)
         for name, (plugin, sought) in facts.nodes.items():
             if name in self.nodes:
                 continue
@@ -192,10 +195,12 @@ class BatchWriter:
         """The file being written now."""
         return self._store.path
 
-    def add_node(self, name: str, plugin: Plugin, sought: str) -> None:
-        """Tell of a node that was not known when the run began, before its first record."""
+    def add_node(self, name: str, plugin: Plugin, sought: str, rules: Sequence[Requirement] = ()) -> None:
+        """Tell of a node that was not known when the run began, before its first record, and of what is required of
+        it."""
         self._expect({name: (plugin, sought)})
-        self._facts = replace(self._facts, nodes={**self._facts.nodes, name: (plugin, sought)})
+        nodes = {**self._facts.nodes, name: (plugin, sought)}
+        self._facts = replace(self._facts, nodes=nodes, requirements=(*self._facts.requirements, *rules))
 
     def _expect(self, nodes: Mapping[str, tuple[Plugin, str]]) -> None:
         for name, (plugin, _) in nodes.items():
@@ -284,7 +289,7 @@ class BatchWriter:
             group[2].append(raw)
         connection = store.connection
         connection.execute("BEGIN IMMEDIATE")
-        known = dict(store.nodes), dict(store.tables)
+        known = dict(store.nodes), dict(store.tables), store.rules
         try:
             store.add_nodes(self._facts)
             connection.executemany(
@@ -306,7 +311,7 @@ class BatchWriter:
         except BaseException:
             if connection.in_transaction:
                 connection.execute("ROLLBACK")
-            store.nodes, store.tables = known
+            store.nodes, store.tables, store.rules = known
             raise
         store.next_frame += len(frames)
         for event in events:
@@ -314,7 +319,7 @@ class BatchWriter:
                 self._ready.add(event.node)
             elif event.node and event.kind is EventKind.LOST:
                 self._ready.discard(event.node)
-                for (owner, _), status in self.status.channels.items():
+                for (owner, _), status in list(self.status.channels.items()):  # nodes may be added meanwhile
                     status.t_ns = 0 if owner == event.node else status.t_ns  # what follows is no gap of one link
         self.status.frames += len(frames)
         for key, times, faults, newest in seen:

@@ -5,10 +5,13 @@ from __future__ import annotations
 
 import threading
 from collections import deque
+from collections.abc import Sequence
 from pathlib import Path
 
 from gateway.log.batch import BatchWriter, RunFacts, WriterStatus
+from gateway.plugin import Plugin
 from gateway.records import EventKind, Frame, LinkEvent
+from gateway.spec import Requirement
 
 BATCH_INTERVAL_S = 0.1
 BATCH_FRAMES = 20_000
@@ -53,6 +56,10 @@ class LogWriter:
     def event(self, event: LinkEvent) -> None:
         """Queue an event."""
         self._events.append(event)
+
+    def add_node(self, name: str, plugin: Plugin, sought: str, rules: Sequence[Requirement]) -> None:
+        """Tell of a node that joins the run, before its first record."""
+        self._writer.add_node(name, plugin, sought, rules)
 
     def close(self, t_ns: int, how: str) -> None:
         """Write what is queued, note when and how the run ended, and let go of the file. Blocks."""

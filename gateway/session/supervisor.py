@@ -6,7 +6,7 @@ import asyncio
 import random
 
 from gateway.clock import Clock
-from gateway.config import RunConfig
+from gateway.config import NodeConfig, RunConfig
 from gateway.radio import Radio
 from gateway.records import EventKind, LinkEvent, Sink
 from gateway.session.node import NodeSession
@@ -21,12 +21,18 @@ class Supervisor:
     def __init__(self, config: RunConfig, radio: Radio, sink: Sink, clock: Clock) -> None:
         self._sink, self._clock = sink, clock
         self.ended_ns: int | None = None
-        gate = asyncio.Lock()
-        self._seeker = Seeker(radio, gate, lambda why: self._tell(EventKind.RADIO, reason=why))
-        self.sessions = [
-            NodeSession(node, radio, self._seeker, gate, sink, clock, random.Random())  # noqa: S311  jitter
-            for node in config.nodes.values()
-        ]
+        self._radio, self._gate = radio, asyncio.Lock()
+        self._seeker = Seeker(radio, self._gate, lambda why: self._tell(EventKind.RADIO, reason=why))
+        self._more = asyncio.Event()  # nodes were added
+        self.sessions: list[NodeSession] = []
+        for node in config.nodes.values():
+            self.add(node)
+
+    def add(self, node: NodeConfig) -> None:
+        """Run another node, from now on."""
+        chance = random.Random()  # noqa: S311  jitter
+        self.sessions.append(NodeSession(node, self._radio, self._seeker, self._gate, self._sink, self._clock, chance))
+        self._more.set()
 
     def _tell(self, kind: EventKind, **detail: object) -> None:
         self._sink.event(LinkEvent(self._clock.now_ns(), None, kind, detail))
@@ -41,14 +47,23 @@ class Supervisor:
                 group.create_task(self._seeker.run(), name="seeker"),
                 group.create_task(self._watch_clock(), name="clock watch"),
             ]
-            lives = [group.create_task(session.run(), name=session.node.name) for session in self.sessions]
+            lives: list[asyncio.Task[None]] = []
             told = asyncio.ensure_future(stop.wait())
-            over = asyncio.ensure_future(asyncio.wait(lives))
             try:
-                await asyncio.wait({told, over}, return_when=asyncio.FIRST_COMPLETED)
+                while self._more.is_set() and not told.done():
+                    self._more.clear()
+                    for session in self.sessions[len(lives) :]:
+                        lives.append(group.create_task(session.run(), name=session.node.name))
+                    over = asyncio.ensure_future(asyncio.wait(lives))
+                    more = asyncio.ensure_future(self._more.wait())
+                    try:
+                        await asyncio.wait({told, over, more}, return_when=asyncio.FIRST_COMPLETED)
+                    finally:
+                        over.cancel()
+                        more.cancel()
             finally:
                 self.ended_ns = self._clock.now_ns()
-                for task in (told, over, *lives, *helpers):
+                for task in (told, *lives, *helpers):
                     task.cancel()
 
     async def _watch_clock(self) -> None:

@@ -1,0 +1,57 @@
+"""A run as a service: the unit file that systemd reads."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+_UNIT = """\
+# Carries out {run}. To use it:
+#   write this to /etc/systemd/system/NAME.service, then
+#   systemctl daemon-reload && systemctl enable --now NAME
+# After nodes were added to the run file: systemctl reload NAME
+# Exit codes: 0 pass, 1 fail and 3 inconclusive are ends of a run; 2 is bad input or no adapter, and is tried again.
+
+[Unit]
+Description={title}
+After=bluetooth.target network-online.target
+Wants=bluetooth.target network-online.target
+
+[Service]
+Type=notify
+User={user}
+WorkingDirectory={folder}
+ExecStart={program} run {run} --into {log} --health {health}
+ExecReload=/bin/kill -HUP $MAINPID
+# User and password of a broker, as GATTEST_MQTT_USER=... and GATTEST_MQTT_PASSWORD=...
+EnvironmentFile=-/etc/gattest/credentials
+WatchdogSec=30
+TimeoutStartSec=60
+TimeoutStopSec=120
+SuccessExitStatus=1 3
+Restart=on-failure
+RestartSec=30
+NoNewPrivileges=yes
+ProtectSystem=full
+
+[Install]
+WantedBy=multi-user.target
+"""
+
+
+def unit_file(title: str, program: Path, run: Path, log: Path, user: str) -> str:
+    """The unit. Paths are absolute; systemd's own signs in them are written so that it takes them as they are."""
+    return _UNIT.format(
+        title=" ".join(title.replace("%", "%%").split()),
+        user=user,
+        folder=str(log.parent).replace("%", "%%"),
+        program=_word(program),
+        run=_word(run),
+        log=_word(log),
+        health=_word(log.with_suffix(".health.json")),
+    )
+
+
+def _word(path: Path) -> str:
+    """A path as one word of a command line of a unit."""
+    text = str(path).replace("\\", "\\\\").replace('"', '\\"').replace("%", "%%").replace("$", "$$")
+    return f'"{text}"' if any(sign in text for sign in " \t'\";") else text
