@@ -37,11 +37,11 @@ def exercised(
     async def run() -> list[Tried]:
         clock = virtual_clock(asyncio.get_running_loop())
         plan = plan_for(plugin, only)
-        return (
-            await exercise_node(
-                "CRATE", plugin, "virtual", plan, log, patience_s, resume, lambda _: None, clock, faults
-            )
-        )[1]
+        trial = await exercise_node(
+            "CRATE", plugin, "virtual", plan, log, patience_s, resume, lambda _: None, clock, faults
+        )
+        assert not trial.left
+        return trial.tried
 
     return on_virtual_time(run)
 
@@ -71,6 +71,8 @@ def test_a_sound_node_passes_every_step_with_patience_for_all(tmp_path: Path) ->
         ("reads-otherwise", {Kind.READS}),
         ("forgets-otherwise", {Kind.RETURNS}),
         ("paces-others", {Kind.LEAVES}),
+        ("switches-others-on", {Kind.LEAVES}),
+        ("starts-when-paced", {Kind.LEAVES}),
         ("slows-beside-another", {Kind.BOTH}),
         ("off-takes-all", {Kind.OTHER_OFF}),
     ],
@@ -285,3 +287,114 @@ def test_an_exercise_for_machines_tells_what_people_read(tmp_path: Path) -> None
     )
     text = "\n".join(str(line) for one in tried for line in step_lines(one))
     assert "FAIL  shock: is silent when off" in text
+
+
+def bench_node(folder: Path, settings: str, sensors: str) -> Plugin:
+    """A plugin with two channels, these settings and these sensors."""
+    head = '[plugin]\nkind = "bench"\ntitle = "Bench"\n'
+    for number, name in enumerate(("a", "b")):
+        head += f'[characteristic.{name}]\nuuid = "b1c9002{number}-5d1e-4c1b-9a77-2f0d3c6e0001"\nservice = "b1c90010-5d1e-4c1b-9a77-2f0d3c6e0001"\nproperties = ["notify"]\nfields = [{{ name = "x", type = "uint8" }}]\n'
+    return load_plugin(plugin_folder(folder, head + settings + sensors, "bench"))
+
+
+def setting(name: str, number: int, fields: str, properties: str = '"read", "write"') -> str:
+    return f'[characteristic.{name}]\nuuid = "b1c9003{number}-5d1e-4c1b-9a77-2f0d3c6e0001"\nservice = "b1c90010-5d1e-4c1b-9a77-2f0d3c6e0001"\nproperties = [{properties}]\nfields = [{fields}]\n'
+
+
+SWITCH = '{ name = "on", type = "uint8" }'
+SENSOR = '[sensor.{0}]\ndata = "{0}"\nenable = {{ characteristic = "{0}_on" }}\n'
+
+
+@pytest.mark.parametrize(("fault", "kinds"), [("never-on", {Kind.SENDS}), ("never-off", {Kind.SILENT})])
+def test_a_sensor_whose_pace_is_not_declared_is_switched_all_the_same(
+    tmp_path: Path, fault: str, kinds: set[Kind]
+) -> None:
+    plugin = bench_node(
+        tmp_path, setting("a_on", 0, SWITCH) + setting("b_on", 1, SWITCH), SENSOR.format("a") + SENSOR.format("b")
+    )
+    sound = exercised(tmp_path / "log.db", plugin)
+    assert outcome_of(sound) is Outcome.PASS and Kind.OTHER_OFF in {one.step.kind for one in sound}
+    assert failed(exercised(tmp_path / "log2.db", plugin, Faults(firmware=(fault,)))) == kinds
+
+
+def test_what_is_neither_answered_nor_readable_can_t_be_told(tmp_path: Path) -> None:
+    both = f'{SWITCH}, {{ name = "every", type = "uint8", lsb = "100 ms", limits = ["200 ms", "5 s"] }}'
+    plugin = bench_node(
+        tmp_path,
+        setting("a_on", 0, both, '"write-without-response"'),
+        '[sensor.a]\ndata = "a"\nenable = { characteristic = "a_on", field = "on" }\nperiod = { characteristic = "a_on", field = "every", default = "1 s" }\n',
+    )
+    tried = exercised(tmp_path / "log.db", plugin, patience_s=LONG_S)
+    assert {one.step.kind for one in tried if one.outcome is Outcome.INCONCLUSIVE} == {Kind.REFUSES}
+    assert failed(tried) == set()
+
+
+@pytest.mark.parametrize(
+    "period",
+    [
+        'type = "float32", unit = "s", limits = ["0.1 s", "20 s"]',
+        'type = "uint16", lsb = "1/1024 s", limits = ["100 ms", "20 s"]',
+        'type = "uint8", lsb = "50 ms", limits = ["120 ms", "9980 ms"]',
+        'type = "uint16", lsb = "100 ms", reserved = { 0 = "on change only" }, limits = ["100 ms", "60 s"]',
+    ],
+)
+def test_periods_of_any_type_are_tried_within_their_limits(tmp_path: Path, period: str) -> None:
+    plugin = bench_node(
+        tmp_path,
+        setting("a_on", 0, SWITCH) + setting("a_every", 1, f'{{ name = "every", {period} }}'),
+        SENSOR.format("a") + 'period = { characteristic = "a_every", default = "0.5 s" }\n',
+    )
+    tried = exercised(tmp_path / "log.db", plugin, patience_s=LONG_S)
+    assert [(one.step.name, one.found) for one in tried if one.outcome is not Outcome.PASS] == []
+    assert sum(one.step.kind is Kind.KEEPS for one in tried) >= 5
+
+
+def test_a_sensor_that_is_always_on_is_given_the_time_to_take_up_its_pace(tmp_path: Path) -> None:
+    every = '{ name = "every", type = "uint8", lsb = "1 s", limits = ["1 s", "20 s"] }'
+    plugin = bench_node(
+        tmp_path,
+        setting("a_every", 0, every) + setting("b_every", 1, every),
+        "".join(
+            f'[sensor.{n}]\ndata = "{n}"\nperiod = {{ characteristic = "{n}_every", default = "3 s" }}\n' for n in "ab"
+        ),
+    )
+    tried = exercised(tmp_path / "log.db", plugin, patience_s=LONG_S)
+    assert [(one.step.name, one.found) for one in tried if one.outcome is not Outcome.PASS] == []
+
+
+def test_a_setting_that_reads_as_something_else_fails_its_steps_and_no_other(tmp_path: Path) -> None:
+    """The node's firmware has a period of two bytes where one is declared."""
+    text = CRATE.text.replace(
+        'fields     = [{ name = "period", type = "uint8", lsb = "10 ms", unit = "ms", limits = ["50 ms", "600 ms"] }]',
+        'fields     = [{ name = "period", type = "uint16", lsb = "10 ms", unit = "ms", limits = ["50 ms", "600 ms"] }]',
+    )
+    assert text != CRATE.text
+    served = load_plugin(plugin_folder(tmp_path, text, "loan-crate"))
+
+    async def run() -> list[Tried]:
+        from gateway.exercise import Drive
+        from gateway.prove import air
+
+        class Nowhere:
+            def frame(self, frame: object) -> None: ...
+            def event(self, event: object) -> None: ...
+
+        async with air("CRATE", served, "virtual") as radio:
+            drive = Drive(
+                "CRATE", CRATE, radio, Nowhere(), virtual_clock(asyncio.get_running_loop()), 60, {}, lambda _: None
+            )
+            await drive.run(plan_for(CRATE, ("shock",)))
+            return drive.tried
+
+    tried = on_virtual_time(run)
+    assert Kind.TAKES in failed(tried) and len(tried) == len(plan_for(CRATE, ("shock",)))
+
+
+def test_an_exercise_gone_on_with_twice_keeps_what_each_told(tmp_path: Path) -> None:
+    log = tmp_path / "log.db"
+    exercised(log, CRATE, only=("shock",))
+    exercised(log, CRATE, only=("light",), resume=True)
+    tried = exercised(log, CRATE, resume=True)
+    assert {
+        one.run for one in tried if one.step.sensor == "shock" and not one.step.other and one.outcome is Outcome.PASS
+    } == {1}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
@@ -115,7 +116,8 @@ def exercise(
     if not as_json:
         *_, whole = plan_lines(steps, patience_s)
         console.print(whole, soft_wrap=True)
-    run, tried = asyncio.run(exercise_node(node, declared, radio.value, steps, log, patience_s, resume, told))
+    trial = asyncio.run(exercise_node(node, declared, radio.value, steps, log, patience_s, resume, told))
+    run, tried = trial.run, trial.tried
     if junit is not None:
         write_file(junit, exercise_junit(node, tried))
     if as_json:
@@ -123,6 +125,8 @@ def exercise(
     else:
         console.print(exercise_line(node, tried), soft_wrap=True)
         console.print(f"Everything written and heard is in {log}, run {run}.", soft_wrap=True)
+    if trial.left:
+        print(f"gattest: {trial.left}", file=sys.stderr)  # noqa: T201
     raise typer.Exit(exit_code(outcome_of(tried)))
 
 

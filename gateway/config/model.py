@@ -86,6 +86,8 @@ FIRMWARE_FAULTS = {
     "reads-otherwise": "a read gives another value than what is sent",
     "forgets-otherwise": "settings that are to outlast a link are forgotten, and the reverse",
     "paces-others": "a sensor that is paced paces all the others, too",
+    "switches-others-on": "a sensor that is switched on takes all the others with it",
+    "starts-when-paced": "a sensor that is off begins to send once it is paced",
     "slows-beside-another": "sensors that are on together send half as often",
     "off-takes-all": "a sensor that is switched off takes all the others with it",
 }

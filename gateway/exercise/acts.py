@@ -3,6 +3,7 @@ so that steps do not depend on what was done before them."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass
 from statistics import fmean
@@ -19,6 +20,7 @@ from gateway.exercise.plan import (
     intervals_for,
     listening_s,
     silence_s,
+    working_s,
 )
 from gateway.layout.codec import encode
 from gateway.layout.model import Field
@@ -27,7 +29,7 @@ from gateway.records import Outcome
 from gateway.units import parse_unit
 
 _IN_FLIGHT_S = 0.3  # values that were on their way when a sensor was switched off
-_INTERVAL_S = 0.06  # how much a connection event can shift the first and the last of a row of values
+_NEARLY_ALL = 0.8  # share of the values of a pace that must come
 _VALUES = 5  # seen before a read, to know what they vary by
 _ALIKE = 0.01  # share of a field's limits by which a read may differ all the same
 
@@ -57,13 +59,14 @@ async def _starts(step: Step, hands: Hands, sensor: Sensor) -> Seen:
     wrong: list[str] = []
     found: list[str] = []
     if sensor.enable is not None and hands.readable(sensor.enable.characteristic):
-        number = await _number(hands, sensor.enable.characteristic, sensor.enable.field)
+        number = (await _fields(hands, sensor.enable.characteristic))[sensor.enable.field.name]
         word = {sensor.on: "on", sensor.off: "off"}.get(int(number), f"{number}, neither on nor off")
         (found if word == ("on" if sensor.starts_on else "off") else wrong).append(word)
     period = sensor.period
     if period is not None and sensor.default_period_ns is not None and hands.readable(period.characteristic):
-        number = await _number(hands, period.characteristic, period.field)
-        good = number == encode(period.field, _in_unit(period.field, sensor.default_period_ns / 1e9))
+        number = (await _fields(hands, period.characteristic))[period.field.name]
+        meant = encode(period.field, _in_unit(period.field, sensor.default_period_ns / 1e9))
+        good = number == meant or (isinstance(number, float) and math.isclose(number, float(meant), rel_tol=1e-6))
         shown = duration_text(period_ns_of(period.field, number) / 1e9)
         (found if good else wrong).append(f"a period of {shown}")
     if wrong:
@@ -72,12 +75,13 @@ async def _starts(step: Step, hands: Hands, sensor: Sensor) -> Seen:
     return Seen(Outcome.PASS, f"reads {' and '.join(found)}")
 
 
-async def _number(hands: Hands, name: str, field: Field) -> Any:
-    """The transmitted number of a field of a setting; -1 where the setting does not decode."""
-    try:
-        return hands.plugin.characteristics[name].codec.parse(await hands.read(name))[0][field.name]
-    except DecodeError:
-        return -1
+async def _fields(hands: Hands, name: str) -> dict[str, Any]:
+    """The transmitted numbers of a setting.
+
+    Raises:
+        DecodeError: it reads as something that is no such setting.
+    """
+    return hands.plugin.characteristics[name].codec.parse(await hands.read(name))[0]
 
 
 def _in_unit(field: Field, seconds: float) -> float:
@@ -125,25 +129,38 @@ async def _takes(step: Step, hands: Hands, sensor: Sensor) -> Seen:
 
 async def _keeps(step: Step, hands: Hands, sensor: Sensor) -> Seen:
     await hands.quiet()
-    if wrong := await hands.set(sensor, True, step.periods_s[0]):
+    if wrong := await _begin(hands, sensor, step.periods_s[0]):
         return Seen(Outcome.FAIL, wrong)
     return await _pace(hands, sensor, step.periods_s[0])
+
+
+async def _begin(hands: Hands, sensor: Sensor, period_s: float) -> str:
+    """Let a sensor send at a pace; one that can't be switched off is given the time it needs to take it up."""
+    before_s = hands.paces_s.get(sensor.name, (sensor.default_period_ns or 0) / 1e9)
+    wrong = await hands.set(sensor, True, period_s)
+    if sensor.enable is None and sensor.period is not None and not wrong:
+        await hands.listen(effect_s(sensor, before_s, period_s))
+    return wrong
 
 
 async def _pace(hands: Hands, sensor: Sensor, period_s: float) -> Seen:
     """Listen to a sensor until its pace shows."""
     count = intervals_for(period_s) + 1
     values = await hands.wait_for(sensor.data, count, listening_s(period_s))
-    return _paced(sensor, period_s, values)
+    return _paced(hands, sensor, period_s, values)
 
 
-def _paced(sensor: Sensor, period_s: float, values: Sequence[tuple[int, bytes]]) -> Seen:
-    if len(values) <= 2:
-        count = f"{len(values)} value{'s' if len(values) != 1 else ''}" if values else "no values"
+def _paced(hands: Hands, sensor: Sensor, period_s: float, values: Sequence[tuple[int, bytes]]) -> Seen:
+    wanted = intervals_for(period_s) + 1
+    if sensor.period is None:  # how often it is to send is declared nowhere
+        return _judged("" if values else f"no values from {sensor.name}", f"{len(values)} values from {sensor.name}")
+    if len(values) < max(3, _NEARLY_ALL * wanted):
+        count = f"{len(values)} of {wanted} values" if values else "no values"
         return Seen(Outcome.FAIL, f"{count} from {sensor.name} in {duration_text(listening_s(period_s))}")
     intervals = len(values) - 1
     mean_s = (values[-1][0] - values[0][0]) / 1e9 / intervals
-    allowed_s = sensor.tolerance * period_s + _INTERVAL_S / intervals
+    # the first and the last may each wait for a connection event
+    allowed_s = sensor.tolerance * period_s + 2 * hands.interval_s / intervals
     outcome = Outcome.PASS if abs(mean_s - period_s) <= allowed_s else Outcome.FAIL
     return Seen(outcome, f"{sensor.name} a mean of {1000 * mean_s:.4g} ms over {intervals}")
 
@@ -154,11 +171,13 @@ async def _refuses(step: Step, hands: Hands, sensor: Sensor) -> Seen:
     await hands.quiet()
     item = hands.plugin.characteristics[bad.characteristic]
     readable = hands.readable(item.name)
-    before = await hands.read(item.name) if readable else bytes(item.layout.head)
+    before = await hands.before(item.name)
     answer = await hands.write(item.name, _bad_bytes(item, bad, before))
     after = await hands.read(item.name) if readable else before
     if after != before or not answer:
         await hands.write(item.name, before)
+    if not answer and not readable and "write" not in item.properties:
+        return Seen(Outcome.INCONCLUSIVE, "such a write is not answered, and what it did can't be read")
     changed = f"; it now reads {after.hex()}, before {before.hex()}" if after != before else ""
     if not answer and "write" in item.properties:
         return Seen(Outcome.FAIL, f"it was taken{changed}")
@@ -175,7 +194,7 @@ def _bad_bytes(item: Characteristic, bad: BadWrite, before: bytes) -> bytes:
 async def _changes(step: Step, hands: Hands, sensor: Sensor) -> Seen:
     before_s, after_s = step.periods_s
     await hands.quiet()
-    await hands.set(sensor, True, before_s)
+    await _begin(hands, sensor, before_s)
     await hands.wait_for(sensor.data, 2, 3 * before_s)
     if wrong := await hands.set(sensor, period_s=after_s):
         return Seen(Outcome.FAIL, wrong)
@@ -222,35 +241,47 @@ def _apart(field: Field, read: dict[str, Any], sent: Sequence[dict[str, Any]]) -
 
 
 async def _leaves(step: Step, hands: Hands, sensor: Sensor) -> Seen:
-    await hands.quiet()
-    others = [other for other in hands.plugin.sensors.values() if other is not sensor]
-    quiet_ns = await hands.listen(silence_s(0))
-    silent = [other for other in others if not hands.since(other.data, quiet_ns)]
+    others = [other for other in hands.plugin.sensors.values() if other.data != sensor.data and other.enable]
+    for other in others:  # at paces at which it would soon show that one is on
+        await hands.set(other, False, working_s(other))
+    work_s = working_s(sensor)
+    await hands.set(sensor, period_s=work_s)
+    await hands.set(sensor, on=False)
+    await hands.listen(_IN_FLIGHT_S)
+    others_s = silence_s(max((working_s(other) or 0 for other in others), default=0))
+    quiet_ns = await hands.listen(max(silence_s(work_s or 0), others_s))
+    silent = [other for other in (sensor, *others) if other.enable and not hands.since(other.data, quiet_ns)]
     before = await hands.snapshot()
     begun_ns = hands.now_ns()
-    for period_s in step.periods_s or (None,):
-        await hands.set(sensor, False, period_s)
-        await hands.set(sensor, True)
-        await hands.listen(_IN_FLIGHT_S)
+    await hands.set(sensor, period_s=work_s)
+    await hands.listen(silence_s(work_s or 0))
+    wrong = (
+        ["it sends once it is paced, though it is off"]
+        if sensor in silent and hands.since(sensor.data, begun_ns)
+        else []
+    )
+    await hands.set(sensor, on=True)
+    await hands.listen(others_s)
+    await hands.set(sensor, False, step.periods_s[0] if step.periods_s else None)
     after = await hands.snapshot()
     own = {(s.characteristic, s.field.name) for s in (sensor.enable, sensor.period) if s is not None}
-    wrong = [
+    wrong += [
         f"{name} reads {after[name].hex()}, before {before[name].hex()}"
-        for name in before
-        if _others(hands.plugin.characteristics[name], before[name], own)
-        != _others(hands.plugin.characteristics[name], after[name], own)
+        for name in before.keys() & after.keys()
+        if _part(hands.plugin.characteristics[name], before[name], own, inside=False)
+        != _part(hands.plugin.characteristics[name], after[name], own, inside=False)
     ]
-    wrong += [f"{other.name} sends" for other in silent if hands.since(other.data, begun_ns)]
+    wrong += [f"{one.name} sends" for one in silent if one is not sensor and hands.since(one.data, begun_ns)]
     return _judged("; ".join(wrong), f"{len(before)} settings and constants read as before")
 
 
-def _others(item: Characteristic, raw: bytes, own: set[tuple[str, str]]) -> object:
-    """What a characteristic says that is not of these fields; all of it where it does not decode."""
+def _part(item: Characteristic, raw: bytes, own: set[tuple[str, str]], inside: bool) -> object:
+    """What a characteristic says that is of these fields, or is not; all of it where it does not decode."""
     try:
         fields = item.codec.parse(raw)[0]
     except DecodeError:
         return raw
-    return {name: repr(value) for name, value in fields.items() if (item.name, name) not in own}
+    return {name: repr(value) for name, value in fields.items() if ((item.name, name) in own) is inside}
 
 
 async def before_new_link(step: Step, hands: Hands) -> dict[str, bytes]:
@@ -268,11 +299,13 @@ async def after_new_link(step: Step, hands: Hands, before: dict[str, bytes]) -> 
         seen = await _starts(step, hands, sensor)
         return Seen(seen.outcome, seen.found.partition(" (")[0])
     after = await hands.snapshot()
-    names = {s.characteristic for s in (sensor.enable, sensor.period) if s is not None and s.characteristic in before}
+    own = {(s.characteristic, s.field.name) for s in (sensor.enable, sensor.period) if s is not None}
+    names = {name for name, _ in own} & before.keys() & after.keys()
     wrong = [
         f"{name} reads {after[name].hex()}, before {before[name].hex()}"
         for name in sorted(names)
-        if after[name] != before[name]
+        if _part(hands.plugin.characteristics[name], before[name], own, inside=True)
+        != _part(hands.plugin.characteristics[name], after[name], own, inside=True)
     ]
     return _judged("; ".join(wrong), "reads as before")
 
@@ -288,15 +321,15 @@ async def _both(step: Step, hands: Hands, sensor: Sensor) -> Seen:
         values = hands.since(one.data, begun_ns)
         if len(values) < count:
             values += await hands.wait_for(one.data, count - len(values), listening_s(period_s))
-        seen.append(_paced(one, period_s, values[:count]))
+        seen.append(_paced(hands, one, period_s, values[:count]))
     outcome = Outcome.FAIL if any(one.outcome is Outcome.FAIL for one in seen) else Outcome.PASS
     return Seen(outcome, ", ".join(one.found for one in seen))
 
 
 async def _switch_both_on(step: Step, hands: Hands, sensor: Sensor, other: Sensor) -> None:
     await hands.quiet()
-    await hands.set(sensor, True, step.periods_s[0])
-    await hands.set(other, True, step.periods_s[1])
+    await _begin(hands, sensor, step.periods_s[0])
+    await _begin(hands, other, step.periods_s[1])
     await hands.wait_for(sensor.data, 1, 2 * step.periods_s[0])
 
 

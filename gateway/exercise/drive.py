@@ -9,16 +9,17 @@ from contextlib import AsyncExitStack
 from dataclasses import dataclass
 
 from gateway.clock import Clock
-from gateway.errors import RadioError
+from gateway.errors import NodeError, PayloadError, RadioError, RefusedError
 from gateway.exercise.acts import Seen, act, after_new_link, before_new_link
-from gateway.exercise.hands import Hands, link
+from gateway.exercise.hands import Hands, link, started
 from gateway.exercise.plan import Kind, Step, duration_text
 from gateway.plugin import Plugin
 from gateway.radio import Radio
 from gateway.records import EventKind, LinkEvent, Outcome, Sink
 
 _TRIES = 2  # of a step whose link is lost
-_RESTORE_S = 15.0
+_LINKS = 3  # how often linking is tried before the node counts as gone
+_RESTORE_S = 30.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +69,7 @@ class Drive:
         self._hands: Hands | None = None
         self._first: dict[str, bytes] | None = None  # settings as they were found
         self._gone = ""
+        self.left = ""  # why the node is not set as it was found
         self.tried: list[Tried] = []
 
     async def run(self, plan: Sequence[Step]) -> None:
@@ -82,10 +84,12 @@ class Drive:
             try:
                 async with asyncio.timeout(_RESTORE_S):
                     await self._restore()
-                    await self._stack.aclose()
             except (RadioError, TimeoutError) as error:
                 why = str(error) or f"no answer within {_RESTORE_S:g} s"
-                self._sink.event(LinkEvent(self._clock.now_ns(), self._who, EventKind.RADIO, {"reason": why}))
+                self.left = f"the settings could not be put back as they were: {why}"
+                self._sink.event(LinkEvent(self._clock.now_ns(), self._who, EventKind.RADIO, {"reason": self.left}))
+            finally:
+                await self._stack.aclose()
 
     def _note(self, done: Tried) -> None:
         detail: dict[str, object] = {"step": done.step.name, "verdict": done.outcome.value}
@@ -107,7 +111,7 @@ class Drive:
         return Tried(step, Outcome.INCONCLUSIVE, why)
 
     async def _try(self, step: Step) -> Seen:
-        why = ""
+        why, lost = "", 0
         for _ in range(_TRIES):
             try:
                 hands = await self._linked()
@@ -120,19 +124,39 @@ class Drive:
                 before = await before_new_link(step, hands)
                 await self._let_go()
                 return await after_new_link(step, await self._linked(), before)
+            except (RefusedError, PayloadError) as error:  # a read that is refused, or reads as something else
+                return Seen(Outcome.FAIL, str(error))
             except RadioError as error:
                 why = str(error)
+                lost += hands.lost.is_set()
                 await self._let_go()
+        if step.kind is Kind.REFUSES and lost == _TRIES:  # not once by chance
+            return Seen(Outcome.FAIL, f"the link ended each time: {why}")
         return Seen(Outcome.INCONCLUSIVE, why)
 
     async def _linked(self) -> Hands:
+        """The link, made anew where there is none.
+
+        Raises:
+            RadioError: it could not be made, however often it was tried.
+        """
         if self._hands is None or self._hands.lost.is_set():
             await self._let_go()
-            self._hands = await self._stack.enter_async_context(
-                link(self._who, self._plugin, self._radio, self._sink, self._clock)
-            )
+            for left in reversed(range(_LINKS)):
+                try:
+                    self._hands = await self._stack.enter_async_context(
+                        link(self._who, self._plugin, self._radio, self._sink, self._clock)
+                    )
+                    break
+                except NodeError:
+                    raise
+                except RadioError:
+                    if not left:
+                        raise
+            assert self._hands is not None  # noqa: S101  or it was raised why not
             if self._first is None:
-                self._first = await self._hands.snapshot()
+                unread = {name: started(self._plugin, name) for name in self._plugin.settings}
+                self._first = unread | await self._hands.snapshot()
         return self._hands
 
     async def _let_go(self) -> None:
@@ -141,10 +165,10 @@ class Drive:
 
     async def _restore(self) -> None:
         """Write the settings that differ from what was found."""
-        if not self._first or self._gone:
+        if self._first is None:
             return
         hands = await self._linked()
         now = await hands.snapshot()
-        for name, raw in self._first.items():
+        for name, raw in self._first.items():  # one that can't be read is set as it is declared to start
             if name in self._plugin.settings and now.get(name) != raw:
                 await hands.write(name, raw)

@@ -25,6 +25,7 @@ from gateway.units import parse_unit
 
 T = TypeVar("T")
 _SOUGHT_S = 15.0
+_INTERVAL_S = 0.03  # between connection events, where the system does not tell
 
 
 class Hands:
@@ -42,6 +43,9 @@ class Hands:
         self._came = asyncio.Event()
         self._targets: dict[str, BleakGATTCharacteristic] = {}
         self._off: set[str] = set()  # sensors known to be switched off
+        self._written = {name: started(plugin, name) for name in plugin.settings}  # of those that can't be read
+        self.paces_s: dict[str, float] = {}  # periods last written
+        self.interval_s = _INTERVAL_S
 
     def now_ns(self) -> int:
         """The time that arrivals are stamped with."""
@@ -109,8 +113,20 @@ class Hands:
 
     async def snapshot(self) -> dict[str, bytes]:
         """The bytes of every readable setting and constant."""
-        names = [name for name in (*sorted(self.plugin.settings), *self.plugin.constants) if self.readable(name)]
-        return {name: await self.read(name) for name in names}
+        found = {}
+        for name in (*sorted(self.plugin.settings), *self.plugin.constants):
+            if self.readable(name):
+                with contextlib.suppress(RefusedError):  # it was told to be readable, which the audit tells
+                    found[name] = await self.read(name)
+        return found
+
+    async def before(self, name: str) -> bytes:
+        """How a setting stands: as it reads, or as it was last written or is to start where it can't be read.
+
+        Raises:
+            RadioError: as `do`.
+        """
+        return await self.read(name) if self.readable(name) else self._written[name]
 
     async def write(self, name: str, raw: bytes, **meant: object) -> str:
         """Write bytes; the ATT error that the node answered, "" where it took them."""
@@ -124,6 +140,7 @@ class Hands:
             self.tell(EventKind.SETTING_DIFFERS, characteristic=name, written=raw.hex(), refused=str(error))
             return str(error)
         self.tell(EventKind.SETTING, characteristic=name, written=raw.hex(), **meant)
+        self._written[name] = raw
         return ""
 
     async def set(self, sensor: Sensor, on: bool | None = None, period_s: float | None = None) -> str:
@@ -137,6 +154,7 @@ class Hands:
             values = {sensor.period.field.name: period_s * float(gain) + float(zero)}
             if wrong := await self._put(sensor.period.characteristic, values, period_s={sensor.data: period_s}):
                 return wrong
+            self.paces_s[sensor.name] = period_s
         if on is not None and sensor.enable is not None:
             field, raw = sensor.enable.field, sensor.on if on else sensor.off
             meant = {field.name: field.scale.apply(raw) if field.scale else raw}
@@ -159,9 +177,8 @@ class Hands:
 
     async def _put(self, name: str, values: Mapping[str, Value], **meant: object) -> str:
         item = self.plugin.characteristics[name]
-        before = await self.read(name) if self.readable(name) else bytes(item.layout.head)
         try:
-            raw = item.codec.patch(before, values)
+            raw = item.codec.patch(await self.before(name), values)
         except PayloadError as error:
             return str(error)
         if refused := await self.write(name, raw, **meant):
@@ -205,6 +222,20 @@ class Hands:
         return [one for one in self.heard[channel] if one[0] >= t_ns]
 
 
+def started(plugin: Plugin, name: str) -> bytes:
+    """A setting as it is declared to be after power-up; fields of no sensor are zero."""
+    item = plugin.characteristics[name]
+    values: dict[str, Value] = {}
+    for sensor in plugin.sensors.values():
+        if sensor.enable is not None and sensor.enable.characteristic == name:
+            field, raw = sensor.enable.field, sensor.on if sensor.starts_on else sensor.off
+            values[field.name] = field.scale.apply(raw) if field.scale else raw
+        if sensor.period is not None and sensor.period.characteristic == name and sensor.default_period_ns:
+            gain, zero = parse_unit("ns").to(sensor.period.field.unit)
+            values[sensor.period.field.name] = sensor.default_period_ns * gain + zero
+    return item.codec.patch(bytes(item.layout.head), values)
+
+
 @asynccontextmanager
 async def link(who: str, plugin: Plugin, radio: Radio, sink: Sink, clock: Clock) -> AsyncIterator[Hands]:
     """Find the node, link it, and let it go in the end.
@@ -222,7 +253,10 @@ async def link(who: str, plugin: Plugin, radio: Radio, sink: Sink, clock: Clock)
     hands = Hands(who, plugin, client, lost, sink, clock)
     try:
         await within(CONNECT_S, "connecting", client.connect(), lost)
-        hands.tell(EventKind.CONNECTED, **radio.link_facts(client))
+        facts = radio.link_facts(client)
+        hands.tell(EventKind.CONNECTED, **facts)
+        if isinstance(interval_ms := facts.get("connection_interval_ms"), int | float):
+            hands.interval_s = interval_ms / 1000
         await hands.prepare()
         yield hands
     finally:

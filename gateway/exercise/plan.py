@@ -12,12 +12,13 @@ from itertools import combinations
 from gateway.errors import DecodeError, InputError
 from gateway.layout.codec import encode
 from gateway.layout.model import Field
-from gateway.plugin import Characteristic, Plugin, Sensor, Setting, period_ns_of
+from gateway.plugin import Characteristic, Plugin, Sensor, Setting, period_ns_of, within
 from gateway.units import parse_unit
 
 SHORTEST_LISTENING_S = 1.0
 _STEADY_S = 10.0  # how long a pace is listened to, where that holds values enough
 _FEWEST, _MOST = 3, 20  # times between two values that make a pace
+_UNPACED_S = 2.0  # how long a value is waited for from a sensor whose pace is not declared
 _BETWEEN = 3  # periods tried between the shortest and the longest
 _REQUESTS_S = 0.5  # what a few requests take
 
@@ -134,12 +135,20 @@ def plan_for(plugin: Plugin, only: Collection[str] = ()) -> list[Step]:
     steps += [step for sensor in chosen for step in _alone(plugin, sensor)]
     paced = [s for s in chosen if plugin.characteristics[s.data].pushed and working_s(s) is not None]
     for first, second in combinations(paced, 2):
-        steps += _beside(first, second)
+        if not _shared(first, second):
+            steps += _beside(first, second)
     if not steps:
         raise InputError(
             f"{plugin.kind} declares no sensor that can be switched or paced; there is nothing to exercise"
         )
     return steps
+
+
+def _shared(first: Sensor, second: Sensor) -> bool:
+    """Whether two sensors can't be told or set apart."""
+    return first.data == second.data or any(
+        one is not None and one in (second.enable, second.period) for one in (first.enable, first.period)
+    )
 
 
 def periods_of(sensor: Sensor) -> tuple[float, ...]:
@@ -161,13 +170,23 @@ def periods_of(sensor: Sensor) -> tuple[float, ...]:
         wanted.append(sensor.default_period_ns / 1e9)
     for seconds in wanted:
         raw = _raw_of(field, seconds)
-        if isinstance(raw, int | float):
+        if isinstance(raw, int):  # the nearest number may lie just outside a limit that stands between two
+            near = [one for one in (raw, raw + 1, raw - 1) if _allowed(field, one)]
+            found |= {period_ns_of(field, one) / 1e9 for one in near[:1]}
+        elif isinstance(raw, float):
             found.add(period_ns_of(field, raw) / 1e9)
     return tuple(sorted(found))
 
 
+def _allowed(field: Field, raw: int) -> bool:
+    """Whether a number is a period that a node is to take."""
+    return raw not in (field.reserved or {}) and within(field, period_ns_of(field, raw))
+
+
 def working_s(sensor: Sensor) -> float | None:
     """A period that shows soon whether it is kept: the default where that is short enough, else the shortest."""
+    if sensor.period is None:
+        return _UNPACED_S if sensor.enable is not None else None
     default_s = (sensor.default_period_ns or 0) / 1e9
     if 0 < default_s <= _STEADY_S / _FEWEST:
         return default_s
@@ -239,11 +258,15 @@ def _alone(plugin: Plugin, sensor: Sensor) -> Iterator[Step]:
         expected = "a read lies between the values sent before and after, give or take what they vary by"
         yield Step(Kind.READS, name, expected, 6 * work_s + 1, periods_s=(work_s,))
     if len(plugin.settings) > 1 or len(plugin.sensors) > 1:
-        expected = "every other setting and constant reads as before, and no other sensor sends"
-        yield Step(Kind.LEAVES, name, expected, 2.0, periods_s=periods_of(sensor)[:1] + periods_of(sensor)[-1:])
-    if sensor.kept is not None and readable:
+        expected = "every other setting and constant reads as before, and no sensor sends that is off"
+        others = [working_s(one) or 0 for one in plugin.sensors.values() if one is not sensor]
+        seconds = 2 * silence_s(max([work_s or 0, *others])) + silence_s(work_s or 0) + _REQUESTS_S
+        yield Step(Kind.LEAVES, name, expected, seconds, periods_s=periods_of(sensor)[-1:])
+    default_s = (sensor.default_period_ns or 0) / 1e9
+    away = tuple(one for one in periods_of(sensor) if one != default_s)[:1]
+    if sensor.kept is not None and readable and (away or sensor.enable is not None):
         expected = "settings read as they were written" if sensor.kept else "settings read as after power-up"
-        yield Step(Kind.RETURNS, name, expected, 10.0, periods_s=periods_of(sensor)[:1])
+        yield Step(Kind.RETURNS, name, expected, 10.0, periods_s=away)
 
 
 def _refused(item: Characteristic, sensor: Sensor) -> Iterator[Step]:
@@ -252,9 +275,12 @@ def _refused(item: Characteristic, sensor: Sensor) -> Iterator[Step]:
     bad: dict[str, BadWrite] = {}
     if period is not None and period.characteristic == item.name and (periods := periods_of(sensor)):
         low, high = period.field.raw_range
-        for seconds, side in ((periods[0], -1), (periods[-1], 1)):
+        ends = ((periods[0], -1, period.field.low), (periods[-1], 1, period.field.high))
+        for seconds, side, limit in ends:
             raw = _raw_of(period.field, seconds)
-            if isinstance(raw, int) and low <= raw + side <= high:
+            reserved = period.field.reserved or {}
+            beyond = limit is not None and isinstance(raw, int) and raw + side not in reserved
+            if beyond and isinstance(raw, int) and low <= raw + side <= high:
                 label = f"a period of {duration_text(period_ns_of(period.field, raw + side) / 1e9)}"
                 bad[label] = BadWrite(item.name, period.field, raw + side)
     if enable is not None and enable.characteristic == item.name and enable.field.names is None:
@@ -297,6 +323,8 @@ def _mean(sensor: Sensor, seconds: float) -> str:
 
 
 def _every(sensor: Sensor, seconds: float) -> str:
+    if sensor.period is None:
+        return f"values from {sensor.name}"
     return f"{sensor.name} every {duration_text(seconds)} within {100 * sensor.tolerance:g} %"
 
 

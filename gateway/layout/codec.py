@@ -5,6 +5,7 @@ line."""
 from __future__ import annotations
 
 import math
+import struct
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -171,8 +172,11 @@ class Codec:
                 if field.name not in values:
                     continue
                 number = self._encode(field, values)
+                if isinstance(number, float):
+                    packed = struct.pack({16: "<e", 32: "<f", 64: "<d"}[field.bits], number)
+                    number = int.from_bytes(packed, "little")
                 if not isinstance(number, int):
-                    raise EncodeError(f"{self.where}.{field.name}: only integers can be set")
+                    raise EncodeError(f"{self.where}.{field.name}: only numbers can be set")
                 first, last = start + field.bit // 8, start + (field.bit + field.bits - 1) // 8
                 inner, size = field.bit % 8, last - first + 1
                 shift = inner if field.order == "little" else size * 8 - inner - field.bits

@@ -107,6 +107,9 @@ class _Loader:
         if decl.data not in table:
             complain("data", f"no characteristic named {decl.data!r}", f"one of {', '.join(table)}")
             return None
+        settings = {one.characteristic for one in (decl.enable, decl.period) if one is not None}
+        if decl.data in settings:
+            complain("data", f"{decl.data!r} is a setting of it as well", "a characteristic that carries values")
         enable = self.setting(f"{place}.enable", decl.enable, table) if decl.enable else None
         on, off = (decl.enable.on, decl.enable.off) if decl.enable else (1, 0)
         if enable is not None:

@@ -170,14 +170,13 @@ def period_ns_of(field: Field, raw: float) -> int:
 
 
 def within(field: Field, period_ns: int) -> bool:
-    """Whether a setting of time can carry just this period, within its limits and its range."""
+    """Whether a setting of time can carry just this period, to the nanosecond, within its limits and its range."""
     gain, zero = parse_unit("ns").to(field.unit)
     value = period_ns * gain + zero
     shown = float(value)  # limits are the nearest floats, too
-    if (field.low is not None and shown < field.low) or (field.high is not None and shown > field.high):
-        return False
-    low, high = field.raw_range
-    if field.scale is None:
-        return True
-    raw = field.scale.invert(value)
-    return low <= raw <= high and raw * field.scale.num + field.scale.add == value * field.scale.den
+    if field.scale is not None:
+        raw, (low, high) = field.scale.invert(value), field.raw_range
+        if not low <= raw <= high or abs(period_ns_of(field, raw) - period_ns) > 1:
+            return False
+        shown = float(field.scale.apply(raw))
+    return not ((field.low is not None and shown < field.low) or (field.high is not None and shown > field.high))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
@@ -20,6 +21,16 @@ from gateway.records import EventKind, Outcome
 from gateway.session.seek import check_adapter
 
 _TITLE = "Exercise of"
+_RESUMED = ", gone on with"
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """What came of an exercise: the run of the log, the steps, and why the node is not set as it was, "" if it is."""
+
+    run: int
+    tried: list[Tried]
+    left: str
 
 
 async def exercise_node(
@@ -33,8 +44,8 @@ async def exercise_node(
     told: Callable[[Tried], None],
     clock: Clock | None = None,
     faults: Faults = SOUND,
-) -> tuple[int, list[Tried]]:
-    """Try a plan's steps on a node, each with its verdict in a new run of the log; that run, and the steps.
+) -> Trial:
+    """Try a plan's steps on a node, each with its verdict in a new run of the log.
 
     Args:
         who: its name or address.
@@ -52,7 +63,8 @@ async def exercise_node(
     earlier = _earlier(log, who, plan) if resume else {}
     async with air(who, plugin, radio, faults) as opened:
         await check_adapter(opened)
-        facts = RunFacts(f"{_TITLE} {who}", clock.now_ns(), None, opened.name, "", "", {who: (plugin, who)})
+        title = f"{_TITLE} {who}{_RESUMED if resume else ''}"
+        facts = RunFacts(title, clock.now_ns(), None, opened.name, "", "", {who: (plugin, who)})
         writer = LogWriter(log, facts)
         drive, how = Drive(who, plugin, opened, writer, clock, patience_s, earlier, told), "broken off"
         try:
@@ -62,7 +74,7 @@ async def exercise_node(
             await asyncio.to_thread(writer.close, clock.now_ns(), how)
     if writer.status.failed:
         raise InputError(writer.status.failed)
-    return writer.run, drive.tried
+    return Trial(writer.run, drive.tried, drive.left)
 
 
 def _earlier(path: Path, who: str, plan: Sequence[Step]) -> dict[str, Tried]:
@@ -71,21 +83,24 @@ def _earlier(path: Path, who: str, plan: Sequence[Step]) -> dict[str, Tried]:
     Raises:
         InputError: there is none.
     """
+    told: dict[tuple[str, str], tuple[int, Mapping[str, Any]]] = {}
     with Log(path) as log, log.damage_told():
-        for number in sorted(log.run_ids(), reverse=True):
+        for number in sorted(log.run_ids(), reverse=True):  # back to where it was begun; the newest verdict holds
             info = log.run(number)
-            if info.title == f"{_TITLE} {who}":
+            if info.title not in (f"{_TITLE} {who}", f"{_TITLE} {who}{_RESUMED}"):
+                continue
+            for event in log.events(info):
+                detail: Mapping[str, Any] = event.detail
+                if event.kind is EventKind.STEP and detail.get("verdict") in (Outcome.PASS, Outcome.FAIL):
+                    told.setdefault((str(detail.get("step")), str(detail.get("expected"))), (number, detail))
+            if not info.title.endswith(_RESUMED):
                 break
         else:
             raise InputError(f"{path} holds no exercise of {who}; leave out --resume to begin one")
-        told: dict[tuple[str, str], Mapping[str, Any]] = {
-            (str(event.detail.get("step")), str(event.detail.get("expected"))): event.detail
-            for event in log.events(info)
-            if event.kind is EventKind.STEP and event.detail.get("verdict") in (Outcome.PASS, Outcome.FAIL)
-        }
     found = {}
     for step in plan:  # one that the plugin now expects something else of is tried again
-        if (detail := told.get((step.name, step.expected))) is not None:
-            run = int(detail.get("tried_in_run", info.id))
+        if (before := told.get((step.name, step.expected))) is not None:
+            number, detail = before
+            run = int(detail.get("tried_in_run", number))
             found[step.name] = Tried(step, Outcome(detail["verdict"]), str(detail["found"]), run)
     return found

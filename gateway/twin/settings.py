@@ -43,28 +43,34 @@ class Settings:
         self._plugin, self._wrong = plugin, frozenset(wrong)
         self.paces: dict[str, Pace] = {}
         self._values: dict[str, dict[str, Value]] = {}
-        self.start_anew()
+        self._power_up()
 
     def __contains__(self, characteristic: str) -> bool:
         return characteristic in self._values
 
-    def start_anew(self) -> None:
-        """As after power-up."""
+    def _power_up(self) -> None:
         sensors = self._plugin.sensors.values()
         if "starts-otherwise" in self._wrong:
             sensors = [replace(sensor, starts_on=not sensor.starts_on) for sensor in sensors]  # type: ignore[assignment]
         for sensor in sensors:
-            fresh = Pace(sensor)
-            pace = self.paces.setdefault(sensor.name, fresh)
-            pace.on, pace.period_s, pace.waiting_s = fresh.on, fresh.period_s, None
-            pace.changed.set()
+            self.paces[sensor.name] = Pace(sensor)
         self._values = {name: self._first(name) for name in self._plugin.settings}
+
+    def _start(self, sensor: Sensor) -> None:
+        """Set one sensor as after power-up."""
+        pace, fresh = self.paces[sensor.name], Pace(self.paces[sensor.name].sensor)
+        pace.on, pace.period_s, pace.waiting_s = fresh.on, fresh.period_s, None
+        pace.changed.set()
+        for setting in (sensor.enable, sensor.period):
+            if setting is not None:
+                own = self._first(setting.characteristic)
+                self._values[setting.characteristic][setting.field.name] = own[setting.field.name]
 
     def link_ended(self) -> None:
         """Forget what was written, where that is declared or what the firmware does wrong."""
-        resets = any(sensor.kept is False for sensor in self._plugin.sensors.values())
-        if resets is not ("forgets-otherwise" in self._wrong):
-            self.start_anew()
+        for sensor in self._plugin.sensors.values():
+            if (sensor.kept is False) is not ("forgets-otherwise" in self._wrong):
+                self._start(sensor)
 
     def read(self, item: Characteristic) -> bytes:
         """The bytes of a setting."""
@@ -104,6 +110,10 @@ class Settings:
                 pace.period_s, pace.waiting_s = pace.waiting_s, None
             if not asked and "never-off" in self._wrong:
                 pace.on = True
+            if asked and "switches-others-on" in self._wrong:
+                for other in self.paces.values():
+                    other.on = True
+                    other.changed.set()
             if not asked and "off-takes-all" in self._wrong:
                 for other in self.paces.values():
                     other.on = False
@@ -125,7 +135,7 @@ class Settings:
                 if other is not pace and other.sensor.period is not None:
                     field, owner = other.sensor.period.field, other.sensor.period.characteristic
                     gain, zero = _SECOND.to(field.unit)
-                    value = fitted(field, period_s * float(gain) + float(zero))
+                    value = max(fitted(field, period_s * float(gain) + float(zero)), field.low or 0)  # type: ignore[type-var]
                     self._values[owner][field.name] = value
                     other.period_s = period_ns_of(field, float(encode(field, value))) / 1e9
                     other.changed.set()
@@ -133,6 +143,7 @@ class Settings:
             pace.waiting_s = period_s
             return
         pace.period_s, pace.waiting_s = period_s, None
+        pace.on = pace.on or "starts-when-paced" in self._wrong
         pace.changed.set()
 
     def period_of(self, pace: Pace) -> float:
