@@ -80,8 +80,8 @@ class Beside:
         try:
             self._process.wait(FAREWELL_S + _KILLED_AFTER_S)
         except subprocess.TimeoutExpired:
-            self.kill()
-        self._reader.join(_KILLED_AFTER_S)
+            self._process.kill()
+        self._close()
         left = self.progress.behind
         self.progress = last if left else Progress(True, "")
         self.progress.behind = left
@@ -89,7 +89,15 @@ class Beside:
     def kill(self) -> None:
         """End it at once."""
         self._process.kill()
+        self._close()
+
+    def _close(self) -> None:
         self._process.wait()
+        self._reader.join(_KILLED_AFTER_S)
+        for pipe in (self._process.stdin, self._process.stdout):
+            if pipe is not None:
+                with contextlib.suppress(OSError):  # what it was still to be told
+                    pipe.close()
 
 
 @contextmanager
@@ -101,9 +109,8 @@ def sending(config: MqttConfig | None, log: Path) -> Iterator[Beside | None]:
     beside = Beside(config, log)
     try:
         yield beside
-    except BaseException:
-        beside.kill()
-        raise
+    finally:
+        beside.kill()  # where it was not let end
 
 
 def main() -> None:
@@ -147,7 +154,10 @@ async def _tell_often(forwarder: Forwarder) -> None:
 
 
 def _tell(progress: Progress) -> None:
-    print(json.dumps(asdict(progress)), flush=True)  # noqa: T201
+    try:
+        print(json.dumps(asdict(progress)), flush=True)  # noqa: T201
+    except OSError:  # the run is gone
+        _leave()
 
 
 async def _obey(forwarder: Forwarder, told: TextIO, sender: asyncio.Task[None]) -> None:
