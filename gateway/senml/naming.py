@@ -58,6 +58,8 @@ def sent_as(name: str, symbol: str, role: str | None, column: str) -> Sent:
         return Sent(name, "dBW", 1.0, -30.0)  # RFC 8798, table 2
     if symbol == "rpm":
         return Sent(name, "1/s", 1 / 60)  # as an event rate, not as an angle
+    if "volt_ampere" in symbol:
+        return Sent(name, "VA", float(unit.to(_unit("volt_ampere"))[0]))  # apparent power is not told in watt
     if unit.dimension == _unit("K").dimension and not unit.zero:
         return Sent(name, "K", float(unit.factor))
     if unit.dimension == PLAIN.dimension and unit.factor != 1:
