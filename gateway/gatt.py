@@ -87,6 +87,7 @@ class FoundTable:
         strays: handles from which values came that belong to no characteristic.
         unasked: handles of characteristics that notified or indicated before they were subscribed to.
         unseen: what could not be seen, and why; [] for a table seen whole.
+        breaches: of the Attribute Protocol, found and expected; None where its PDUs were not seen.
     """
 
     who: str
@@ -96,6 +97,7 @@ class FoundTable:
     strays: list[int] = field(default_factory=list)
     unasked: list[int] = field(default_factory=list)
     unseen: list[str] = field(default_factory=list)
+    breaches: list[tuple[str, str]] | None = None
 
     def facts(self) -> dict[str, Any]:
         """Its services as JSON can hold them, without values: what an event of a run keeps."""

@@ -215,7 +215,12 @@ def two_bytes(table: FoundTable) -> None:
     table.services[1].characteristics[0].read.append(b"\x50\x00")
 
 
+def misbehaves(table: FoundTable) -> None:
+    table.breaches = [("response 0x0D to request 0x0A", "0x0B or an error (3.4)")]
+
+
 BREACHES = [
+    (misbehaves, "keeps-the-protocol"),
     (set_end, "service-ranges"),
     (outside, "inside-service"),
     (far_value, "value-follows"),

@@ -209,7 +209,19 @@ def _empty(table: FoundTable, plugin: Plugin | None) -> Broken:
             yield place_of_service(service), "has no characteristic", "one at least, or no service"
 
 
+def _protocol(table: FoundTable, plugin: Plugin | None) -> Broken:
+    for found, expected in table.breaches or ():
+        yield "server", found, expected
+
+
 STRUCTURE = (
+    Rule(
+        "keeps-the-protocol",
+        "requests are answered as they were asked, in time, and with what fits",
+        "Vol 3, Part F, 3.3 and 3.4",
+        _protocol,
+        lambda table, _: table.breaches is not None,
+    ),
     Rule("service-ranges", "services do not overlap", "2.6.2, 3.1", _ranges, _handles_known),
     Rule("inside-service", "a characteristic stands inside its service", "3.3", _inside, _handles_known),
     Rule(

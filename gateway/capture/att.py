@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import NamedTuple
 
+from gateway.capture.conduct import REQUESTS, RESPONSES, Breach, Conduct
 from gateway.capture.record import Trouble
 from gateway.layout.adopted import BASE_UUID
 from gateway.records import EventKind
@@ -77,6 +78,7 @@ class Table:
         declared: for each value's handle that of its declaration, and the bits of its properties.
         includes: UUIDs of included services, by handle of the declaration.
         nothing_from: handles from which on a request for descriptors found nothing.
+        breaches: of the protocol, None where not every PDU was seen.
     """
 
     uuids: dict[int, str] = field(default_factory=dict)
@@ -85,6 +87,7 @@ class Table:
     declared: dict[int, tuple[int, int]] = field(default_factory=dict)
     includes: dict[int, str] = field(default_factory=dict)
     nothing_from: set[int] = field(default_factory=set)
+    breaches: list[Breach] | None = None
 
     def owner(self, handle: int) -> tuple[int, str]:
         """The value handle and UUID of the characteristic that a handle belongs to; (0, "") for none known."""
@@ -118,10 +121,23 @@ class Bearer:
     mtu: int = DEFAULT_MTU
     asked: dict[int, _Asked] = field(default_factory=dict)
     long: dict[int, tuple[int, bytes, int]] = field(default_factory=dict)  # by client: handle, value so far, t_ns
+    conduct: Conduct | None = None
+    _mtu_seen: bool = False
+
+    def watch(self) -> None:
+        """Hold the servers to the rules of the protocol, where every PDU is seen."""
+        kept: list[list[Breach]] = []
+        for table in self.tables:
+            if table.breaches is None:
+                table.breaches = []
+            kept.append(table.breaches)
+        self.conduct = Conduct((kept[0], kept[1]))
 
     def take(self, t_ns: int, sender: int, pdu: bytes) -> Iterator[Heard | Happened]:
         """One PDU that side ``sender`` (0 or 1) sent."""
         try:
+            if self.conduct is not None:
+                self.conduct.take(t_ns, sender, pdu, self.mtu if self._mtu_seen else None)
             yield from self._take(t_ns, sender, pdu)
         except (struct.error, IndexError):
             self.trouble.note("an ATT PDU that is too short", f"opcode 0x{pdu[:1].hex()}, {len(pdu)} bytes")
@@ -138,9 +154,9 @@ class Bearer:
                 handle, length = struct.unpack_from("<HH", pdu, at)
                 yield self._heard(t_ns, sender, handle, pdu[at + 4 : at + 4 + length], How.NOTIFIED)
                 at += 4 + length
-        elif opcode in _REQUESTS:
+        elif opcode in REQUESTS:
             yield from self._asked(t_ns, sender, opcode, pdu)
-        elif opcode in _RESPONSES:
+        elif opcode in RESPONSES:
             yield from self._answered(t_ns, sender, opcode, pdu)
         elif opcode in (0x52, 0xD2):  # a write command, and one with a signature of twelve bytes behind it
             (handle,) = struct.unpack_from("<H", pdu, 1)
@@ -184,7 +200,7 @@ class Bearer:
             (offered,) = struct.unpack_from("<H", pdu, 1)
             if asked is not None and asked.opcode == 0x02:
                 offered = min(offered, asked.offset)
-            self.mtu = max(offered, DEFAULT_MTU)
+            self.mtu, self._mtu_seen = max(offered, DEFAULT_MTU), True
             yield Happened(t_ns, self.names[server], EventKind.PARAMETERS, {"att_mtu_bytes": self.mtu})
         if asked is None:
             return
@@ -287,13 +303,11 @@ class Bearer:
                 yield self._heard(t_ns, server, handle, value, How.READ)
 
 
-_REQUESTS = frozenset({0x02, 0x04, 0x06, 0x08, 0x0A, 0x0C, 0x0E, 0x10, 0x12, 0x16, 0x18, 0x20})
 _NOT_FOLLOWED = {
     0x0E: "a read of several attributes",
     0x16: "a part of a long write",
     0x20: "a read of several attributes",
 }
-_RESPONSES = frozenset({0x01, 0x03, 0x05, 0x07, 0x09, 0x0B, 0x0D, 0x0F, 0x11, 0x13, 0x17, 0x19, 0x21})
 
 
 def uuid_of(raw: bytes) -> str:

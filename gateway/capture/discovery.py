@@ -130,5 +130,6 @@ def _found(address: str, table: Table, server: _Server, directory: Directory) ->
         found.unseen.append("which services there are: their discovery is not in the capture")
     elif not table.declared:
         found.unseen.append("which characteristics there are: their discovery is not in the capture")
+    found.breaches = table.breaches
     found.strays = sorted(handle for handle in server.pushed if table.declared and handle not in table.declared)
     return found

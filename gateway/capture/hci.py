@@ -144,6 +144,7 @@ class HciFollower:
         names = (self._local.get(adapter, f"local-{adapter}"), peer)
         tables = (self._directory.table(names[0]), self._directory.table(peer))
         bearer = Bearer(names, tables, self._trouble)
+        bearer.watch()
         link = _Link(peer, bearer, (Fragments(self._trouble), Fragments(self._trouble)))
         self._links[adapter, handle] = link
         return link

@@ -41,7 +41,7 @@ def audit(
     import asyncio
 
     from gateway.plugin import find_plugin
-    from gateway.prove import audit_capture, audit_live, audit_log
+    from gateway.prove import audit_capture, audit_live, audit_log, audit_text
     from gateway.records import Outcome
     from gateway.report.firmware import audit_lines, audits_json, audits_junit
 
@@ -56,8 +56,8 @@ def audit(
         audits = [asyncio.run(audit_live(node, declared, radio.value, seconds))]
     elif (beginning := path.open("rb").read(16)) == b"SQLite format 3\0":
         audits = audit_log(path, declared, only)
-    elif beginning.startswith(b"# gattest"):
-        raise InputError(f"{node} is a capture of gattest; replay it into a log, and audit that")
+    elif beginning.startswith(b"# gattest") or path.suffix in (".gz", ".zst"):
+        audits = audit_text(path, declared, only)
     else:
         audits, troubles = audit_capture(path, declared, only)
     if junit is not None:

@@ -2,7 +2,7 @@
 where it is reached."""
 
 from gateway.prove.air import air, serve
-from gateway.prove.audits import audit_capture, audit_live, audit_log
+from gateway.prove.audits import audit_capture, audit_live, audit_log, audit_text
 from gateway.prove.trial import exercise_node
 
-__all__ = ["air", "audit_capture", "audit_live", "audit_log", "exercise_node", "serve"]
+__all__ = ["air", "audit_capture", "audit_live", "audit_log", "audit_text", "exercise_node", "serve"]

@@ -8,12 +8,13 @@ from typing import Literal
 from gateway.audit import Audit, audit_table
 from gateway.capture.discovery import tables_in
 from gateway.capture.record import Trouble
+from gateway.capture.text import TextCapture
 from gateway.errors import InputError
 from gateway.gatt import FoundTable
 from gateway.log.reader import Log
 from gateway.plugin import Plugin
 from gateway.prove.air import air
-from gateway.records import EventKind
+from gateway.records import EventKind, Frame
 from gateway.session.walk import look_for, walk
 
 _VALUES_OF_A_LOG = 200
@@ -63,6 +64,39 @@ def audit_capture(path: Path, plugin: Plugin | None, who: str | None) -> tuple[l
         names = ", ".join(table.who for table in tables) or "none"
         raise InputError(f"{path} shows no discovery of {who or 'any node'}; there are {names}")
     return [audit_table(table, plugin) for table in chosen], list(trouble.lines())
+
+
+def audit_text(path: Path, plugin: Plugin | None, who: str | None) -> list[Audit]:
+    """Audit the nodes of a capture of gattest's own, by the tables that were found on connecting and what came.
+
+    Raises:
+        InputError: it can't be read, or holds no table of such a node.
+    """
+    tables: dict[str, FoundTable] = {}
+    heard: dict[tuple[str, str], list[bytes]] = {}
+    with TextCapture(path) as capture:
+        for record in capture.records():
+            if isinstance(record, Frame):
+                kept = heard.setdefault((record.node, record.channel), [])
+                if len(kept) < _VALUES_OF_A_LOG:
+                    kept.append(record.raw)
+            elif record.kind is EventKind.TABLE and record.node is not None and who in (None, record.node):
+                try:
+                    tables[record.node] = FoundTable.of_facts(record.node, record.detail)
+                except (LookupError, TypeError, ValueError):
+                    capture.trouble.note("a table that can't be read", f"of {record.node}")
+    if not tables:
+        raise InputError(
+            f"{path} holds no table of {who or 'a node'}; one that this version recorded or extracted does"
+        )
+    declared = plugin.characteristics.values() if plugin is not None else ()
+    for node, table in tables.items():
+        table.unseen.append("descriptors and settings, which a run does not read")
+        for own in declared:
+            found = next((item for _, item in table.characteristics if item.uuid == own.uuid), None)
+            if found is not None:
+                found.pushed += [("notify" in found.properties, raw) for raw in heard.get((node, own.name), [])]
+    return [audit_table(table, plugin) for table in tables.values()]
 
 
 def audit_log(path: Path, plugin: Plugin | None, who: str | None) -> list[Audit]:
