@@ -498,3 +498,24 @@ def test_publishing_ends_with_a_run_that_is_killed(tmp_path: Path, broker: Mosqu
 def children(pid: int) -> list[int]:
     path = Path(f"/proc/{pid}/task/{pid}/children")
     return [int(one) for one in path.read_text().split()] if path.exists() else []
+
+
+def test_what_is_taken_while_it_is_written_down_is_written_down_next(tmp_path: Path) -> None:
+    fed(tmp_path / "log.db", 100, 0.1)
+    with Outbox(tmp_path / "log.db", "b") as outbox:
+        outbox.take("frame", 1, 5)
+        real = outbox._connection
+
+        class Slow:
+            def __getattr__(self, name: str) -> Any:
+                return getattr(real, name)
+
+            def executemany(self, sql: str, rows: Any) -> None:
+                real.executemany(sql, rows)
+                outbox.take("frame", 6, 9)  # meanwhile, by the loop
+
+        outbox._connection = Slow()  # type: ignore[assignment]
+        assert outbox.note()
+        outbox._connection = real
+    with Outbox(tmp_path / "log.db", "b") as outbox:
+        assert outbox.gaps("frame", 9) == []

@@ -4,6 +4,8 @@ taken once the broker has acknowledged the pack it was in."""
 from __future__ import annotations
 
 import sqlite3
+import threading
+import time
 from pathlib import Path
 from types import TracebackType
 from typing import Literal, Self
@@ -18,6 +20,7 @@ CREATE TABLE IF NOT EXISTS taken (   -- which frames and events a broker has ack
     PRIMARY KEY (broker, stream, first)
 )
 """
+_AT_THE_END_S = 5.0
 _BUSY_S = 0.2  # a writer at work is not waited for longer: what is not noted now is noted with the next
 
 
@@ -36,7 +39,8 @@ class Outbox:
         self._connection = sqlite3.connect(path, timeout=_BUSY_S, isolation_level=None, check_same_thread=False)
         self._broker = broker
         self._ranges: dict[Stream, list[tuple[int, int]]] = {"frame": [], "event": []}
-        self._noted = True
+        self._taken, self._noted = 0, 0  # how often something was taken, and which of those is written down
+        self._noting = threading.Lock()
         if self._connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'taken'").fetchone():
             for stream, own in self._ranges.items():
                 own += self._connection.execute(
@@ -49,7 +53,9 @@ class Outbox:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self.note()
+        end = time.monotonic() + _AT_THE_END_S
+        while not self.note() and time.monotonic() < end:
+            time.sleep(_BUSY_S)
         self._connection.close()
 
     def gaps(self, stream: Stream, last: int) -> list[tuple[int, int]]:
@@ -70,27 +76,30 @@ class Outbox:
             else:
                 merged.append(one)
         self._ranges[stream] = merged
-        self._noted = False
+        self._taken += 1
 
     def note(self) -> bool:
         """Write down what was taken; False where that could not be done now. What is not written down is sent again
-        after a crash, and lost to nobody."""
-        if self._noted:
+        after a crash, and lost to nobody. May be called while more is taken."""
+        with self._noting:
+            return self._note()
+
+    def _note(self) -> bool:
+        taken = self._taken
+        rows = [(self._broker, stream, *one) for stream, own in self._ranges.items() for one in own]
+        if taken == self._noted:
             return True
         try:
             self._connection.execute("BEGIN IMMEDIATE")
             try:
                 self._connection.execute(TABLE)
                 self._connection.execute("DELETE FROM taken WHERE broker = ?", (self._broker,))
-                self._connection.executemany(
-                    "INSERT INTO taken VALUES (?, ?, ?, ?)",
-                    [(self._broker, stream, *one) for stream, own in self._ranges.items() for one in own],
-                )
+                self._connection.executemany("INSERT INTO taken VALUES (?, ?, ?, ?)", rows)
                 self._connection.execute("COMMIT")
             except BaseException:
                 self._connection.execute("ROLLBACK")
                 raise
         except sqlite3.Error:
             return False
-        self._noted = True
+        self._noted = taken
         return True
