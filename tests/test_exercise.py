@@ -10,11 +10,12 @@ from xml.etree import ElementTree
 
 import pytest
 
+from gateway.clock import Clock
 from gateway.config import FIRMWARE_FAULTS, Faults
 from gateway.errors import InputError
-from gateway.exercise import Kind, Tried, outcome_of, plan_for
+from gateway.exercise import Drive, Kind, Tried, outcome_of, plan_for
 from gateway.plugin import Plugin, find_plugin, load_plugin
-from gateway.prove import exercise_node
+from gateway.prove import air, exercise_node
 from gateway.prove.air import SOUND
 from gateway.records import EventKind, Outcome
 from gateway.report.firmware import exercise_json, exercise_junit, plan_lines, step_lines
@@ -44,6 +45,14 @@ def exercised(
         return trial.tried
 
     return on_virtual_time(run)
+
+
+class Nowhere:
+    """A sink that keeps nothing."""
+
+    def frame(self, frame: object) -> None: ...
+
+    def event(self, event: object) -> None: ...
 
 
 def failed(tried: list[Tried]) -> set[Kind]:
@@ -181,13 +190,6 @@ def test_a_node_that_ends_its_link_is_linked_again_and_one_that_is_gone_makes_th
     other = load_plugin(plugin_folder(tmp_path, text, "loan-crate"))
 
     async def run() -> list[Tried]:
-        from gateway.clock import Clock
-        from gateway.exercise import Drive
-        from gateway.prove import air
-
-        class Nowhere:
-            def frame(self, frame: object) -> None: ...
-            def event(self, event: object) -> None: ...
 
         async with air("CRATE", CRATE, "virtual") as radio:
             drive = Drive("CRATE", other, radio, Nowhere(), Clock(), 60, {}, lambda _: None)
@@ -372,12 +374,6 @@ def test_a_setting_that_reads_as_something_else_fails_its_steps_and_no_other(tmp
     served = load_plugin(plugin_folder(tmp_path, text, "loan-crate"))
 
     async def run() -> list[Tried]:
-        from gateway.exercise import Drive
-        from gateway.prove import air
-
-        class Nowhere:
-            def frame(self, frame: object) -> None: ...
-            def event(self, event: object) -> None: ...
 
         async with air("CRATE", served, "virtual") as radio:
             drive = Drive(

@@ -310,3 +310,14 @@ def test_any_values_are_read_back_as_they_are_in_the_log(raws: list[bytes]) -> N
     temperatures = [float(r.value) for r in json_pack if r.name.endswith(":temperature")]  # type: ignore[arg-type]
     meant = [struct.unpack_from("<h", raw, 2)[0] for raw in raws]
     assert temperatures == [number / 100 for number in meant if number != -0x8000]
+
+
+# The names of RFC 8798, table 2; those beyond the last draft that was compared (MHz to km/h) from memory
+SECONDARY_NAMES = set("ms min h kW kVA kvar Ah Wh kWh varh Wh/km KiB mV mA dBm ug/m3 mm/h ppm hPa mm MHz kvarh kVAh GB Mbit/s B/s MB/s m/h /100 /1000 cm km km/h".split())  # noqa: SIM905  # fmt: skip
+
+
+def test_what_bluetooth_s_units_are_called_in_senml_is_registered() -> None:
+    from gateway.assigned import assigned_units
+
+    named = {unit.senml for unit in assigned_units().values() if unit.senml}
+    assert len(named) > 40 and named <= PRIMARY | SECONDARY_NAMES

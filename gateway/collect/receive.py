@@ -5,26 +5,23 @@ before anything is known of its run is kept as it came until then."""
 from __future__ import annotations
 
 import asyncio
-import random
-import time
 from collections import Counter
 from dataclasses import dataclass, field
 
 from aiomqtt import Message
 
-from gateway.collect.store import Store, StoreError, UnknownRunError
+from gateway.collect.store import Store, UnknownRunError
 from gateway.collect.unpack import Events, Facts, Frames, unpack
 from gateway.config import BrokerFile
 from gateway.errors import InputError
-from gateway.mqtt.link import Broker, BrokerError, Link
+from gateway.mqtt.link import Broker, Link
 from gateway.mqtt.topics import EARLIER
 from gateway.senml.resolve import CBOR, JSON
 
 SESSION_S = 7 * 86400  # how long the broker keeps what comes while we are away
 MOST_AT_A_TIME = 500
 _LIST = 4  # the first three bits of a list in CBOR (RFC 8949, section 3.1), which no JSON begins with
-BACKOFF_FIRST_S, BACKOFF_MOST_S = 0.5, 30.0
-STEADY_S = 10.0
+_SUBSCRIBING = "not subscribed yet"
 
 
 @dataclass(slots=True)
@@ -59,18 +56,11 @@ class Gatherer:
 
     async def run(self) -> None:
         """Receive until cancelled."""
-        pause_s = BACKOFF_FIRST_S
-        while True:
-            begun_s = time.monotonic()
-            try:
-                async with self._broker.connected() as link:
-                    await self._session(link)
-            except (BrokerError, StoreError) as error:
-                self.progress.trouble = str(error)
-            if time.monotonic() - begun_s > STEADY_S:
-                pause_s = BACKOFF_FIRST_S
-            await asyncio.sleep(random.uniform(pause_s / 2, pause_s))  # noqa: S311  jitter
-            pause_s = min(pause_s * 2, BACKOFF_MOST_S)
+
+        def told(trouble: str) -> None:
+            self.progress.trouble = trouble or _SUBSCRIBING
+
+        await self._broker.use(self._session, told)
 
     async def _session(self, link: Link) -> None:
         """Subscribe and take what comes.

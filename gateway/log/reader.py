@@ -23,6 +23,10 @@ from gateway.spec import Requirement
 
 Ints = npt.NDArray[np.int64]
 CHUNK_ROWS = 50_000
+FIELDS = (
+    "SELECT column_name, name, unit, low, high, role, bits, ifnull(sometimes, 0), lsb, type FROM field "
+    "WHERE relation = ? ORDER BY position"
+)  # the rows of a `FieldInfo`
 _RECOVER = "copy what can be read with the .recover command of the sqlite3 shell"
 _WHOLE = 0.95  # of the planned length counts as all of it
 
@@ -251,12 +255,7 @@ class Log:
         yield from newest.values()
 
     def _fields(self, relation: str | None) -> tuple[FieldInfo, ...]:
-        rows = self._query(
-            "SELECT column_name, name, unit, low, high, role, bits, ifnull(sometimes, 0), lsb, type FROM field "
-            "WHERE relation = ? ORDER BY position",
-            relation,
-        )
-        return tuple(FieldInfo(*row) for row in rows)
+        return tuple(FieldInfo(*row) for row in self._query(FIELDS, relation))
 
     def uuid_of(self, channel: ChannelInfo) -> str:
         """The UUID of a channel's characteristic."""

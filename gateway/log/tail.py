@@ -11,7 +11,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from gateway.log.reader import FieldInfo
+from gateway.log.reader import FIELDS, FieldInfo
 from gateway.log.schema import quoted
 
 _OWN = ("id", "node", "t_ns", "raw", "fault")
@@ -86,12 +86,7 @@ class Tail:
             self._nodes = {number: (uid, name) for number, uid, name in rows}
 
     def _fields(self, relation: str | None) -> tuple[FieldInfo, ...]:
-        rows = self._query(
-            "SELECT column_name, name, unit, low, high, role, bits, ifnull(sometimes, 0), lsb, type FROM field "
-            "WHERE relation = ? ORDER BY position",
-            relation,
-        )
-        return tuple(FieldInfo(*row) for row in rows)
+        return tuple(FieldInfo(*row) for row in self._query(FIELDS, relation))
 
     def stretches(self, first: int, last: int) -> Iterator[Stretch]:
         """The frames with ids from ``first`` to ``last``, a stretch for each channel of each node."""

@@ -6,9 +6,11 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
+import random
 import secrets
 import ssl
-from collections.abc import AsyncIterator, Mapping
+import time
+from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
@@ -20,11 +22,13 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from gateway.config import MqttConfig
-from gateway.errors import InputError, RadioError
+from gateway.errors import GattestError, InputError, RadioError
 
 KEEP_ALIVE_S = 15
 ANSWER_S = 20.0
 IN_FLIGHT = 20
+_PAUSE_FIRST_S, _PAUSE_MOST_S = 0.5, 30.0
+_STEADY_S = 10.0  # a connection that lasted so long begins the pauses anew
 USER, PASSWORD = "GATTEST_MQTT_USER", "GATTEST_MQTT_PASSWORD"
 _NO_SUCH_VERSION = {0x01, 0x84}
 _REJECTED = {0x04, 0x05, 0x86, 0x87}
@@ -110,6 +114,33 @@ class Broker:
         self._user, self._password = credentials(config.credentials)
         self._protocol = ProtocolVersion.V5
         self._id = config.client_id or name or f"gattest-{secrets.token_hex(6)}"
+
+    async def use(self, work: Callable[[Link], Awaitable[None]], told: Callable[[str], None]) -> None:
+        """Connect and work, again and again with growing pauses, until the work is done.
+
+        Args:
+            work: what to do with a connection; it may be broken off by any error of ours but `InputError`.
+            told: called with what went wrong, and with "" once a connection is there.
+
+        Raises:
+            InputError: of the work.
+        """
+        pause_s = _PAUSE_FIRST_S
+        while True:
+            begun_s = time.monotonic()
+            try:
+                async with self.connected() as link:
+                    told("")
+                    await work(link)
+                    return
+            except InputError:
+                raise
+            except GattestError as error:
+                told(str(error))
+            if time.monotonic() - begun_s > _STEADY_S:
+                pause_s = _PAUSE_FIRST_S
+            await asyncio.sleep(random.uniform(pause_s / 2, pause_s))  # noqa: S311  jitter
+            pause_s = min(pause_s * 2, _PAUSE_MOST_S)
 
     @asynccontextmanager
     async def connected(self) -> AsyncIterator[Link]:

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import asyncio
 import json
-import random
 import sqlite3
 import time
 from collections.abc import AsyncIterator, Iterable
@@ -31,8 +30,6 @@ from gateway.senml.write import packs
 
 BLOCK = 5_000  # frames read and sent at a time
 EVENTS_AT_A_TIME = 500
-BACKOFF_FIRST_S, BACKOFF_MOST_S = 0.5, 30.0
-STEADY_S = 10.0  # a connection that lasted so long begins the pauses anew
 LOOK_AGAIN_S = 0.5
 NOTE_EVERY_S = 0.5
 _STATES = {
@@ -95,23 +92,13 @@ class Forwarder:
 
     async def run(self) -> None:
         """Send until the end was asked for and everything is sent."""
-        pause_s = BACKOFF_FIRST_S
         async with self._open() as (live, earlier, outbox):
-            while True:
-                begun_s = time.monotonic()
-                try:
-                    async with self._broker.connected() as link:
-                        self.progress.connected, self.progress.trouble = True, ""
-                        await self._session(link, live, earlier, outbox)
-                        return
-                except BrokerError as error:
-                    self.progress.connected, self.progress.trouble = False, str(error)
-                await asyncio.to_thread(outbox.note)
-                if time.monotonic() - begun_s > STEADY_S:
-                    pause_s = BACKOFF_FIRST_S
-                await asyncio.sleep(random.uniform(pause_s / 2, pause_s))  # noqa: S311  jitter
-                pause_s = min(pause_s * 2, BACKOFF_MOST_S)
+
+            def told(trouble: str) -> None:
+                self.progress.connected, self.progress.trouble = not trouble, trouble
                 self._behind(earlier, outbox)
+
+            await self._broker.use(lambda link: self._session(link, live, earlier, outbox), told)
 
     @asynccontextmanager
     async def _open(self) -> AsyncIterator[tuple[Tail, Tail, Outbox]]:
