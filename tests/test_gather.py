@@ -44,7 +44,7 @@ def messages(log: Path, form: Any = "json") -> list[tuple[str, bytes]]:
     """What a gateway sends of a log: facts of its runs, then its packs."""
     with Tail(log) as tail:
         head, _ = tail.heads()
-        told = [(f"gattest/bench/run-{facts['run']}", json.dumps(facts).encode()) for facts in tail.runs()]
+        told = [(f"gattest/bench/run-{facts['run']}", json.dumps(facts).encode()) for facts in tail.runs(1, 1)]
         return told + [
             (f"gattest/bench/{stretch.node}/{stretch.relation.channel}", raw)
             for stretch in tail.stretches(1, head)

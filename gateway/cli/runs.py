@@ -124,7 +124,9 @@ def _run(
                 beside.verdicts(node, own)
             beside.end()
             if beside.progress.behind or beside.progress.trouble:
-                console.print(f"{beside.line}. They are in {log}: gattest forward {log} {config.path}", soft_wrap=True)
+                console.print(
+                    f"\n{beside.line}\nThey are in {log}: gattest forward {log} {config.path}", soft_wrap=True
+                )
     if troubles:
         raise InputError("\n".join(troubles))
     return outcome

@@ -135,13 +135,31 @@ class Tail:
             )
         ]
 
-    def runs(self) -> list[dict[str, Any]]:
-        """What a log keeps of each run besides its records, oldest first."""
+    def changes(self) -> tuple[object, ...]:
+        """What differs when a run began, ended or was joined."""
+        return self._query(
+            "SELECT max(id), max(ended_ns), (SELECT count(*) FROM node), (SELECT count(*) FROM requirement) FROM run"
+        )[0]
+
+    def runs(self, frame: int, event: int) -> list[dict[str, Any]]:
+        """What a log keeps of runs besides their records, oldest first.
+
+        Args:
+            frame, event: only of those that hold one of these or a later one, and of the newest.
+        """
         found = []
-        for row in self._connection.execute(
+        of_frame, of_event, newest = self._query(
+            "SELECT (SELECT max(id) FROM run WHERE first_frame <= ?), (SELECT run FROM event WHERE id = ?), max(id) "
+            "FROM run",
+            frame,
+            event,
+        )[0]
+        first = min(one for one in (of_frame, of_event, newest, 1 << 62) if one is not None)
+        for row in self._query(
             "SELECT id, ifnull(uid, 'run ' || id), title, started_ns, planned_ns, ended_ns, ended_how, first_frame, "
-            "radio, host, system, software, run_file, run_text FROM run ORDER BY id"
-        ).fetchall():
+            "radio, host, system, software, run_file, run_text FROM run WHERE id >= ? ORDER BY id",
+            first,
+        ):
             number, uid, title, started_ns, planned_ns, ended_ns, ended_how, first_frame, *rest = row
             names = ("radio", "host", "system", "software", "run_file", "run_text")
             nodes = self._query("SELECT name, kind, sought FROM node WHERE run = ? ORDER BY id", number)

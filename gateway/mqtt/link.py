@@ -27,6 +27,7 @@ from gateway.errors import GattestError, InputError, RadioError
 KEEP_ALIVE_S = 15
 ANSWER_S = 20.0
 IN_FLIGHT = 20
+RECEIVED = 500  # messages that a broker may send before the first of them is acknowledged
 _PAUSE_FIRST_S, _PAUSE_MOST_S = 0.5, 30.0
 _STEADY_S = 10.0  # a connection that lasted so long begins the pauses anew
 USER, PASSWORD = "GATTEST_MQTT_USER", "GATTEST_MQTT_PASSWORD"
@@ -68,19 +69,22 @@ class Link(aiomqtt.Client):
         """Tell the broker that a message is safe, on a connection that acknowledges by hand."""
         self._client.ack(message.mid, message.qos)
 
-    async def send(self, topic: str, payload: bytes, qos: int, retain: bool = False, **told: Any) -> None:
+    async def send(
+        self, topic: str, payload: bytes, qos: int, retain: bool = False, form: str = "", expiry_s: int = 0
+    ) -> None:
         """Publish, and wait for the acknowledgement.
 
         Args:
-            told: properties of MQTT 5: ``ContentType``, ``MessageExpiryInterval``.
+            form: the content type, told where the broker speaks MQTT 5.
+            expiry_s: how long the broker may keep it for those who are away, 0 for ever; with MQTT 5.
 
         Raises:
             BrokerError: the broker refused it.
             MqttError: the connection ended.
         """
-        properties = None
-        if self.modern and told:
-            properties = _properties(PacketTypes.PUBLISH, told)
+        told = {"ContentType": form or None, "MessageExpiryInterval": expiry_s or None}
+        given = {key: value for key, value in told.items() if value is not None}
+        properties = _properties(PacketTypes.PUBLISH, given) if self.modern and given else None
         await self.publish(topic, payload, qos, retain, properties, timeout=ANSWER_S)
         if self.refusal:
             why, self.refusal = self.refusal, ""
@@ -175,7 +179,8 @@ class Broker:
         if self._session_s:
             kept = {"clean_start": False} if modern else {"clean_session": False}
             if modern:
-                kept["properties"] = _properties(PacketTypes.CONNECT, {"SessionExpiryInterval": self._session_s})
+                told = {"SessionExpiryInterval": self._session_s, "ReceiveMaximum": RECEIVED}
+                kept["properties"] = _properties(PacketTypes.CONNECT, told)
         return Link(
             self._config.host,
             self._config.port,

@@ -37,7 +37,7 @@ class Beside:
         self.progress = Progress()
         self._name = f"{config.host}:{config.port}"
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "gateway.publish"],
+            [sys.executable, "-P", "-m", "gateway.publish"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,
@@ -66,8 +66,8 @@ class Beside:
         """How the sending goes, for people."""
         progress = self.progress
         where = f"broker {self._name}"
-        behind = f", {progress.behind} values to send" if progress.behind else ""
-        return f"{where}: {progress.trouble}{behind}" if progress.trouble else f"{where}: connected{behind}"
+        behind = f" ({progress.behind} values to send)" if progress.behind else ""
+        return f"{where}: {progress.trouble or 'connected'}{behind}"
 
     def verdicts(self, node: str, verdicts: list[dict[str, Any]]) -> None:
         """Send a node's verdicts."""

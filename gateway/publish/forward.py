@@ -13,7 +13,6 @@ from collections.abc import AsyncIterator, Iterable
 from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +31,7 @@ BLOCK = 5_000  # frames read and sent at a time
 EVENTS_AT_A_TIME = 500
 LOOK_AGAIN_S = 0.5
 NOTE_EVERY_S = 0.5
+_FACTS_KEPT = 10  # times as long as packs, which are of no use without
 _STATES = {
     EventKind.READY: "listening",
     EventKind.LOST: "away",
@@ -80,7 +80,6 @@ class Forwarder:
         self._asked = _Asked()
         self._form = JSON if config.form == "json" else CBOR
         self._last_note_s = 0.0
-        self._told_runs: dict[str, str] = {}
 
     def end(self) -> None:
         """Ask for the end: once all that the log holds is sent."""
@@ -136,10 +135,10 @@ class Forwarder:
         Raises:
             BrokerError, MqttError: the connection ended, or the broker refused something.
         """
-        self._told_runs.clear()
         await self._tell_state(link, "running")
-        await self._tell_runs(link, live)
-        head, _ = await asyncio.to_thread(live.heads)
+        head, last_event = await asyncio.to_thread(live.heads)
+        missed = [outbox.gaps("frame", head), outbox.gaps("event", last_event)]
+        await self._tell_runs(link, live, *(gaps[0][0] if gaps else 1 << 62 for gaps in missed))
         try:
             async with asyncio.TaskGroup() as group:
                 watch = group.create_task(link.gone(), name="watching the connection")
@@ -162,29 +161,25 @@ class Forwarder:
         told = {"state": state, "utc": datetime.now(UTC).isoformat(timespec="seconds"), "log": self._log.name}
         await link.send(below(self._config, GATEWAY), json.dumps(told).encode(), 1, retain=True)
 
-    async def _tell_runs(self, link: Link, tail: Tail) -> None:
-        """Send what a consumer needs to know of each run, where that is new."""
-        for facts in await asyncio.to_thread(tail.runs):
-            text = json.dumps(facts)
-            if self._told_runs.get(facts["run"]) != text:
-                await link.send(
-                    below(self._config, RUN + facts["run"]),
-                    text.encode(),
-                    1,
-                    retain=True,
-                    ContentType="application/json",
-                )
-                self._told_runs[facts["run"]] = text
+    async def _tell_runs(self, link: Link, tail: Tail, frame: int, event: int) -> None:
+        """Send what a consumer needs to know of the runs that hold these or later records, and of the newest."""
+        for facts in await asyncio.to_thread(tail.runs, frame, event):
+            topic, raw = below(self._config, RUN + facts["run"]), json.dumps(facts).encode()
+            await link.send(topic, raw, 1, True, "application/json", self._expiry_s(_FACTS_KEPT))
+
+    def _expiry_s(self, times: int = 1) -> int:
+        """How long a broker may keep a message."""
+        return max(1, min(times * self._config.keep_ns // 1_000_000_000, 2**32 - 1))
 
     async def _live(self, link: Link, tail: Tail, outbox: Outbox, at: int) -> None:
         """Send frames beyond ``at`` as they come, and all events."""
-        told_s = time.monotonic()
+        known = await asyncio.to_thread(tail.changes)
         while True:
             ending = self._asked.ending.is_set()  # asked before looking: what is seen then is all there is
             head, last_event = await asyncio.to_thread(tail.heads)
-            if head > at or time.monotonic() - told_s > 2 * LOOK_AGAIN_S or ending:
-                await self._tell_runs(link, tail)
-                told_s = time.monotonic()
+            if (changes := await asyncio.to_thread(tail.changes)) != known:
+                await self._tell_runs(link, tail, at + 1, 1 << 62)
+                known = changes
             for first in range(at + 1, head + 1, BLOCK):
                 await self._block(link, tail, outbox, first, min(first + BLOCK - 1, head), live=True)
             at = max(at, head)
@@ -213,15 +208,17 @@ class Forwarder:
     async def _block(self, link: Link, tail: Tail, outbox: Outbox, first: int, last: int, live: bool) -> None:
         """Send the frames of a range; they count as taken once every pack is acknowledged."""
         made = await asyncio.to_thread(self._packs, tail, first, last)
-        expiry = max(1, min(self._config.keep_ns // 1_000_000_000, 2**32 - 1))
-        send = partial(link.send, qos=self._config.qos, ContentType=self._form, MessageExpiryInterval=expiry)
+        expiry_s = self._expiry_s()
         await _in_window(
-            send(below(self._config, node, channel, *([] if live else [EARLIER])), payload)
+            link.send(self._topic(node, channel, live), payload, self._config.qos, False, self._form, expiry_s)
             for node, channel, payload, _, _ in made
         )
         outbox.take("frame", first, last)
         self.progress.frames += sum(frames for *_, frames, _ in made)
         self.progress.records += sum(records for *_, records in made)
+
+    def _topic(self, node: str, channel: str, live: bool) -> str:
+        return below(self._config, node, channel, *([] if live else [EARLIER]))
 
     def _packs(self, tail: Tail, first: int, last: int) -> list[tuple[str, str, bytes, int, int]]:
         return [
@@ -240,7 +237,7 @@ class Forwarder:
                     by_node.setdefault(event["node"], []).append(event)
                 for node, events in by_node.items():
                     topic = below(self._config, node, EVENTS) if node else below(self._config, RUN_EVENTS)
-                    await link.send(topic, json.dumps(events).encode(), 1, ContentType="application/json")
+                    await link.send(topic, json.dumps(events).encode(), 1, False, "application/json")
                     states = [(event, _STATES[event["kind"]]) for event in events if event["kind"] in _STATES]
                     if node and states:
                         event, state = states[-1]

@@ -53,9 +53,9 @@ class Journal:
             rates = {key: (n - before.get(key, 0)) / passed_s if passed_s > 0 else None for key, n in now.items()}
             self._counted, self._next_s = (view.elapsed_s, now), self._next_s + HOUR_S
             self.line(self._started_ns + round(view.elapsed_s * 1e9), line_of(view, rates))
-        if (sending := view.sending.partition(",")[0]) != self._sending:
+        if (sending := view.sending.rpartition(" (")[0] or view.sending) != self._sending:  # but for how much is left
             self._sending = sending
-            self.line(self._started_ns + round(view.elapsed_s * 1e9), sending)
+            self.line(self._started_ns + round(view.elapsed_s * 1e9), view.sending)
         self.flush()
 
     def flush(self) -> None:
