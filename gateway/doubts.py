@@ -49,7 +49,8 @@ def _facts(layout: Layout) -> list[tuple[object, ...]]:
 
 
 def run_doubts(config: RunConfig) -> Iterator[Problem]:
-    """Periods that outrun the connection or the radio, and sequence counters that wrap inside a gap that is allowed."""
+    """Periods that outrun the connection or the radio, counters that wrap inside a gap that is allowed, requirements
+    that can't be met or measured."""
     interval_ns = config.air.interval_ns if config.radio == "virtual" else SHORTEST_INTERVAL_NS
     mbit = config.air.mbit if config.radio == "virtual" else 1
     taken = 0.0
@@ -67,6 +68,7 @@ def run_doubts(config: RunConfig) -> Iterator[Problem]:
                 )
             yield from _wrap_doubts(config, node, sensor, period_ns, place)
             yield from _contradictions(config, node, sensor, period_ns)
+    yield from _unmeasurable(config)
     if taken > 1:
         yield Problem(
             str(config.path),
@@ -75,6 +77,27 @@ def run_doubts(config: RunConfig) -> Iterator[Problem]:
             "pace them slower, or share them among several radios",
             fatal=False,
         )
+
+
+def _unmeasurable(config: RunConfig) -> Iterator[Problem]:
+    """Requirements on what only a setting of the run file would show."""
+    needed = {"period_error": ("period", "is given no period"), "while_off": ("on = false", "is never switched off")}
+    for rule in config.requirements:
+        if rule.figure not in needed:
+            continue
+        key, found = needed[rule.figure]
+        for node in config.nodes.values():
+            if rule.whom not in (node.name, node.plugin.kind):
+                continue
+            uses = [use for name, use in node.sensors.items() if node.plugin.sensors[name].data == rule.subject]
+            if not any(use.period_ns if rule.figure == "period_error" else not use.on for use in uses):
+                yield Problem(
+                    str(config.path),
+                    f"spec.{rule.whom}.{rule.subject}.{rule.figure}",
+                    f"the sensor of {node.name} {found}, so that this will stay inconclusive",
+                    f"set {key} in node.{node.name}.sensor, or leave the requirement out",
+                    fatal=False,
+                )
 
 
 def _contradictions(config: RunConfig, node: NodeConfig, sensor: Sensor, period_ns: int) -> Iterator[Problem]:

@@ -155,3 +155,24 @@ def test_a_period_at_the_very_limit_is_allowed(tmp_path: Path, period: str) -> N
         )
     )
     assert load_run(path).nodes["a"].sensors["climate"].period_ns
+
+
+def test_a_requirement_that_no_setting_lets_be_measured_is_told(tmp_path: Path) -> None:
+    lines = told(
+        tmp_path, spec='[spec.loan-crate.shock]\nperiod_error = { max = "1 percent" }\nwhile_off = { max = 0 }\n'
+    )
+    assert [line.split(",")[0] for line in lines] == [
+        "spec.loan-crate.shock.while_off: the sensor of a is never switched off"
+    ]
+    run = RUN.replace("shock = {{ period", "climate = {{}}, shock = {{ period")
+    (tmp_path / "run.toml").write_text(
+        run.format(
+            radio="virtual",
+            interval="15 ms",
+            silent="5 s",
+            period="100 ms",
+            spec='[spec.a.climate]\nperiod_error = { max = "1 percent" }\n',
+        )
+    )
+    (problem,) = run_doubts(load_run(tmp_path / "run.toml"))
+    assert "is given no period" in problem.found
