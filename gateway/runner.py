@@ -163,18 +163,28 @@ async def _reload(run: _Run, asked: asyncio.Event, again: Callable[[], RunConfig
             except InputError as error:
                 detail: dict[str, object] = {"refused": " ".join(str(error).splitlines())}
             else:
-                known = {session.node.name for session in run.supervisor.sessions}
-                for twin in _twins(config, run.radio, known):
-                    group.create_task(twin.run(), name="simulated node")
-                for name, node in config.nodes.items():
-                    if name not in known and hasattr(run.writer, "add_node"):
-                        _join(run, config, node)
-                detail = {
-                    "added": [name for name in config.nodes if name not in known],
-                    "not in it any more, still run": [name for name in known if name not in config.nodes],
-                }
+                detail = _joined(run, config, group)
             run.writer.event(LinkEvent(run.clock.now_ns(), None, EventKind.RELOADED, detail))
             notify("READY=1")
+
+
+def _joined(run: _Run, config: RunConfig, group: asyncio.TaskGroup) -> dict[str, object]:
+    """Let the nodes join that are new in a run file; what came of that."""
+    known = {session.node.name for session in run.supervisor.sessions}
+    texts = {session.node.plugin.kind: session.node.plugin.text for session in run.supervisor.sessions}
+    new = [node for name, node in config.nodes.items() if name not in known]
+    if config.radio != run.config.radio:
+        return {"refused": f"the run goes on with the {run.config.radio} radio; begin a new one for another"}
+    changed = [node.name for node in new if texts.get(node.plugin.kind, node.plugin.text) != node.plugin.text]
+    if changed:
+        return {"refused": f"the plugin of {', '.join(changed)} is not that which the run began with; begin a new one"}
+    for twin in _twins(config, run.radio, known):
+        group.create_task(twin.run(), name="simulated node")
+    for node in new:
+        _join(run, config, node)
+    told: dict[str, object] = {"added": [node.name for node in new]}
+    gone = [name for name in known if name not in config.nodes]
+    return told | ({"not in it any more, still run": gone} if gone else {})
 
 
 def _join(run: _Run, config: RunConfig, node: NodeConfig) -> None:

@@ -99,6 +99,7 @@ class Proxy:
         self._loop = asyncio.new_event_loop()
         self._writers: set[asyncio.StreamWriter] = set()
         self.swallow = False
+        self.bytes_per_s = 0.0  # 0 for as fast as it goes
         self.passed = 0
         self._thread = threading.Thread(target=self._run, daemon=True)
         self._ready = threading.Event()
@@ -131,8 +132,10 @@ class Proxy:
 
     async def _pump(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         with contextlib.suppress(OSError):
-            while data := await reader.read(65536):
+            while data := await reader.read(65536 if not self.bytes_per_s else 8192):
                 self.passed += len(data)
+                if self.bytes_per_s:
+                    await asyncio.sleep(len(data) / self.bytes_per_s)
                 if not self.swallow:
                     writer.write(data)
                     await writer.drain()

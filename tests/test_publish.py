@@ -525,3 +525,77 @@ def test_what_is_taken_while_it_is_written_down_is_written_down_next(tmp_path: P
         outbox._connection = real
     with Outbox(tmp_path / "log.db", "b") as outbox:
         assert outbox.gaps("frame", 9) == []
+
+
+def test_a_log_is_one_file_once_its_run_has_ended(tmp_path: Path, broker: Mosquitto) -> None:
+    with feeding(tmp_path / "log.db", broker.port, 500, "1") as process:
+        assert process.wait(30) == 0
+    assert not (tmp_path / "log.db-wal").exists()
+    assert count(tmp_path / "log.db") > 400
+
+
+def test_a_broker_that_takes_only_small_messages_is_sent_small_ones(tmp_path: Path) -> None:
+    fed(tmp_path / "log.db")
+    with Mosquitto(tmp_path, "max_packet_size 4000") as broker, Gathering(mqtt(broker.port), tmp_path / "g.db"):
+        assert forwarded(mqtt(broker.port), tmp_path / "log.db") == count(tmp_path / "log.db")
+        wait_for(lambda: count(tmp_path / "g.db") == count(tmp_path / "log.db"))
+    assert held(tmp_path / "g.db") == held(tmp_path / "log.db")
+
+
+def test_a_slow_link_carries_what_it_can_and_live_values_first(tmp_path: Path, broker: Mosquitto) -> None:
+    """At 150 kB/s and with megabytes missed, what comes is seconds late at most."""
+    clock = Clock()
+    writer = LogWriter(tmp_path / "log.db", facts(clock))
+    fill(writer, clock, 50_000, 0.5)
+    proxy = Proxy(broker.port)
+    proxy.bytes_per_s = 150_000
+    try:
+        with Gathering(mqtt(broker.port), tmp_path / "g.db"), sending(mqtt(proxy.port), tmp_path / "log.db") as beside:
+            assert beside is not None
+            wait_for(lambda: beside.progress.connected)
+            before = count(tmp_path / "log.db")
+            fill(writer, clock, 50, 4.0)
+            wait_for(lambda: count(tmp_path / "log.db") > before + 150)
+            with Log(tmp_path / "log.db") as log:
+                newest = max(own[-1][0] for own in next(iter(held(tmp_path / "log.db").values())).values())
+            wait_for(
+                lambda: any(
+                    row[0] >= newest - 3_000_000_000
+                    for own in held_or_none(tmp_path / "g.db").values()
+                    for row in own[-200:]
+                ),
+                5,
+            )
+            assert beside.progress.frames > 100 and not beside.progress.trouble
+            assert beside.progress.behind > 1000  # and it is still at it
+            writer.close(clock.now_ns(), "test")
+    finally:
+        proxy.close()
+    del log
+
+
+def held_or_none(log: Path) -> dict[tuple[str, str], list[tuple[int, bytes]]]:
+    try:
+        return next(iter(held(log).values()), {})
+    except LogFileError:
+        return {}
+
+
+def test_a_sending_that_could_not_begin_says_why_in_the_end(tmp_path: Path, broker: Mosquitto) -> None:
+    (tmp_path / "one").write_text("rack\n")
+    with sending(mqtt(broker.port, credentials=tmp_path / "one"), tmp_path / "log.db") as beside:
+        assert beside is not None
+        fed(tmp_path / "log.db", 100, 0.1)
+        beside.end()
+        assert not beside.progress.done and "the password on the second" in beside.line
+
+
+def test_a_run_file_s_client_id_is_used_by_each_in_its_own_way(tmp_path: Path, broker: Mosquitto) -> None:
+    config = mqtt(broker.port, client_id="bench")
+    with Gathering(config, tmp_path / "g.db"):
+        with sending(config, tmp_path / "log.db") as beside:
+            assert beside is not None
+            fed(tmp_path / "log.db")
+            beside.end()
+            assert beside.progress.done
+        wait_for(lambda: count(tmp_path / "g.db") == count(tmp_path / "log.db"))

@@ -250,7 +250,7 @@ def valid(pack: list[dict[str, Any]]) -> None:
 def test_packs_of_every_type_keep_the_rules_and_give_the_values_back(tmp_path: Path, form: Form) -> None:
     plugin = own_plugin(
         tmp_path,
-        'fields = [{ name = "frame", type = "uint8" }, { name = "wet", type = "boolean" }, { rfu = 7 }, { name = "state", type = "uint8", names = { 0 = "a \\"b\\" %s", 1 = "ü" } }, '
+        'fields = [{ name = "frame", type = "uint8" }, { name = "wet", type = "boolean" }, { name = "lid", type = "boolean", names = { 0 = "shut", 1 = "open" } }, { rfu = 6 }, { name = "state", type = "uint8", names = { 0 = "a \\"b\\" %s", 1 = "ü" } }, '
         '{ name = "t", type = "sint16", lsb = "0.01 degC", reserved = { 0x8000 = "not known" } }, { name = "f", type = "float32", unit = "1/K" }, { name = "rest", type = "uint8[]" }]',
     )
     raws = [
@@ -275,7 +275,7 @@ def test_packs_of_every_type_keep_the_rules_and_give_the_values_back(tmp_path: P
     assert [one["t_ns"] for one in by_frame] == [row[1] for row in stretch.rows]
     first, second, third, fourth = by_frame
     assert first | {"t_ns": 0} == {
-        "frame": 1, "t_ns": 0, "raw": raws[0], "frame_value": 7, "wet": True, "state": 'a "b" %s',
+        "frame": 1, "t_ns": 0, "raw": raws[0], "frame_value": 7, "wet": True, "lid": "shut", "state": 'a "b" %s',
         "t": pytest.approx(Decimal("21.5")), "f_1_per_K": Decimal("0.5"), "rest": b"\xff\x00",
     }  # fmt: skip
     assert "t" not in second and "f_1_per_K" not in second and second["state"] == "ü"

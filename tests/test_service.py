@@ -109,3 +109,72 @@ def test_the_command_prints_a_unit(tmp_path: Path) -> None:
     (tmp_path / "run.toml").write_text(RUN)
     told = subprocess.run([*GATTEST, "service", str(tmp_path / "run.toml")], capture_output=True, text=True, check=True)
     assert f"run {tmp_path}/run.toml --into {tmp_path}/run.db" in told.stdout and "WatchdogSec=" in told.stdout
+
+
+def reloaded(folder: Path, change: str, plugin: str | None = None) -> dict[str, object]:
+    """What a reload tells after the run file, and perhaps the plugin of a known kind, were changed."""
+    import asyncio
+
+    from gateway.config import load_run
+    from gateway.log.writer import LogWriter
+    from gateway.plugin import find_plugin
+    from gateway.runner import execute
+    from tests.support import plugin_folder
+
+    plugin_folder(folder, find_plugin("loan-crate").text, "loan-crate")
+    run_file = folder / "run.toml"
+    text = RUN.replace('radio = "virtual"', 'radio = "virtual"\nplugins = ["plugins"]')
+    run_file.write_text(text)
+    config = load_run(run_file)
+
+    def again() -> object:
+        return load_run(run_file)
+
+    async def run() -> None:
+        async def act() -> None:
+            await asyncio.sleep(1.0)
+            run_file.write_text(text.replace("[spec.loan-crate.climate]", f"{change}\n[spec.loan-crate.climate]"))
+            if plugin is not None:
+                plugin_folder(folder, plugin, "loan-crate")
+            os.kill(os.getpid(), signal.SIGHUP)
+
+        async with asyncio.TaskGroup() as group:
+            group.create_task(act())
+            await execute(
+                config, lambda facts: LogWriter(folder / "log.db", facts), 3_000_000_000, lambda view: None, again=again
+            )  # type: ignore[arg-type]
+
+    asyncio.run(run())
+    (event,) = events(folder / "log.db", EventKind.RELOADED)
+    return dict(event.detail)
+
+
+NODE = '[node.crate-b]\nplugin = "loan-crate"\nfind = { name = "CRATE-B" }'
+
+
+def test_a_node_whose_plugin_has_changed_does_not_join(tmp_path: Path) -> None:
+    from gateway.plugin import find_plugin
+
+    text = find_plugin("loan-crate").text.replace("0.01 degC", "0.02 degC")
+    assert "is not that which the run began with" in str(reloaded(tmp_path, NODE, text)["refused"])
+
+
+def test_a_node_that_is_new_in_the_file_joins(tmp_path: Path) -> None:
+    assert reloaded(tmp_path, NODE) == {"added": ["crate-b"]}
+
+
+def test_health_is_a_file_of_its_own(tmp_path: Path) -> None:
+    (tmp_path / "run.toml").write_text(RUN)
+    for health in (tmp_path / "run.toml", tmp_path / "log.db", tmp_path / "nowhere" / "health"):
+        command = [
+            *GATTEST,
+            "run",
+            str(tmp_path / "run.toml"),
+            "--into",
+            str(tmp_path / "log.db"),
+            "--health",
+            str(health),
+        ]
+        told = subprocess.run(command, capture_output=True, text=True, check=False)
+        assert told.returncode == 2 and "--health" in told.stderr
+    assert (tmp_path / "run.toml").read_text() == RUN

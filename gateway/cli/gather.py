@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 def gather(
     runfile: Annotated[Path, typer.Argument(help="The run file whose [mqtt] names the broker.")],
-    into: Annotated[Path, typer.Option(help="The log; with [gather] postgres only --fetch writes one.")] = Path(
+    into: Annotated[Path, typer.Option(help="The log; with [gather] postgres it names the gatherer.")] = Path(
         "gathered.db"
     ),
     for_: Annotated[str | None, typer.Option("--for", help="How long, such as '20 s'; until Ctrl-C without.")] = None,
@@ -30,6 +30,7 @@ def gather(
     from gateway.collect.receive import Gatherer
     from gateway.collect.store import LogStore, Store
     from gateway.config import load_broker
+    from gateway.log.lock import FileLock
 
     file = load_broker(runfile)
     length_s = duration_ns("--for", for_) / 1e9 if for_ is not None else None
@@ -37,6 +38,7 @@ def gather(
     if fetch and file.postgres is None:
         raise InputError(f"{runfile} names no database; --fetch needs [gather] postgres")
     store: Store
+    lock: FileLock | None = None
     if file.postgres is not None:
         from gateway.collect.postgres import PostgresStore, fetch_into
 
@@ -44,6 +46,7 @@ def gather(
             frames, runs = fetch_into(file.postgres, LogStore(into))
             console.print(f"{frames} values of {runs} runs put into {into}", soft_wrap=True)
             return
+        lock = FileLock(into)  # two gatherers of one name would take each other's place at the broker
         store, where = PostgresStore(file.postgres), "the database"
     else:
         store, where = LogStore(into), str(into)
@@ -73,6 +76,8 @@ def gather(
         pass  # how it is meant to end
     finally:
         store.close()
+        if lock is not None:
+            lock.release()
     console.print(f"{_line(gatherer.progress)}; in {where}", soft_wrap=True)
     for why, count in gatherer.progress.left_out.most_common(10):
         console.print(f"left out: {why} ({count}x)", soft_wrap=True)

@@ -56,6 +56,9 @@ def run(
     length_ns = duration_ns("--for", for_) if for_ is not None else config.length_ns
     console = console_of()
     log = into or Path(runfile.stem + ".db")
+    taken = (log.resolve(), runfile.resolve())
+    if health is not None and (health.resolve() in taken or not health.parent.is_dir()):
+        raise InputError(f"--health {health}: give a file of its own, in a folder that is there")
     outcome = _run(config, log, length_ns, console, health, read if is_service() else None)
     raise typer.Exit(exit_code(outcome))
 
@@ -123,10 +126,9 @@ def _run(
             for node, own in verdicts_by_node(info, verdicts).items():
                 beside.verdicts(node, own)
             beside.end()
-            if beside.progress.behind or beside.progress.trouble:
-                console.print(
-                    f"\n{beside.line}\nThey are in {log}: gattest forward {log} {config.path}", soft_wrap=True
-                )
+            if not beside.progress.done:
+                console.print(f"\n{beside.line}", soft_wrap=True)
+                console.print(f"What was not sent is in {log}: gattest forward {log} {config.path}", soft_wrap=True)
     if troubles:
         raise InputError("\n".join(troubles))
     return outcome

@@ -5,6 +5,7 @@ are used. Times stand twice: as a timestamp to ask by, and as exact nanoseconds 
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from typing import Any, TypeVar
@@ -29,8 +30,8 @@ CREATE TABLE IF NOT EXISTS gattest.frame (
 );
 CREATE TABLE IF NOT EXISTS gattest.value (
     run text NOT NULL, frame bigint NOT NULL, gateway text NOT NULL, node text NOT NULL, channel text NOT NULL,
-    field text NOT NULL, unit text NOT NULL, t timestamptz NOT NULL, number double precision, text text,
-    PRIMARY KEY (run, frame, field, t)
+    field text NOT NULL, position int NOT NULL, unit text NOT NULL, t timestamptz NOT NULL,
+    number double precision, text text, PRIMARY KEY (run, frame, field, position, t)
 );
 CREATE TABLE IF NOT EXISTS gattest.unplaced (
     id bigserial PRIMARY KEY, run text NOT NULL, topic text NOT NULL, payload bytea NOT NULL
@@ -76,9 +77,17 @@ class PostgresStore:
 
         return psycopg.Error
 
+    @staticmethod
+    def _data_errors() -> tuple[type[Exception], ...]:
+        import psycopg
+
+        return psycopg.DataError, psycopg.IntegrityError, psycopg.ProgrammingError, psycopg.NotSupportedError
+
     def _tried(self, work: Callable[[], T]) -> T:
         try:
             return work()
+        except self._data_errors() as error:
+            raise InputError(" ".join(f"it can't be kept: {error}".split())) from None
         except self._connection_errors() as error:
             raise StoreError(
                 f"the database does not take what came: {error}; it is tried again".replace("\n", " ")
@@ -91,6 +100,16 @@ class PostgresStore:
 
     def commit(self) -> None:
         self._tried(lambda: self._connection.execute("COMMIT"))
+
+    def mark(self) -> None:
+        self._tried(lambda: self._connection.execute("SAVEPOINT message"))
+
+    def take_back(self) -> None:
+        self._runs.clear()
+        self._tried(lambda: self._connection.execute("ROLLBACK TO SAVEPOINT message"))
+
+    def keep_it(self) -> None:
+        self._tried(lambda: self._connection.execute("RELEASE SAVEPOINT message"))
 
     def abandon(self) -> None:
         self._runs.clear()
@@ -132,12 +151,16 @@ class PostgresStore:
     def frames(self, frames: Frames) -> int:
         self._know(frames.run)
         who = (frames.gateway, frames.node, frames.channel)
-        rows = [(frames.run, one.id, *who, _moment(one.t_ns), one.t_ns, one.raw, one.fault) for one in frames.frames]
-        values = [
-            (frames.run, one.id, *who, value.name, value.unit, _moment(value.t_ns), value.number, value.text)
-            for one in frames.frames
-            for value in one.values
+        rows = [
+            (frames.run, one.id, *who, _moment(one.t_ns), one.t_ns, one.raw, _text(one.fault)) for one in frames.frames
         ]
+        values = []
+        for one in frames.frames:
+            seen: Counter[str] = Counter()  # samples of a field follow each other
+            for value in one.values:
+                own = (frames.run, one.id, *who, value.name, seen[value.name], value.unit, _moment(value.t_ns))
+                values.append((*own, value.number, _text(value.text)))
+                seen[value.name] += 1
         new = self._tried(lambda: self._copy("frame", rows))
         if new:
             self._tried(lambda: self._copy("value", values))
@@ -187,6 +210,11 @@ class PostgresStore:
 
     def close(self) -> None:
         self._connection.close()
+
+
+def _text(text: str | None) -> str | None:
+    """A text as PostgreSQL can keep it."""
+    return None if text is None else text.replace("\0", "\ufffd")
 
 
 def _moment(t_ns: int) -> datetime:

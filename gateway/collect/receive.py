@@ -5,6 +5,7 @@ before anything is known of its run is kept as it came until then."""
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections import Counter
 from dataclasses import dataclass, field
 
@@ -21,6 +22,9 @@ from gateway.senml.resolve import CBOR, JSON
 SESSION_S = 7 * 86400  # how long the broker keeps what comes while we are away
 MOST_AT_A_TIME = 500
 _LIST = 4  # the first three bits of a list in CBOR (RFC 8949, section 3.1), which no JSON begins with
+_DATA = (ValueError, TypeError, LookupError, AttributeError, ArithmeticError, RecursionError)  # of a hostile message
+_ODD = "?"  # what messages are kept under that could not be read for a reason of their own
+_MOST_REASONS, _OTHER = 200, "other messages"
 _SUBSCRIBING = "not subscribed yet"
 
 
@@ -34,6 +38,14 @@ class Gathered:
     doubles: int = 0
     events: int = 0
     left_out: Counter[str] = field(default_factory=Counter)
+
+    def add(self, other: Gathered) -> None:
+        """Count what another counted."""
+        self.messages += other.messages
+        self.frames += other.frames
+        self.doubles += other.doubles
+        self.events += other.events
+        self.left_out += other.left_out
 
 
 class Gatherer:
@@ -99,20 +111,28 @@ class Gatherer:
         except BaseException:
             self._store.abandon()
             raise
-        self.progress.messages += len(batch)
-        self.progress.frames += count.frames
-        self.progress.doubles += count.doubles
-        self.progress.events += count.events
-        self.progress.left_out += count.left_out
+        count.messages = len(batch)
+        self.progress.add(count)
 
     def _place(self, topic: str, payload: bytes, count: Gathered) -> None:
-        """Put one message where it belongs; one that can't be read is counted."""
+        """Put one message where it belongs; of one that can't be read nothing is kept, and it is counted."""
+        own = Gathered()
+        self._store.mark()
         try:
-            self._put(topic, payload, count)
-        except UnknownRunError as error:
-            self._store.keep(str(error), topic, payload)
-        except InputError as error:
-            count.left_out[f"{topic}: {error}"[:300]] += 1
+            try:
+                self._put(topic, payload, own)
+            except UnknownRunError as error:
+                self._store.keep(str(error), topic, payload)
+            self._store.keep_it()
+        except (InputError, *_DATA) as error:
+            self._store.take_back()
+            if not isinstance(error, InputError):  # perhaps a fault of ours: it must not cost the message
+                with contextlib.suppress(InputError):
+                    self._store.keep(_ODD, topic, payload)
+            own = Gathered()
+            why = _plain(f"{topic}: {error if isinstance(error, InputError) else repr(error)}")
+            own.left_out[why if len(self.progress.left_out) < _MOST_REASONS else _OTHER] += 1
+        count.add(own)
 
     def _put(self, topic: str, payload: bytes, count: Gathered) -> None:
         form = CBOR if payload[:1] and payload[0] >> 5 == _LIST else JSON
@@ -127,6 +147,11 @@ class Gatherer:
             count.doubles += len(found.frames) - new
         elif isinstance(found, Events):
             count.events += self._store.events(found)
+
+
+def _plain(text: str) -> str:
+    """A text of others as a terminal may show it."""
+    return "".join(letter if letter.isprintable() else "\ufffd" for letter in text[:300])
 
 
 def _bytes(message: Message) -> bytes:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Protocol, TypeVar
 
 from gateway.collect.unpack import Events, Facts, Frames
-from gateway.errors import GattestError
+from gateway.errors import GattestError, InputError
 from gateway.log.gathered import GatheredLog
 
 T = TypeVar("T")
@@ -36,6 +36,18 @@ class Store(Protocol):
         ...
 
     def abandon(self) -> None: ...
+
+    def mark(self) -> None:
+        """Begin a message of the batch."""
+        ...
+
+    def take_back(self) -> None:
+        """Keep nothing of the message."""
+        ...
+
+    def keep_it(self) -> None:
+        """Keep the message, with the batch."""
+        ...
 
     def facts(self, facts: Facts) -> None: ...
 
@@ -81,6 +93,15 @@ class LogStore:
     def abandon(self) -> None:
         self._log.abandon()
 
+    def mark(self) -> None:
+        self._tried(self._log.mark)
+
+    def take_back(self) -> None:
+        self._tried(self._log.take_back)
+
+    def keep_it(self) -> None:
+        self._tried(self._log.keep_it)
+
     def facts(self, facts: Facts) -> None:
         self._tried(lambda: self._log.run(facts.facts))
 
@@ -108,5 +129,7 @@ class LogStore:
     def _tried(self, work: Callable[[], T]) -> T:
         try:
             return work()
+        except (sqlite3.IntegrityError, sqlite3.ProgrammingError, sqlite3.InterfaceError, sqlite3.DataError) as error:
+            raise InputError(f"it can't be kept: {error}") from None  # the values, not the disk
         except sqlite3.Error as error:
             raise StoreError(f"{self._log.path} does not take what came: {error}; it is tried again") from None

@@ -9,13 +9,16 @@ from decimal import Decimal
 from typing import Any
 
 from gateway.errors import InputError
+from gateway.log.schema import SPAN
 from gateway.mqtt.topics import EARLIER, EVENTS, GATEWAY, RUN, RUN_EVENTS, STATE, VERDICTS
+from gateway.records import EventKind
 from gateway.senml.resolve import MOST_BYTES, read_pack
 from gateway.senml.write import FAULT, FRAME, RAW
 from gateway.senml.write import RUN as OF_RUN
 
 _NANO = Decimal(10) ** 9
-_MOST_ID = 1 << 62
+_MOST_ID = SPAN
+_MOST_S = Decimal(253_402_300_800)  # the year 10000, which no calendar of ours reaches
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +100,16 @@ def _events(payload: bytes) -> Events:
     content = _json(payload)
     if not isinstance(content, list) or not all(isinstance(one, dict) for one in content):
         raise InputError("what came as events is no list of tables")
+    for event in content:
+        t_ns, number = event.get("t_ns"), event.get("id")
+        if not isinstance(t_ns, int) or not 0 <= t_ns < _MOST_S * _NANO:
+            raise InputError(f"an event at {t_ns!r} ns")
+        if not isinstance(number, int) or not 0 < number < SPAN:
+            raise InputError(f"an event of number {number!r}")
+        if event.get("kind") not in set(EventKind) or not isinstance(event.get("detail"), dict):
+            raise InputError(f"an event of kind {event.get('kind')!r}, which this version does not know")
+        if not isinstance(event.get("node"), str | None):
+            raise InputError(f"an event of node {event.get('node')!r}")
     return Events(content)
 
 
@@ -120,6 +133,8 @@ def _frames(gateway: str, node: str, channel: str, payload: bytes, form: str) ->
     run, frames = "", []
     for record in read_pack(payload, form):
         name = record.name.rpartition(":")[2]
+        if not 0 <= record.t < _MOST_S:
+            raise InputError(f"the time {record.t} s of {name!r} is none since 1970")
         t_ns = int(record.t * _NANO)
         if name == OF_RUN:
             run = str(record.value)

@@ -116,15 +116,26 @@ def load_broker(path: Path) -> BrokerFile:
     file = shape(BrokerFileShape, content, str(path))
     g = Gatherer(path)
     config = read_mqtt(g, file.mqtt)
-    if not _LEVEL.fullmatch(file.gather.group):
-        g.complain("gather.group", f"{file.gather.group!r}", "a name without +, # and /")
+    check_gather(g, file.gather)
     if g.problems:
         raise ProblemsError(g.problems)
     return BrokerFile(config, file.gather.group, file.gather.postgres)
 
 
+def check_gather(g: Gatherer, decl: GatherShape) -> None:
+    """See that what gathers can be meant, and holds no secret: a run file is kept in every log, and published."""
+    if not re.fullmatch(r"[^+#/\x00-\x1f]+", decl.group):
+        g.complain("gather.group", f"{decl.group!r}", "a name without +, # and /")
+    address = decl.postgres or ""
+    if re.search(r"password\s*=|//[^/@]*:[^/@]*@", address):
+        g.complain("gather.postgres", "a password", "none here: libpq takes it from PGPASSWORD or its password file")
+
+
 def read_mqtt(g: Gatherer, decl: MqttShape) -> MqttConfig:
     """The broker of a run file; paths are beside it."""
+    labels = decl.host.rstrip(".").split(".")
+    if len(decl.host) > 253 or not all(0 < len(label) <= 63 and label.isprintable() for label in labels):
+        g.complain("mqtt.host", f"{decl.host!r}", "the name or the address of a broker")
     folder = g.path.parent
     paths: dict[str, Path | None] = {}
     for key in ("ca", "certificate", "key", "credentials"):

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Literal
 
-from gateway.config.broker import read_mqtt
+from gateway.config.broker import check_gather, read_mqtt
 from gateway.config.gather import Gatherer
 from gateway.config.model import NodeConfig, RunConfig, SensorUse, TwinConfig
 from gateway.config.shape import FileShape, NodeShape, SensorUseShape, TwinShape
@@ -233,6 +233,8 @@ class _Reader(Gatherer):
             self.requirements(nodes),
             read_mqtt(self, file.mqtt) if file.mqtt is not None else None,
         )
+        if file.gather is not None:
+            check_gather(self, file.gather)
         if self.problems:
             raise ProblemsError(self.problems)
         return config

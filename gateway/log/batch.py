@@ -22,7 +22,7 @@ from sqlite_utils import Database
 from gateway import __version__
 from gateway.errors import LogFileError
 from gateway.log.lock import FileLock
-from gateway.log.schema import SPAN, first_after, prepare, refusal
+from gateway.log.schema import SPAN, first_after, next_event, prepare, refusal
 from gateway.log.table import ChannelTable, Rows
 from gateway.log.timeline import Timeline
 from gateway.plugin import Plugin
@@ -104,6 +104,7 @@ class _Store:
         self.tables: dict[tuple[str, str], ChannelTable] = {}
         try:
             self.run, self.next_frame = self._add_run(facts)
+            self.next_event = next_event(self.connection)
             self.add_nodes(facts)
             self.connection.execute("COMMIT")
         except BaseException:
@@ -268,6 +269,7 @@ class BatchWriter:
                 store.connection.execute(
                     "INSERT INTO event (run, node, t_ns, kind, detail) VALUES (?, ?, ?, ?, ?)", event
                 )
+                store.next_event += 1
         except (sqlite3.Error, OSError):
             self.status.failed = f"{where}; {rescue.parent} could not be written either. Free space and run again"
             return False
@@ -293,8 +295,11 @@ class BatchWriter:
         try:
             store.add_nodes(self._facts)
             connection.executemany(
-                "INSERT INTO event (run, node, t_ns, kind, detail) VALUES (?, ?, ?, ?, ?)",
-                [(store.run, store.nodes.get(e.node or ""), e.t_ns, e.kind, json.dumps(e.detail)) for e in events],
+                "INSERT INTO event (id, run, node, t_ns, kind, detail) VALUES (?, ?, ?, ?, ?, ?)",
+                [
+                    (number, store.run, store.nodes.get(e.node or ""), e.t_ns, e.kind, json.dumps(e.detail))
+                    for number, e in enumerate(events, store.next_event)
+                ],
             )
             for key in groups.keys() & self._constant_channels:
                 codec = store.tables[key].item.codec
@@ -314,6 +319,7 @@ class BatchWriter:
             store.nodes, store.tables, store.rules = known
             raise
         store.next_frame += len(frames)
+        store.next_event += len(events)
         for event in events:
             if event.node and event.kind is EventKind.READY:
                 self._ready.add(event.node)

@@ -23,6 +23,8 @@ from gateway.plugin import Plugin, load_plugin_text
 from gateway.spec import Requirement
 
 _MOST_NODES = 10_000
+_MOST_RUNS = 1 << 26
+_MOST_UNPLACED = 100_000
 _TABLES = """
 CREATE TABLE IF NOT EXISTS gathered (  -- what was told of each run that was gathered
     uid TEXT PRIMARY KEY,
@@ -39,10 +41,9 @@ CREATE TABLE IF NOT EXISTS unplaced (  -- messages of runs of which nothing is k
 
 @dataclass(slots=True)
 class _Run:
-    """A run that is gathered: its number here, where its frames begin there and here, and its tables."""
+    """A run that is gathered: its number here, where its frames begin here, and its tables."""
 
     id: int
-    begins: int
     begins_here: int
     nodes: dict[str, int] = field(default_factory=dict)
     plugins: dict[str, Plugin] = field(default_factory=dict)
@@ -71,8 +72,8 @@ class GatheredLog:
         self._lock = FileLock(path)
         self._runs: dict[str, _Run] = {}
         try:
-            self._connection = sqlite3.connect(path, timeout=10, isolation_level=None, check_same_thread=False)
             try:
+                self._connection = sqlite3.connect(path, timeout=10, isolation_level=None, check_same_thread=False)
                 if reason := refusal(self._connection):
                     raise LogFileError(f"{path} {reason}; give another file name")
                 prepare(self._connection)
@@ -95,6 +96,20 @@ class GatheredLog:
             sqlite3.Error: it is not; nothing of the batch is kept.
         """
         self._connection.execute("COMMIT")
+
+    def mark(self) -> None:
+        """Begin a message of a batch."""
+        self._connection.execute("SAVEPOINT message")
+
+    def take_back(self) -> None:
+        """Keep nothing of the message, nor of what was learned from it."""
+        self._runs.clear()
+        self._connection.execute("ROLLBACK TO message")
+        self._connection.execute("RELEASE message")
+
+    def keep_it(self) -> None:
+        """Keep the message."""
+        self._connection.execute("RELEASE message")
 
     def abandon(self) -> None:
         """Keep nothing of the batch, nor of what was learned in it."""
@@ -122,7 +137,14 @@ class GatheredLog:
         return self._runs[uid]
 
     def keep(self, uid: str, topic: str, payload: bytes) -> None:
-        """Keep a message of a run of which nothing is known yet, inside a batch."""
+        """Keep a message of a run of which nothing is known yet, inside a batch.
+
+        Raises:
+            InputError: there are too many.
+        """
+        (kept,) = self._connection.execute("SELECT count(*) FROM unplaced").fetchone()
+        if kept >= _MOST_UNPLACED:
+            raise InputError(f"nothing is known of its run, and {kept} messages wait like it")
         self._connection.execute("INSERT INTO unplaced (run, topic, payload) VALUES (?, ?, ?)", (uid, topic, payload))
 
     def kept(self, uid: str) -> list[tuple[str, bytes]]:
@@ -147,10 +169,15 @@ class GatheredLog:
                 raise InputError(f"a run {uid[:70]!r} with {len(nodes)} nodes is not taken")
             for kind, text in facts["plugins"].items():
                 load_plugin_text(text, f"plugin {kind} of run {uid}")
+            there = self._connection.execute("SELECT 1 FROM run WHERE uid = ?", (uid,)).fetchone() is not None
+            self._connection.execute("SAVEPOINT facts")
+            self._take_run(facts)  # shows whether all of it can be used, before a frame needs it
+            if not there:
+                self._connection.execute("ROLLBACK TO facts")
+                self._runs.pop(uid, None)
+            self._connection.execute("RELEASE facts")
             self._connection.execute("INSERT OR REPLACE INTO gathered VALUES (?, ?)", (uid, json.dumps(facts)))
-            if self._connection.execute("SELECT 1 FROM run WHERE uid = ?", (uid,)).fetchone() is not None:
-                self._take_run(facts)
-        except (KeyError, TypeError, ValueError, AttributeError) as error:
+        except (LookupError, TypeError, ValueError, AttributeError, OverflowError) as error:
             raise InputError(f"what is told of a run can't be used: {error!r}") from None
 
     def _take_run(self, facts: Mapping[str, Any]) -> None:
@@ -160,7 +187,7 @@ class GatheredLog:
             self._add(uid, facts)
             row = self._connection.execute(known, (uid,)).fetchone()
         number, begins_here = row
-        run = self._runs.get(uid) or _Run(number, int(facts["first_frame"]), begins_here)
+        run = self._runs.get(uid) or _Run(number, begins_here)
         ended = (facts["ended_ns"], facts["ended_how"])
         self._connection.execute("UPDATE run SET ended_ns = ?, ended_how = ? WHERE id = ?", (*ended, number))
         for kind, text in facts["plugins"].items():
@@ -220,10 +247,11 @@ class GatheredLog:
         table = run.tables.get((node, channel))
         if table is None:
             raise InputError(f"run {uid} has no channel {channel} of {node}")
-        shift = run.begins_here - run.begins
-        rows = sorted((number + shift, t_ns, raw) for number, t_ns, raw in dict.fromkeys(received))
+        shift = run.begins_here - 1
+        once = {number: (number + shift, t_ns, raw) for number, t_ns, raw in reversed(received)}
+        rows = sorted(once.values())
         low, high = rows[0][0], rows[-1][0]
-        if not low - shift - run.begins >= 0 or high - shift - run.begins >= SPAN:
+        if low <= shift or high - shift >= SPAN:
             raise InputError(f"frames {low - shift} to {high - shift} are not of run {uid}")
         there = {
             one[0]
@@ -239,10 +267,39 @@ class GatheredLog:
         if (node, channel) in run.constants:
             for number, raw in zip(ids, raws, strict=True):
                 run.timeline.add(node, number, channel, raw, table.item.codec)
+            self._derive_again(run, node)
         for part, constants in run.timeline.parts(node, ids):
             made = table.rows(ids[part], times[part], raws[part], constants)
             table.insert(self._connection, run.nodes[node], made)
         return len(new)
+
+    def _derive_again(self, run: _Run, node: str) -> None:
+        """Decode what came before the constants it needs."""
+        for (owner, channel), table in run.tables.items():
+            needs = any(one.constant for derived in table.item.derived for one in derived.inputs.values())
+            if owner != node or (node, channel) in run.constants or not needs:
+                continue
+            bounds = (run.nodes[node], run.begins_here, run.begins_here + SPAN)
+            where = "node = ? AND id >= ? AND id < ?"
+            if table.samples:
+                self._connection.execute(
+                    f"DELETE FROM {quoted(table.samples)} WHERE frame IN "  # noqa: S608  proven names
+                    f"(SELECT id FROM {quoted(table.relation)} WHERE {where})",
+                    bounds,
+                )
+            self._connection.execute(
+                "DELETE FROM absence WHERE node = ? AND relation IN (?, ?)",
+                (run.nodes[node], table.relation, table.samples),
+            )
+            rows = self._connection.execute(
+                f"SELECT id, t_ns, raw FROM {quoted(table.relation)} WHERE {where} ORDER BY id",  # noqa: S608
+                bounds,
+            ).fetchall()
+            if rows:
+                ids, times, raws = (list(column) for column in zip(*rows, strict=True))
+                for part, constants in run.timeline.parts(node, ids):
+                    made = table.rows(ids[part], times[part], raws[part], constants)
+                    table.update(self._connection, run.nodes[node], made)
 
     def events(self, received: Sequence[Mapping[str, Any]]) -> int:
         """Take events of known runs, inside a batch; how many of them were new.
@@ -255,9 +312,13 @@ class GatheredLog:
             for event in received:
                 run = self._run(str(event["run"]))
                 number = int(event["id"])
-                if not 0 < number < SPAN:
-                    raise InputError(f"an event of number {number} is not taken")
-                row = (run.id * SPAN + number, run.id, run.nodes.get(event["node"] or ""), int(event["t_ns"]))
+                # below zero, where no run of this machine's own puts its events
+                row = (
+                    (run.id - _MOST_RUNS) * SPAN + number,
+                    run.id,
+                    run.nodes.get(event["node"] or ""),
+                    int(event["t_ns"]),
+                )
                 new += self._connection.execute(
                     "INSERT OR IGNORE INTO event (id, run, node, t_ns, kind, detail) VALUES (?, ?, ?, ?, ?, ?)",
                     (*row, str(event["kind"]), json.dumps(dict(event["detail"]))),

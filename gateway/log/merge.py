@@ -13,7 +13,7 @@ from pathlib import Path
 from gateway.errors import LogFileError
 from gateway.log.lock import FileLock
 from gateway.log.reader import Log
-from gateway.log.schema import first_after, prepare, quoted, refusal
+from gateway.log.schema import first_after, next_event, prepare, quoted, refusal
 
 _IDENTITY = ("started_ns", "host", "title", "radio", "run_file")
 _OF_A_RUN = ("plugin", "former_plugin", "requirement")
@@ -132,7 +132,7 @@ class _Source:
         if uid is not None:
             return self._all("SELECT id FROM main.run WHERE uid = ?", uid)
         same = " AND ".join(f"m.{name} = s.{name}" for name in _IDENTITY)
-        found = self._all(f"SELECT m.id FROM main.run m JOIN src.run s ON {same} WHERE s.id = ? AND m.uid IS NULL", run)  # noqa: S608
+        found = self._all(f"SELECT m.id FROM main.run m JOIN src.run s ON {same} WHERE s.id = ?", run)  # noqa: S608
         nodes = "SELECT name, kind FROM {}.node WHERE run = ? ORDER BY name, kind"
         own = self._all(nodes.format("src"), run)
         return [row for row in found if self._all(nodes.format("main"), row[0]) == own]
@@ -190,8 +190,10 @@ class _Source:
                     run,
                 )
         self._all(
-            "INSERT INTO main.event (run, node, t_ns, kind, detail) SELECT ?, new, t_ns, kind, detail "
+            "INSERT INTO main.event (id, run, node, t_ns, kind, detail) "
+            "SELECT ? + row_number() OVER (ORDER BY id), ?, new, t_ns, kind, detail "
             "FROM src.event LEFT JOIN moved ON old = node WHERE run = ? ORDER BY id",
+            next_event(self._connection) - 1,
             added,
             run,
         )

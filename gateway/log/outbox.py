@@ -3,6 +3,7 @@ taken once the broker has acknowledged the pack it was in."""
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
 import threading
 import time
@@ -56,6 +57,8 @@ class Outbox:
         end = time.monotonic() + _AT_THE_END_S
         while not self.note() and time.monotonic() < end:
             time.sleep(_BUSY_S)
+        with contextlib.suppress(sqlite3.Error):  # somebody writes or reads it: then that one does this
+            self._connection.execute("PRAGMA journal_mode = DELETE")
         self._connection.close()
 
     def gaps(self, stream: Stream, last: int) -> list[tuple[int, int]]:

@@ -4,6 +4,7 @@ requirements. Every table can be read with plain SELECTs; the views ending in _u
 
 from __future__ import annotations
 
+import hashlib
 import sqlite3
 
 APPLICATION_ID = 0x47415454
@@ -109,6 +110,12 @@ def first_after(highest: int) -> int:
     return highest + 1 if highest < SPAN else (highest // SPAN + 1) * SPAN + 1
 
 
+def next_event(connection: sqlite3.Connection, schema: str = "main") -> int:
+    """The id of the next event of this machine's own; those that were gathered stand below zero."""
+    (highest,) = connection.execute(f"SELECT max(0, ifnull(max(id), 0)) FROM {schema}.event").fetchone()  # noqa: S608
+    return int(highest) + 1
+
+
 def quoted(name: str) -> str:
     """An SQL identifier; names come from proven plugins, the quotes keep keywords harmless."""
     return '"' + name.replace('"', '""') + '"'
@@ -123,6 +130,10 @@ def prepare(connection: sqlite3.Connection) -> None:
     connection.executescript(TABLES)
     if "uid" not in [row[1] for row in connection.execute("PRAGMA table_info(run)")]:  # a log of an earlier version
         connection.execute("ALTER TABLE run ADD COLUMN uid TEXT")
+    facts = "SELECT id, started_ns, host, title, radio, run_file FROM run WHERE uid IS NULL"
+    for number, *own in connection.execute(facts).fetchall():  # the same in every copy of that log
+        uid = hashlib.sha256(repr(own).encode()).hexdigest()[:32]
+        connection.execute("UPDATE run SET uid = ? WHERE id = ?", (uid, number))
 
 
 def refusal(connection: sqlite3.Connection) -> str:

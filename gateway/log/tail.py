@@ -36,6 +36,7 @@ class Stretch:
         run: the uid of their run.
         rows: (id, t_ns, raw, fault, then a value for each field).
         samples: for each frame that has some: (time after the frame in ns, then a value for each field).
+        begins: id of the first frame of the run; counted from there a frame has the same number in every log.
     """
 
     run: str
@@ -43,6 +44,7 @@ class Stretch:
     relation: Relation
     rows: list[tuple[Any, ...]]
     samples: dict[int, list[tuple[Any, ...]]]
+    begins: int
 
 
 class Tail:
@@ -55,7 +57,8 @@ class Tail:
     def __init__(self, path: Path) -> None:
         self._connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, check_same_thread=False)
         self._relations: list[Relation] = []
-        self._nodes: dict[int, tuple[str, str]] = {}
+        self._nodes: dict[int, tuple[str, str, int]] = {}
+        self._event_begins: dict[int, int] = {}
 
     def __enter__(self) -> Self:
         return self
@@ -82,11 +85,19 @@ class Tail:
                 for name, samples, channel in self._query("SELECT relation, samples, name FROM channel ORDER BY rowid")
             ]
         if self._query("SELECT count(*) FROM node")[0][0] != len(self._nodes):
-            rows = self._query("SELECT node.id, ifnull(uid, 'run ' || run.id), name FROM node JOIN run ON run.id = run")
-            self._nodes = {number: (uid, name) for number, uid, name in rows}
+            rows = self._query(
+                "SELECT node.id, ifnull(uid, 'run ' || run.id), name, first_frame FROM node JOIN run ON run.id = run"
+            )
+            self._nodes = {number: (uid, name, first) for number, uid, name, first in rows}
 
     def _fields(self, relation: str | None) -> tuple[FieldInfo, ...]:
         return tuple(FieldInfo(*row) for row in self._query(FIELDS, relation))
+
+    def following(self, stream: str, first: int) -> int | None:
+        """The lowest id of a frame, or of an event, from ``first`` on; None for none."""
+        tables = [relation.name for relation in self._relations] if stream == "frame" else ["event"]
+        found = [self._query(f"SELECT min(id) FROM {quoted(name)} WHERE id >= ?", first)[0][0] for name in tables]  # noqa: S608
+        return min((number for number in found if number is not None), default=None)
 
     def stretches(self, first: int, last: int) -> Iterator[Stretch]:
         """The frames with ids from ``first`` to ``last``, a stretch for each channel of each node."""
@@ -104,8 +115,8 @@ class Tail:
             for row in rows:
                 groups.setdefault(row[1], []).append((row[0], *row[2:]))
             for node, own in groups.items():
-                run, name = self._nodes[node]
-                yield Stretch(run, name, relation, own, samples)
+                run, name, begins = self._nodes[node]
+                yield Stretch(run, name, relation, own, samples, begins)
 
     def _samples(self, relation: Relation, first: int, last: int) -> dict[int, list[tuple[Any, ...]]]:
         if relation.samples is None:
@@ -123,16 +134,20 @@ class Tail:
         return found
 
     def events(self, first: int, last: int) -> list[dict[str, Any]]:
-        """The events with ids from ``first`` to ``last``: id, run, node, t_ns, kind, detail."""
+        """The events with ids from ``first`` to ``last``: id (in its run, from 1 on), run, node, t_ns, kind, detail."""
+        rows = self._query(
+            "SELECT event.id, run.id, ifnull(run.uid, 'run ' || run.id), node.name, t_ns, event.kind, detail "
+            "FROM event JOIN run ON run.id = event.run LEFT JOIN node ON node.id = event.node "
+            "WHERE event.id BETWEEN ? AND ? ORDER BY event.id",
+            first,
+            last,
+        )
+        for run in {row[1] for row in rows} - self._event_begins.keys():
+            self._event_begins[run] = self._query("SELECT min(id) FROM event WHERE run = ?", run)[0][0]
         return [
-            {"id": id_, "run": uid, "node": node, "t_ns": t_ns, "kind": kind, "detail": json.loads(detail)}
-            for id_, uid, node, t_ns, kind, detail in self._query(
-                "SELECT event.id, ifnull(run.uid, 'run ' || run.id), node.name, t_ns, event.kind, detail "
-                "FROM event JOIN run ON run.id = event.run LEFT JOIN node ON node.id = event.node "
-                "WHERE event.id BETWEEN ? AND ? ORDER BY event.id",
-                first,
-                last,
-            )
+            {"id": id_ - self._event_begins[run] + 1, "run": uid, "node": node, "t_ns": t_ns, "kind": kind}
+            | {"detail": json.loads(detail)}
+            for id_, run, uid, node, t_ns, kind, detail in rows
         ]
 
     def changes(self) -> tuple[object, ...]:
@@ -156,18 +171,18 @@ class Tail:
         )[0]
         first = min(one for one in (of_frame, of_event, newest, 1 << 62) if one is not None)
         for row in self._query(
-            "SELECT id, ifnull(uid, 'run ' || id), title, started_ns, planned_ns, ended_ns, ended_how, first_frame, "
+            "SELECT id, ifnull(uid, 'run ' || id), title, started_ns, planned_ns, ended_ns, ended_how, "
             "radio, host, system, software, run_file, run_text FROM run WHERE id >= ? ORDER BY id",
             first,
         ):
-            number, uid, title, started_ns, planned_ns, ended_ns, ended_how, first_frame, *rest = row
+            number, uid, title, started_ns, planned_ns, ended_ns, ended_how, *rest = row
             names = ("radio", "host", "system", "software", "run_file", "run_text")
             nodes = self._query("SELECT name, kind, sought FROM node WHERE run = ? ORDER BY id", number)
             plugins = self._query("SELECT kind, text FROM plugin WHERE run = ?", number)
             rules = "SELECT kind, subject, figure, low, high, unit FROM requirement WHERE run = ? ORDER BY rowid"
             found.append(
                 {"run": uid, "title": title, "started_ns": started_ns, "planned_ns": planned_ns}
-                | {"ended_ns": ended_ns, "ended_how": ended_how, "first_frame": first_frame}
+                | {"ended_ns": ended_ns, "ended_how": ended_how}
                 | dict(zip(names, rest, strict=True))
                 | {"nodes": {name: {"kind": kind, "sought": sought} for name, kind, sought in nodes}}
                 | {"plugins": dict(plugins), "requirements": [list(rule) for rule in self._query(rules, number)]}

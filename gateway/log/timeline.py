@@ -19,15 +19,19 @@ class Timeline:
         self._nodes: dict[Hashable, list[tuple[int, Held]]] = {}
 
     def add(self, node: Hashable, frame: int, channel: str, raw: bytes, codec: Codec) -> None:
-        """What was read; frames of a node in order. What does not decode changes nothing."""
+        """What was read. What does not decode changes nothing."""
         try:
             values = as_constants(codec.read(raw))
         except DecodeError:
             return
         known = self._nodes.setdefault(node, [])
-        last = known[-1][1] if known else {}
+        at = bisect_left(known, frame, key=lambda one: one[0])
+        last = known[at - 1][1] if at else {}
         if last.get(channel) != values:
-            known.append((frame, {**last, channel: values}))
+            known.insert(at, (frame, {**last, channel: values}))
+            for number in range(at + 1, len(known)):  # what was read later and came earlier
+                held = known[number][1]
+                known[number] = (known[number][0], {channel: values, **held})
 
     def start_anew(self) -> None:
         """Keep only what holds now, from the first frame on: for a file whose frames are numbered anew."""

@@ -10,7 +10,7 @@ import random
 import secrets
 import ssl
 import time
-from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterable, Mapping
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
@@ -25,8 +25,11 @@ from gateway.config import MqttConfig
 from gateway.errors import GattestError, InputError, RadioError
 
 KEEP_ALIVE_S = 15
-ANSWER_S = 20.0
+ANSWER_S = 60.0
 IN_FLIGHT = 20
+_WIDE, _NARROW = 128 * 1024, 64 * 1024  # bytes
+_AROUND = 600  # bytes that stand around a payload: topic and properties
+_MOST_BYTES = 1 << 20  # of a payload, where a broker does not tell
 RECEIVED = 500  # messages that a broker may send before the first of them is acknowledged
 _PAUSE_FIRST_S, _PAUSE_MOST_S = 0.5, 30.0
 _STEADY_S = 10.0  # a connection that lasted so long begins the pauses anew
@@ -34,22 +37,79 @@ USER, PASSWORD = "GATTEST_MQTT_USER", "GATTEST_MQTT_PASSWORD"
 _NO_SUCH_VERSION = {0x01, 0x84}
 _REJECTED = {0x04, 0x05, 0x86, 0x87}
 _TAKEN_OVER = 0x8E
+_TOO_LARGE = 0x95
 
 
 class BrokerError(RadioError):
     """The broker can't be reached, refuses, or is gone; the text says which, and what to do."""
 
 
-class Link(aiomqtt.Client):
-    """A connection that tells when it is gone, and does not take a refusal for an acknowledgement."""
+class Window:
+    """How much may be under way to the broker at once. A link that is slow is not given more than it carries in the
+    time in which a broker must be heard of."""
 
-    def __init__(self, *positional: Any, manual: bool = False, **named: Any) -> None:
+    def __init__(self, most_bytes: int) -> None:
+        self._most_bytes, self._bytes, self._messages = most_bytes, 0, 0
+        self._changed = asyncio.Event()
+
+    async def send(self, sends: Iterable[tuple[int, Callable[[], Awaitable[None]]]]) -> None:
+        """Send all, begun in their order; each with its size in bytes.
+
+        Raises:
+            BrokerError, MqttError: of the first that failed.
+        """
+        try:
+            async with asyncio.TaskGroup() as group:
+                for size, send in sends:
+                    while self._messages and (self._bytes + size > self._most_bytes or self._messages >= IN_FLIGHT):
+                        self._changed.clear()
+                        await self._changed.wait()
+                    self._bytes += size
+                    self._messages += 1
+                    group.create_task(self._one(size, send))
+        except* (MqttError, BrokerError) as failed:
+            raise first_of(failed) from None
+
+    async def _one(self, size: int, send: Callable[[], Awaitable[None]]) -> None:
+        try:
+            await send()
+        finally:
+            self._bytes -= size
+            self._messages -= 1
+            self._changed.set()
+
+
+def first_of(group: BaseExceptionGroup[BaseException]) -> BaseException:
+    """The first error in a group of them."""
+    found: BaseException = group
+    while isinstance(found, BaseExceptionGroup):
+        found = found.exceptions[0]
+    return found
+
+
+class Link(aiomqtt.Client):
+    """A connection that tells when it is gone, and does not take a refusal for an acknowledgement.
+
+    Attributes:
+        most_bytes: of a message, as far as the broker tells.
+        wide, narrow: what may be under way: of what comes, and of what was missed.
+    """
+
+    def __init__(self, *positional: Any, most_bytes: int, manual: bool = False, **named: Any) -> None:
         super().__init__(*positional, **named)
         self.pending_calls_threshold = 10 * IN_FLIGHT
         self.modern = named.get("protocol") is ProtocolVersion.V5
         self.refusal = ""
+        self.most_bytes = most_bytes
+        self.wide, self.narrow = Window(_WIDE), Window(_NARROW)
         if manual:
             self._client.manual_ack_set(True)
+
+    def _on_connect(self, client: Any, userdata: Any, flags: Any, reason_code: Any, properties: Any = None) -> None:
+        told = getattr(properties, "MaximumPacketSize", None)
+        if isinstance(told, int):
+            self.most_bytes = min(self.most_bytes, max(told - _AROUND, 1))
+        super()._on_connect(client, userdata, flags, reason_code, properties)
 
     def _on_publish(self, client: Any, userdata: Any, mid: int, reason_code: Any, properties: Any) -> None:
         if reason_code.is_failure:
@@ -99,7 +159,7 @@ class Broker:
         will: what the broker tells of us when we are gone.
         manual: whether messages are acknowledged by hand.
         session_s: how long the broker keeps our subscriptions while we are away, 0 for not at all.
-        name: what we call ourselves where the run file does not say; made up for each process without.
+        name: what we call ourselves behind what the run file says; made up for each process where neither is given.
 
     Raises:
         InputError: certificates or credentials can't be used.
@@ -117,7 +177,8 @@ class Broker:
         self._context = _tls(config)
         self._user, self._password = credentials(config.credentials)
         self._protocol = ProtocolVersion.V5
-        self._id = config.client_id or name or f"gattest-{secrets.token_hex(6)}"
+        self._most_bytes = _MOST_BYTES
+        self._id = "-".join(part for part in (config.client_id, name) if part) or f"gattest-{secrets.token_hex(6)}"
 
     async def use(self, work: Callable[[Link], Awaitable[None]], told: Callable[[str], None]) -> None:
         """Connect and work, again and again with growing pauses, until the work is done.
@@ -194,6 +255,7 @@ class Broker:
             tls_context=self._context,
             max_inflight_messages=IN_FLIGHT,
             manual=self._manual,
+            most_bytes=self._most_bytes,
             **kept,
         )
 
@@ -201,6 +263,9 @@ class Broker:
         where, code = f"{self._config.host}:{self._config.port}", _code(error)
         if code in _REJECTED:
             return f"{where} rejects the credentials ({error}); set {USER} and {PASSWORD}, or the file they stand in"
+        if code == _TOO_LARGE:
+            self._most_bytes = max(self._most_bytes // 2, _AROUND)
+            return f"{where} does not take messages so large; they are made smaller, at most {self._most_bytes} bytes"
         if code == _TAKEN_OVER:
             return f"{where}: another client calls itself {self._id!r} too; give each gateway a client_id of its own"
         text = str(error) or type(error).__name__

@@ -8,12 +8,13 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import sqlite3
 import subprocess
 import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import asdict, fields
+from dataclasses import asdict, fields, replace
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -35,7 +36,7 @@ class Beside:
 
     def __init__(self, config: MqttConfig, log: Path) -> None:
         self.progress = Progress()
-        self._name = f"{config.host}:{config.port}"
+        self._name, self._log = f"{config.host}:{config.port}", log
         self._process = subprocess.Popen(
             [sys.executable, "-P", "-m", "gateway.publish"],
             stdin=subprocess.PIPE,
@@ -59,7 +60,9 @@ class Beside:
         for line in self._process.stdout:
             with contextlib.suppress(ValueError, TypeError):
                 self.progress = Progress(**json.loads(line))
-        self.progress = Progress(False, "the sending has ended", behind=self.progress.behind)
+        if not self.progress.done:  # the last that was told says why, where it says anything
+            trouble = self.progress.trouble or "the sending ended before all was sent"
+            self.progress = replace(self.progress, connected=False, trouble=trouble)
 
     @property
     def line(self) -> str:
@@ -75,16 +78,12 @@ class Beside:
 
     def end(self) -> None:
         """Let it send what is left, for a while; what then is not sent stays in the log."""
-        last = self.progress
         self._say({"end": FAREWELL_S})
         try:
             self._process.wait(FAREWELL_S + _KILLED_AFTER_S)
-        except subprocess.TimeoutExpired:
+        except (subprocess.TimeoutExpired, KeyboardInterrupt):  # who is not waited for any longer loses nothing
             self._process.kill()
         self._close()
-        left = self.progress.behind
-        self.progress = last if left else Progress(True, "")
-        self.progress.behind = left
 
     def kill(self) -> None:
         """End it at once."""
@@ -98,6 +97,8 @@ class Beside:
             if pipe is not None:
                 with contextlib.suppress(OSError):  # what it was still to be told
                     pipe.close()
+        with contextlib.suppress(sqlite3.Error), contextlib.closing(sqlite3.connect(self._log)) as log:
+            log.execute("PRAGMA journal_mode = DELETE")  # all of it in one file, as a run leaves it
 
 
 @contextmanager

@@ -9,19 +9,20 @@ import asyncio
 import json
 import sqlite3
 import time
-from collections.abc import AsyncIterator, Iterable
+from collections.abc import AsyncIterator, Coroutine
 from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from aiomqtt import MqttError
 
 from gateway.config import MqttConfig
-from gateway.log.outbox import Outbox
+from gateway.log.outbox import Outbox, Stream
 from gateway.log.tail import Stretch, Tail
-from gateway.mqtt.link import IN_FLIGHT, Broker, BrokerError, Link
+from gateway.mqtt.link import Broker, BrokerError, Link, first_of
 from gateway.mqtt.topics import EARLIER, EVENTS, GATEWAY, RUN, RUN_EVENTS, STATE, VERDICTS, below
 from gateway.records import EventKind
 from gateway.senml.resolve import CBOR, JSON
@@ -31,6 +32,8 @@ BLOCK = 5_000  # frames read and sent at a time
 EVENTS_AT_A_TIME = 500
 LOOK_AGAIN_S = 0.5
 NOTE_EVERY_S = 0.5
+_SOON_S = 1.0  # within which a block is to be acknowledged
+_FEWEST = 100
 _FACTS_KEPT = 10  # times as long as packs, which are of no use without
 _STATES = {
     EventKind.READY: "listening",
@@ -44,13 +47,15 @@ _STATES = {
 
 @dataclass(slots=True)
 class Progress:
-    """How the sending goes; ``trouble`` is "" while the broker takes what it is sent."""
+    """How the sending goes; ``trouble`` is "" while the broker takes what it is sent,
+    ``done`` once all was sent and the end was asked for."""
 
     connected: bool = False
     trouble: str = "not connected yet"
     frames: int = 0
     records: int = 0
     behind: int = 0
+    done: bool = False
 
 
 @dataclass(slots=True)
@@ -67,16 +72,17 @@ class Forwarder:
     Args:
         config: the broker.
         log: the file; it may come into being later.
+        role: what tells this client from others of the same run file.
 
     Raises:
         InputError: certificates or credentials can't be used.
     """
 
-    def __init__(self, config: MqttConfig, log: Path) -> None:
+    def __init__(self, config: MqttConfig, log: Path, role: str = "") -> None:
         self.progress = Progress()
         self._config, self._log = config, log
         will = json.dumps({"state": "gone"}).encode()
-        self._broker = Broker(config, (below(config, GATEWAY), will))
+        self._broker = Broker(config, (below(config, GATEWAY), will), name=role)
         self._asked = _Asked()
         self._form = JSON if config.form == "json" else CBOR
         self._last_note_s = 0.0
@@ -105,16 +111,18 @@ class Forwarder:
         while True:
             async with AsyncExitStack() as stack:
                 try:
-                    opened = (
-                        stack.enter_context(Tail(self._log)),
-                        stack.enter_context(Tail(self._log)),
-                        stack.enter_context(Outbox(self._log, self._config.name)) if self._log.exists() else None,
-                    )
-                    opened[0].heads()
+                    there = Tail(self._log)  # never makes the file
+                    with there:
+                        there.heads()
+                    outbox = stack.enter_context(Outbox(self._log, self._config.name))  # closed last, and tidies up
+                    live, earlier = (stack.enter_context(Tail(self._log)) for _ in range(2))
+                    live.heads()
                 except sqlite3.Error:
-                    opened = None
-                if opened is not None and opened[2] is not None:
-                    yield opened[0], opened[1], opened[2]
+                    opened = False
+                else:
+                    opened = True
+                if opened:
+                    yield live, earlier, outbox
                     return
             if self._asked.ending.is_set():
                 raise BrokerError(f"{self._log} did not come into being; nothing was sent")
@@ -137,8 +145,8 @@ class Forwarder:
         """
         await self._tell_state(link, "running")
         head, last_event = await asyncio.to_thread(live.heads)
-        missed = [outbox.gaps("frame", head), outbox.gaps("event", last_event)]
-        await self._tell_runs(link, live, *(gaps[0][0] if gaps else 1 << 62 for gaps in missed))
+        frame = self._first_missed(live, outbox, "frame", head)
+        await self._tell_runs(link, live, frame, self._first_missed(live, outbox, "event", last_event))
         try:
             async with asyncio.TaskGroup() as group:
                 watch = group.create_task(link.gone(), name="watching the connection")
@@ -149,13 +157,21 @@ class Forwarder:
                 await asyncio.wait(work)
                 watch.cancel()
         except* (MqttError, BrokerError) as group_of:
-            raise _first(group_of) from None
+            raise first_of(group_of) from None
         except* sqlite3.Error as group_of:
-            raise BrokerError(f"{self._log} can't be read: {_first(group_of)}; it is tried again") from None
+            raise BrokerError(f"{self._log} can't be read: {first_of(group_of)}; it is tried again") from None
         self._behind(live, outbox)
         for node, verdicts in self._asked.verdicts:
             await link.send(below(self._config, node, VERDICTS), json.dumps(verdicts).encode(), 1, retain=True)
         await self._tell_state(link, "ended")
+        self.progress.done = True
+
+    @staticmethod
+    def _first_missed(tail: Tail, outbox: Outbox, stream: Stream, head: int) -> int:
+        """The first record that the broker has not taken; one beyond all where it has all."""
+        gaps = outbox.gaps(stream, head)
+        first = tail.following(stream, gaps[0][0]) if gaps else None
+        return first if first is not None else 1 << 62
 
     async def _tell_state(self, link: Link, state: str) -> None:
         told = {"state": state, "utc": datetime.now(UTC).isoformat(timespec="seconds"), "log": self._log.name}
@@ -197,22 +213,41 @@ class Forwarder:
     async def _earlier(self, link: Link, tail: Tail, outbox: Outbox, head: int) -> None:
         """Send what the broker has not taken up to ``head``, oldest first, at the rate that is allowed."""
         await asyncio.to_thread(tail.heads)
+        size = BLOCK
         for first, last in outbox.gaps("frame", head):
-            for start in range(first, last + 1, BLOCK):
-                end, begun_s = min(start + BLOCK - 1, last), time.monotonic()
+            async for start in self._there(tail, outbox, "frame", first, last):
+                end, begun_s = min(start + size - 1, last), time.monotonic()
                 await self._block(link, tail, outbox, start, end, live=False)
                 await self._note(outbox)
                 spent_s = time.monotonic() - begun_s
+                # what a slow link takes long for is taken in smaller parts: less is sent again when it breaks
+                size = min(size * 2, BLOCK) if spent_s < _SOON_S else max(size // 2, _FEWEST)
                 await asyncio.sleep(max((end - start + 1) / self._config.backfill - spent_s, 0))
+
+    async def _there(self, tail: Tail, outbox: Outbox, stream: Stream, first: int, last: int) -> AsyncIterator[int]:
+        """Where in a gap the next records stand, until all of it is taken; gathered logs have wide spaces."""
+        while True:
+            start = await asyncio.to_thread(tail.following, stream, first)
+            if start is None or start > last:
+                outbox.take(stream, first, last)
+                return
+            if start > first:
+                outbox.take(stream, first, start - 1)
+            yield start
+            first = next((low for low, high in outbox.gaps(stream, last) if high >= start), last + 1)
+            if first > last:
+                return
 
     async def _block(self, link: Link, tail: Tail, outbox: Outbox, first: int, last: int, live: bool) -> None:
         """Send the frames of a range; they count as taken once every pack is acknowledged."""
-        made = await asyncio.to_thread(self._packs, tail, first, last)
+        made = await asyncio.to_thread(self._packs, tail, first, last, link.most_bytes)
         expiry_s = self._expiry_s()
-        await _in_window(
-            link.send(self._topic(node, channel, live), payload, self._config.qos, False, self._form, expiry_s)
-            for node, channel, payload, _, _ in made
-        )
+
+        def send(node: str, channel: str, raw: bytes) -> Coroutine[Any, Any, None]:
+            return link.send(self._topic(node, channel, live), raw, self._config.qos, False, self._form, expiry_s)
+
+        window = link.wide if live else link.narrow  # so that what was missed never fills the way of what comes
+        await window.send((len(raw), partial(send, node, channel, raw)) for node, channel, raw, _, _ in made)
         outbox.take("frame", first, last)
         self.progress.frames += sum(frames for *_, frames, _ in made)
         self.progress.records += sum(records for *_, records in made)
@@ -220,17 +255,19 @@ class Forwarder:
     def _topic(self, node: str, channel: str, live: bool) -> str:
         return below(self._config, node, channel, *([] if live else [EARLIER]))
 
-    def _packs(self, tail: Tail, first: int, last: int) -> list[tuple[str, str, bytes, int, int]]:
+    def _packs(self, tail: Tail, first: int, last: int, most_bytes: int) -> list[tuple[str, str, bytes, int, int]]:
         return [
             (stretch.node, stretch.relation.channel, *pack)
             for stretch in tail.stretches(first, last)
-            for pack in packs(stretch, self._config.gateway, self._config.form, _frames_of(stretch, self._config.pack))
+            for pack in packs(
+                stretch, self._config.gateway, self._config.form, _frames_of(stretch, self._config.pack), most_bytes
+            )
         ]
 
     async def _events(self, link: Link, tail: Tail, outbox: Outbox, head: int) -> None:
         """Send the events that are new, each node's on its topic, and what it is doing since."""
         for first, last in outbox.gaps("event", head):
-            for start in range(first, last + 1, EVENTS_AT_A_TIME):
+            async for start in self._there(tail, outbox, "event", first, last):
                 end = min(start + EVENTS_AT_A_TIME - 1, last)
                 by_node: dict[str | None, list[dict[str, Any]]] = {}
                 for event in await asyncio.to_thread(tail.events, start, end):
@@ -249,36 +286,6 @@ class Forwarder:
         if time.monotonic() - self._last_note_s >= NOTE_EVERY_S:
             self._last_note_s = time.monotonic()
             await asyncio.to_thread(outbox.note)
-
-
-async def _in_window(sends: Iterable[Any]) -> None:
-    """Await all, a window of them at a time, begun in their order.
-
-    Raises:
-        BrokerError, MqttError: of the first that failed.
-    """
-    window = asyncio.Semaphore(IN_FLIGHT)
-
-    async def one(send: Any) -> None:
-        try:
-            await send
-        finally:
-            window.release()
-
-    try:
-        async with asyncio.TaskGroup() as group:
-            for send in sends:
-                await window.acquire()
-                group.create_task(one(send))
-    except* (MqttError, BrokerError) as failed:
-        raise _first(failed) from None
-
-
-def _first(group: BaseExceptionGroup[BaseException]) -> BaseException:
-    found: BaseException = group
-    while isinstance(found, BaseExceptionGroup):
-        found = found.exceptions[0]
-    return found
 
 
 def _frames_of(stretch: Stretch, most: int) -> int:

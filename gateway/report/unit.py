@@ -27,6 +27,7 @@ EnvironmentFile=-/etc/gattest/credentials
 WatchdogSec=30
 TimeoutStartSec=60
 TimeoutStopSec=120
+KillMode=mixed
 SuccessExitStatus=1 3
 Restart=on-failure
 RestartSec=30

@@ -79,8 +79,8 @@ def _resolve(content: list[Any]) -> list[Record]:
                 raise InputError(f"record {number}: label {key!r} is not known")
             if key.endswith("_"):
                 raise InputError(f"record {number}: {key!r} must be understood and is not (RFC 8428, section 4.4)")
-        if record.get("bver", 0) > _VERSION:
-            raise InputError(f"record {number}: version {record['bver']}, at most {_VERSION} is read")
+        if (version := _number(number, "bver", record.get("bver", _VERSION))) > _VERSION:
+            raise InputError(f"record {number}: version {version}, at most {_VERSION} is read")
         base |= {key: record.pop(key) for key in ("bn", "bt", "bu", "bv", "bs", "bver") if key in record}
         if record:
             found.append(_record(number, record, base))
@@ -120,6 +120,8 @@ def _value(number: int, record: dict[str, Any], base: Mapping[str, Any], kind: s
 def _number(number: int, label: str, value: Any) -> Decimal:
     if isinstance(value, bool) or not isinstance(value, int | float | Decimal):
         raise InputError(f"record {number}: {label} is {type(value).__name__}, expected a number")
+    if isinstance(value, int) and value.bit_length() > 1024:
+        raise InputError(f"record {number}: {label} is a number of {value.bit_length()} bits")
     exact = Decimal(str(value)) if isinstance(value, float) else Decimal(value)
     if not exact.is_finite() or abs(exact.adjusted()) > 400:
         raise InputError(f"record {number}: {label} is {value}, expected a finite number")

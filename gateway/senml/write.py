@@ -31,13 +31,21 @@ def base_name(host: str, node: str, channel: str) -> str:
     return name if name[0].isalnum() else f"x{name}"
 
 
-def packs(stretch: Stretch, host: str, form: Form, most: int) -> Iterator[tuple[bytes, int, int]]:
-    """Packs of at most ``most`` frames each; with each, how many frames and how many records it holds."""
+def packs(
+    stretch: Stretch, host: str, form: Form, most: int, most_bytes: int = 1 << 30
+) -> Iterator[tuple[bytes, int, int]]:
+    """Packs of at most ``most`` frames and, but for single frames, ``most_bytes``; with each, how many frames and how
+    many records it holds."""
     writer = _json if form == "json" else _cbor
-    for start in range(0, len(stretch.rows), most):
+    start = 0
+    while start < len(stretch.rows):
         rows = stretch.rows[start : start + most]
         raw, records = writer(stretch, rows, host)
+        if len(raw) > most_bytes and len(rows) > 1:
+            most = max(min(len(rows) - 1, len(rows) * most_bytes * 9 // (len(raw) * 10)), 1)
+            continue
         yield raw, len(rows), records
+        start += len(rows)
 
 
 @cache
@@ -64,14 +72,15 @@ def _scaled(sent: Sent, value: Any) -> Any:
 
 @cache
 def _template(fields: tuple[tuple[Sent, str], ...], mask: tuple[int, ...]) -> str:
-    """``mask`` tells of each field whether it is absent (0), a number (1) or something written beforehand (2)."""
+    """``mask`` tells of each field whether it is absent (0), a number (1), of its own label and
+    written beforehand (2) or a text and so written (3)."""
     parts = []
     for (sent, label), there in zip(fields, mask, strict=True):
         if there == 1:
             unit = f',"u":{json.dumps(sent.unit)}' if sent.unit else ""
             parts.append(f',{{"n":{json.dumps(sent.name)}{unit},"v":%r}}'.replace("%RH", "%%RH").replace("%EL", "%%EL"))
-        elif there == 2:
-            key = label if label != "v" else "vs"
+        elif there:
+            key = label if there == 2 else "vs"
             parts.append(f',{{"n":{json.dumps(sent.name)},"{key}":%s}}')
     return "".join(parts)
 
@@ -88,7 +97,8 @@ def _json(stretch: Stretch, rows: Sequence[tuple[Any, ...]], host: str) -> tuple
     for number, t_ns, raw, fault, *values in rows:
         seconds, rest = divmod(t_ns, 1_000_000_000)
         shown = base64.urlsafe_b64encode(raw).decode().rstrip("=")
-        parts.append(f'{{"bt":{seconds}.{rest:09d},"n":"{FRAME}","v":{number}}},{{"n":"{RAW}","vd":"{shown}"}}')
+        opening = f'{{"bt":{seconds}.{rest:09d},"n":"{FRAME}","v":{number - stretch.begins + 1}}}'
+        parts.append(f'{opening},{{"n":"{RAW}","vd":"{shown}"}}')
         records += 2
         if fault is not None:
             parts.append(f'{{"n":"{FAULT}","vs":{json.dumps(fault)}}}')
@@ -105,6 +115,9 @@ def _json(stretch: Stretch, rows: Sequence[tuple[Any, ...]], host: str) -> tuple
                     continue
                 mask.append(1)
                 filled.append(scaled)
+            elif isinstance(value, str) and label != "vd":
+                mask.append(3)
+                filled.append(json.dumps(value, ensure_ascii=False))
             else:
                 mask.append(2)
                 filled.append(_written(label, value))
@@ -122,16 +135,16 @@ def _json(stretch: Stretch, rows: Sequence[tuple[Any, ...]], host: str) -> tuple
 def _written(label: str, value: Any) -> str:
     if label == "vb":
         return "true" if value else "false"
-    if label == "vd":
-        return json.dumps(base64.urlsafe_b64encode(bytes.fromhex(value)).decode().rstrip("="))
-    return json.dumps(value, ensure_ascii=False)
+    return json.dumps(base64.urlsafe_b64encode(bytes.fromhex(value)).decode().rstrip("="))
 
 
 def _value_text(sent: Sent, label: str, value: Any) -> str:
     if label == "v" and not isinstance(value, str):
         scaled = _scaled(sent, value)
         return f'"v":{scaled!r}' if math.isfinite(scaled) else ""
-    return f'"{label if label != "v" else "vs"}":{_written(label, value)}'
+    if isinstance(value, str) and label != "vd":
+        return f'"vs":{json.dumps(value, ensure_ascii=False)}'
+    return f'"{label}":{_written(label, value)}'
 
 
 # CBOR: labels are the integers of RFC 8428, table 4; times are decimal fractions, so that they are exact
@@ -145,7 +158,7 @@ def _cbor(stretch: Stretch, rows: Sequence[tuple[Any, ...]], host: str) -> tuple
     name = base_name(host, stretch.node, stretch.relation.channel)
     records: list[dict[int, Any]] = [{_BN: name, _BT: _exact(rows[0][1]), _N: RUN, _VS: stretch.run}]
     for number, t_ns, raw, fault, *values in rows:
-        records += [{_BT: _exact(t_ns), _N: FRAME, _V: number}, {_N: RAW, _VD: raw}]
+        records += [{_BT: _exact(t_ns), _N: FRAME, _V: number - stretch.begins + 1}, {_N: RAW, _VD: raw}]
         if fault is not None:
             records.append({_N: FAULT, _VS: fault})
             continue
@@ -168,10 +181,10 @@ def _cbor_values(
         if value is None:
             continue
         record: dict[int, Any] = {_N: sent.name} | more
-        if label in keys:
-            record[keys[label]] = convert[label](value)
-        elif isinstance(value, str):
+        if isinstance(value, str) and label != "vd":
             record[_VS] = value
+        elif label in keys:
+            record[keys[label]] = convert[label](value)
         elif math.isfinite(scaled := _scaled(sent, value)):
             record |= {_U: sent.unit, _V: scaled} if sent.unit else {_V: scaled}
         else:

@@ -11,6 +11,7 @@ import sys
 import tempfile
 import threading
 import time
+from functools import partial
 from pathlib import Path
 
 from gateway.clock import Clock
@@ -18,7 +19,7 @@ from gateway.log.batch import BatchWriter
 from gateway.log.writer import LogWriter
 from gateway.mqtt.link import Broker
 from gateway.publish.beside import sending
-from gateway.publish.forward import Forwarder, _in_window
+from gateway.publish.forward import Forwarder
 from gateway.records import Frame
 from tests.broker import Mosquitto, free_port, mqtt
 from tests.feed import NODES, facts, fill
@@ -99,7 +100,7 @@ async def baseline(port: int, packs: int, size: int) -> float:
     async with Broker(mqtt(port)).connected() as link:
         payload = b"x" * size
         begun = time.perf_counter()
-        await _in_window(link.send("bench/packs", payload, 1) for _ in range(packs))
+        await link.wide.send((size, partial(link.send, "bench/packs", payload, 1)) for _ in range(packs))
         return time.perf_counter() - begun
 
 
