@@ -102,3 +102,27 @@ def test_steps_of_the_wall_clock_are_told_once_and_bend_no_interval() -> None:
     assert clock.wall_step_ns() == 0
     wall[0] -= 3600 * 10**9
     assert clock.wall_step_ns() == -3600 * 10**9
+
+
+def test_a_request_that_breaks_down_while_it_is_given_up_is_no_news() -> None:
+    """A stack may answer a cancellation with an error of its own, such as that the link ended."""
+    told: list[object] = []
+
+    async def stubborn() -> None:
+        try:
+            await asyncio.sleep(10)
+        except asyncio.CancelledError:
+            raise EOFError("the link ended") from None
+
+    async def work() -> None:
+        loop = asyncio.get_running_loop()
+        loop.set_exception_handler(lambda _, context: told.append(context))
+        with pytest.raises(RadioError, match="no answer"):
+            await within(0.5, "reading", stubborn())
+        import gc
+
+        gc.collect()
+        await asyncio.sleep(0)
+
+    on_virtual_time(work)
+    assert told == []

@@ -149,7 +149,9 @@ def reloaded(folder: Path, change: str, plugin: str | None = None) -> dict[str, 
     return dict(event.detail)
 
 
-NODE = '[node.crate-b]\nplugin = "loan-crate"\nfind = { name = "CRATE-B" }\nsensor = { climate = { period = "100 ms" } }'
+NODE = (
+    '[node.crate-b]\nplugin = "loan-crate"\nfind = { name = "CRATE-B" }\nsensor = { climate = { period = "100 ms" } }'
+)
 
 
 def test_a_node_whose_plugin_has_changed_does_not_join(tmp_path: Path) -> None:
