@@ -394,3 +394,18 @@ def test_an_exercise_gone_on_with_twice_keeps_what_each_told(tmp_path: Path) -> 
     assert {
         one.run for one in tried if one.step.sensor == "shock" and not one.step.other and one.outcome is Outcome.PASS
     } == {1}
+
+
+def test_sensors_that_share_a_switch_or_a_period_are_not_held_against_each_other(tmp_path: Path) -> None:
+    every = '{ name = "every", type = "uint8", lsb = "100 ms", limits = ["200 ms", "5 s"] }'
+    one_switch = "".join(
+        f'[sensor.{n}]\ndata = "{n}"\nenable = {{ characteristic = "both_on" }}\nperiod = {{ characteristic = "{n}_every", default = "1 s" }}\n'
+        for n in "ab"
+    )
+    plugin = bench_node(
+        tmp_path,
+        setting("both_on", 0, SWITCH) + setting("a_every", 1, every) + setting("b_every", 2, every),
+        one_switch,
+    )
+    tried = exercised(tmp_path / "log.db", plugin)
+    assert failed(tried) == set() and not any(one.step.other for one in tried)

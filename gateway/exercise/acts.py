@@ -19,6 +19,7 @@ from gateway.exercise.plan import (
     effect_s,
     intervals_for,
     listening_s,
+    shared,
     silence_s,
     working_s,
 )
@@ -241,7 +242,8 @@ def _apart(field: Field, read: dict[str, Any], sent: Sequence[dict[str, Any]]) -
 
 
 async def _leaves(step: Step, hands: Hands, sensor: Sensor) -> Seen:
-    others = [other for other in hands.plugin.sensors.values() if other.data != sensor.data and other.enable]
+    all_ = hands.plugin.sensors.values()
+    others = [one for one in all_ if one is not sensor and one.enable and not shared(sensor, one)]
     for other in others:  # at paces at which it would soon show that one is on
         await hands.set(other, False, working_s(other))
     work_s = working_s(sensor)

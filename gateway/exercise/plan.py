@@ -135,7 +135,7 @@ def plan_for(plugin: Plugin, only: Collection[str] = ()) -> list[Step]:
     steps += [step for sensor in chosen for step in _alone(plugin, sensor)]
     paced = [s for s in chosen if plugin.characteristics[s.data].pushed and working_s(s) is not None]
     for first, second in combinations(paced, 2):
-        if not _shared(first, second):
+        if not shared(first, second):
             steps += _beside(first, second)
     if not steps:
         raise InputError(
@@ -144,7 +144,7 @@ def plan_for(plugin: Plugin, only: Collection[str] = ()) -> list[Step]:
     return steps
 
 
-def _shared(first: Sensor, second: Sensor) -> bool:
+def shared(first: Sensor, second: Sensor) -> bool:
     """Whether two sensors can't be told or set apart."""
     return first.data == second.data or any(
         one is not None and one in (second.enable, second.period) for one in (first.enable, first.period)

@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import os
 import sqlite3
 import subprocess
 import sys
@@ -143,8 +144,6 @@ async def _serve() -> None:
 
 def _leave() -> None:
     """End without waiting for the thread that still reads the standard input."""
-    import os
-
     os._exit(0)
 
 

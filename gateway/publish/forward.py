@@ -118,10 +118,8 @@ class Forwarder:
                     live, earlier = (stack.enter_context(Tail(self._log)) for _ in range(2))
                     live.heads()
                 except sqlite3.Error:
-                    opened = False
+                    pass  # not there yet, or just being made
                 else:
-                    opened = True
-                if opened:
                     yield live, earlier, outbox
                     return
             if self._asked.ending.is_set():
