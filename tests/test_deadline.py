@@ -126,3 +126,30 @@ def test_a_request_that_breaks_down_while_it_is_given_up_is_no_news() -> None:
 
     on_virtual_time(work)
     assert told == []
+
+
+def test_a_request_that_breaks_down_in_the_moment_in_which_its_caller_is_cancelled_is_no_news() -> None:
+    told: list[object] = []
+
+    async def work() -> None:
+        loop = asyncio.get_running_loop()
+        loop.set_exception_handler(lambda _, context: told.append(context))
+        broken: asyncio.Future[None] = loop.create_future()
+
+        async def request() -> None:
+            await broken
+
+        caller = asyncio.create_task(within(5, "reading", request()))
+        await asyncio.sleep(0.1)
+        broken.set_exception(EOFError("the link ended"))
+        await asyncio.sleep(0)  # the request has ended; its caller has not yet been told
+        caller.cancel()
+        await asyncio.gather(caller, return_exceptions=True)
+        del broken, caller
+        import gc
+
+        gc.collect()
+        await asyncio.sleep(0)
+
+    on_virtual_time(work)
+    assert told == []

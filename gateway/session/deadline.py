@@ -38,9 +38,8 @@ async def within(seconds: float, what: str, work: Awaitable[T], lost: asyncio.Ev
             one.cancel()
         if left:
             await asyncio.wait(left, timeout=UNWIND_S)
-        for one in left:
-            if one.done() and not one.cancelled():
-                one.exception()  # how it ended after that is no news, also where it did not end as it was told to
+        if task.done() and not task.cancelled():
+            task.exception()  # no news to whoever has given it up, or is given up in the same moment
     if task.cancelled():
         raise RadioError(f"{what}: the Bluetooth stack gave up")
     try:
