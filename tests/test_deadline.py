@@ -136,10 +136,10 @@ def test_a_request_that_breaks_down_in_the_moment_in_which_its_caller_is_cancell
         loop.set_exception_handler(lambda _, context: told.append(context))
         broken: asyncio.Future[None] = loop.create_future()
 
-        async def request() -> None:
-            await broken
+        async def request(answer: asyncio.Future[None]) -> None:
+            await answer
 
-        caller = asyncio.create_task(within(5, "reading", request()))
+        caller = asyncio.create_task(within(5, "reading", request(broken)))
         await asyncio.sleep(0.1)
         broken.set_exception(EOFError("the link ended"))
         await asyncio.sleep(0)  # the request has ended; its caller has not yet been told

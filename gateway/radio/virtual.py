@@ -23,6 +23,7 @@ from gateway.radio.air import Air, AirController
 from gateway.radio.stack import StackClient, StackScanner
 
 _CONNECT_TIMEOUT_S = 10.0
+_QUIET_TURNS = 5  # of the loop in which nothing begins
 
 
 def make_host(air: Air, name: str, address: str, **options: object) -> tuple[Device, AirController]:
@@ -41,11 +42,16 @@ def _without_late_callbacks(loop: asyncio.AbstractEventLoop, context: dict[str, 
 
 
 async def _end_stragglers() -> None:
-    """A host that begins to advertise again while everything ends waits for an answer that nobody gives any more."""
-    left = [task for task in asyncio.all_tasks() if f"{os.sep}bumble{os.sep}" in _source_of(task)]
-    for task in left:
-        task.cancel()
-    await asyncio.gather(*left, return_exceptions=True)
+    """A host that begins to advertise again while everything ends waits for an answer that nobody gives any more;
+    callbacks that are under way may begin more of that."""
+    quiet = 0
+    while quiet < _QUIET_TURNS:
+        left = [task for task in asyncio.all_tasks() if f"{os.sep}bumble{os.sep}" in _source_of(task)]
+        for task in left:
+            task.cancel()
+        await asyncio.gather(*left, return_exceptions=True)
+        await asyncio.sleep(0)
+        quiet = 0 if left else quiet + 1
 
 
 def _source_of(task: asyncio.Task[Any]) -> str:
@@ -75,8 +81,6 @@ class VirtualRadio:
     ) -> None:
         await self.host.power_off()
         self.air.still()
-        await _end_stragglers()
-        await asyncio.sleep(0)  # callbacks that were under way may have begun more
         await _end_stragglers()
 
     def scanner(self, seen: Seen) -> BleakScanner:
