@@ -7,7 +7,7 @@ import asyncio
 import contextlib
 import signal
 from collections.abc import Callable, Collection, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Protocol
 
 from bleak.backends.device import BLEDevice
@@ -103,10 +103,11 @@ async def execute(
         await check_adapter(radio)
         writer = open_sink(_facts(config, radio, clock, length_ns))
         supervisor = Supervisor(config, radio, writer, clock)
+        run = _Run(config, radio, supervisor, writer, clock)
         view = _Viewer(look, config, supervisor, writer.status, length_ns)
         how = "broken off"
         try:
-            how = await _live(_Run(config, radio, supervisor, writer, clock), view, length_ns, again)
+            how = await _live(run, view, length_ns, again)
         finally:
             notify("STOPPING=1")
             await asyncio.to_thread(writer.close, supervisor.ended_ns or clock.now_ns(), how)
@@ -117,13 +118,20 @@ async def execute(
 
 @dataclass(frozen=True, slots=True)
 class _Run:
-    """A run in progress."""
+    """A run in progress. Simulated nodes are kept until the radio is left: what they have under way ends with that."""
 
     config: RunConfig
     radio: Radio
     supervisor: Supervisor
     writer: RunSink
     clock: Clock
+    twins: list[Life] = field(default_factory=list)
+
+    def wake(self, config: RunConfig, but: Collection[str], group: asyncio.TaskGroup) -> list[asyncio.Task[None]]:
+        """Let the simulated nodes of a run file live, except those named."""
+        twins = _twins(config, self.radio, but)
+        self.twins.extend(twins)
+        return [group.create_task(twin.run(), name="simulated node") for twin in twins]
 
 
 async def _live(run: _Run, view: _Viewer, length_ns: int | None, again: Callable[[], RunConfig] | None) -> str:
@@ -132,9 +140,7 @@ async def _live(run: _Run, view: _Viewer, length_ns: int | None, again: Callable
     stop, reload = asyncio.Event(), asyncio.Event()
     with _signals(loop, stop, reload if again else None) as received:
         async with asyncio.TaskGroup() as group:
-            helpers = [
-                group.create_task(twin.run(), name="simulated node") for twin in _twins(run.config, run.radio, set())
-            ]
+            helpers = run.wake(run.config, set(), group)
             helpers.append(group.create_task(view.run(stop), name="display"))
             if length_ns is not None:
                 helpers.append(group.create_task(_set_after(length_ns / 1e9, stop), name="run length"))
@@ -178,8 +184,7 @@ def _joined(run: _Run, config: RunConfig, group: asyncio.TaskGroup) -> dict[str,
     changed = [node.name for node in new if texts.get(node.plugin.kind, node.plugin.text) != node.plugin.text]
     if changed:
         return {"refused": f"the plugin of {', '.join(changed)} is not that which the run began with; begin a new one"}
-    for twin in _twins(config, run.radio, known):
-        group.create_task(twin.run(), name="simulated node")
+    run.wake(config, known, group)
     for node in new:
         _join(run, config, node)
     told: dict[str, object] = {"added": [node.name for node in new]}
@@ -367,8 +372,9 @@ async def scan_nodes(config: RunConfig, seconds: float) -> list[Heard]:
 
     async with _radio(config) as radio:
         await check_adapter(radio)
+        twins = _twins(config, radio, set())
         async with asyncio.TaskGroup() as group:
-            helpers = [group.create_task(twin.run(), name="simulated node") for twin in _twins(config, radio, set())]
+            helpers = [group.create_task(twin.run(), name="simulated node") for twin in twins]
             scanner = radio.scanner(seen)
             await within(REQUEST_S, "starting a scan", scanner.start())
             await asyncio.sleep(seconds)
