@@ -185,7 +185,9 @@ def test_a_gatherer_that_is_killed_gets_what_it_had_not_kept(tmp_path: Path, bro
         return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
 
     first = gathering()
-    wait_for(lambda: (tmp_path / "g.db").exists() and ": connected" in (first.stdout.readline() if first.stdout else ""))
+    wait_for(
+        lambda: (tmp_path / "g.db").exists() and ": connected" in (first.stdout.readline() if first.stdout else "")
+    )
     sender = threading.Thread(target=lambda: forwarded(mqtt(broker.port, pack=5), tmp_path / "log.db"))
     sender.start()
     with contextlib.suppress(AssertionError):
