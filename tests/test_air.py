@@ -176,3 +176,28 @@ def test_the_mtu_is_exchanged_and_the_interval_asked_for_is_used() -> None:
         assert node.radio.air.links[0].interval == pytest.approx(0.030)
 
     linked(replace(AirConfig(), interval_ns=30_000_000), work)
+
+
+@pytest.mark.parametrize("by_node", [False, True])
+def test_an_air_that_was_left_begins_nothing_any_more(by_node: bool) -> None:
+    """A link was ended just before, and the other side has not heard of that yet; hearing it, a node would advertise again."""
+
+    async def run() -> None:
+        async with VirtualRadio(AirConfig()) as radio:
+            node = Linked(radio)
+            await node.start()
+            connection = next(iter(node.device.connections.values()))
+            told: list[str] = []
+            connection.once("disconnection", lambda _: told.append("node"))
+            ending = connection.disconnect() if by_node else node.client.disconnect()
+            task = asyncio.ensure_future(ending)
+            while radio.air.links:
+                await asyncio.sleep(0)
+        before = [*told, node.lost.is_set()]
+        await asyncio.sleep(1)
+        assert [*told, node.lost.is_set()] == before
+        assert not [one for one in asyncio.all_tasks() if "bumble" in str(one.get_coro())]
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+
+    on_virtual_time(run)

@@ -220,12 +220,12 @@ class _Link:
             self.loop.call_later(self.timeout, self.drop, receiver, hci.HCI_ErrorCode.CONNECTION_TIMEOUT_ERROR)
 
     def arrive(self, sender: _End, receiver: _End, packet: ll.ControlPdu) -> None:
-        if sender.address in receiver.controller.le_connections:
+        if not self.air.stilled and sender.address in receiver.controller.le_connections:
             receiver.controller.on_ll_control_pdu(sender.address, packet)
 
     def drop(self, end: _End, reason: int) -> None:
         connection = end.controller.le_connections.get(self.other(end).address)
-        if connection is not None:
+        if connection is not None and not self.air.stilled:
             end.controller.on_le_disconnected(connection, reason)
 
     def die(self) -> None:
@@ -254,6 +254,7 @@ class Air(LocalLink):  # type: ignore[misc]
         self.config = config
         self.chance = random.Random(config.seed)  # noqa: S311  repeatable, not secret
         self.links: list[_Link] = []
+        self.stilled = False
 
     def flawless(self, link: _Link) -> bool:
         """Whether every packet of this link arrives."""
@@ -267,7 +268,8 @@ class Air(LocalLink):  # type: ignore[misc]
         return errors > 0 and self.chance.random() < errors
 
     def still(self) -> None:
-        """Carry nothing more: no link ends or delivers after this."""
+        """Carry nothing more: no link ends or delivers after this, nor is one side told that the other has ended one."""
+        self.stilled = True
         for link in list(self.links):
             link.close()
 
