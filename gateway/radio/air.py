@@ -268,7 +268,7 @@ class Air(LocalLink):  # type: ignore[misc]
         return errors > 0 and self.chance.random() < errors
 
     def still(self) -> None:
-        """Carry nothing more: no link ends or delivers after this, nor is one side told that the other has ended one."""
+        """Carry nothing more: after this no link ends or delivers, and no side is told that the other ended one."""
         self.stilled = True
         for link in list(self.links):
             link.close()
