@@ -13,7 +13,11 @@ from gateway.cli.shared import console_of, duration_ns
 from gateway.errors import InputError
 
 if TYPE_CHECKING:
-    from gateway.collect.receive import Gathered
+    from rich.console import Console
+
+    from gateway.collect.receive import Gathered, Gatherer
+
+_LOOK_EVERY_S = 0.25
 
 
 def gather(
@@ -53,25 +57,8 @@ def gather(
     own = hashlib.sha256(f"{platform.node()} {into.resolve()} {file.postgres}".encode()).hexdigest()[:12]
     gatherer = Gatherer(file, store, shared=file.postgres is not None, name=f"gattest-gather-{own}")
     broker = f"{file.mqtt.host}:{file.mqtt.port}"
-
-    async def run() -> None:
-        with console.status(broker) as status:
-            async with asyncio.TaskGroup() as group:
-                task = group.create_task(gatherer.run(), name="gathering")
-                begun_s, told = asyncio.get_running_loop().time(), ""
-                while not task.done():
-                    text = _line(gatherer.progress)
-                    status.update(text)
-                    if gatherer.progress.trouble != told and not console.is_terminal:
-                        told = gatherer.progress.trouble
-                        console.print(told or f"{broker}: connected", soft_wrap=True)
-                    await asyncio.sleep(0.25)
-                    if length_s is not None and asyncio.get_running_loop().time() - begun_s > length_s:
-                        task.cancel()
-                        break
-
     try:
-        asyncio.run(run())
+        asyncio.run(_watched(gatherer, broker, console, length_s))
     except KeyboardInterrupt:
         pass  # how it is meant to end
     finally:
@@ -81,6 +68,25 @@ def gather(
     console.print(f"{_line(gatherer.progress)}; in {where}", soft_wrap=True)
     for why, count in gatherer.progress.left_out.most_common(10):
         console.print(f"left out: {why} ({count}x)", soft_wrap=True)
+
+
+async def _watched(gatherer: Gatherer, broker: str, console: Console, length_s: float | None) -> None:
+    """Gather for a time, and show how that goes."""
+    import asyncio
+
+    begun_s, told = asyncio.get_running_loop().time(), ""
+    with console.status(broker) as status:
+        async with asyncio.TaskGroup() as group:
+            task = group.create_task(gatherer.run(), name="gathering")
+            while not task.done():
+                status.update(_line(gatherer.progress))
+                if gatherer.progress.trouble != told and not console.is_terminal:
+                    told = gatherer.progress.trouble
+                    console.print(told or f"{broker}: connected", soft_wrap=True)
+                await asyncio.sleep(_LOOK_EVERY_S)
+                if length_s is not None and asyncio.get_running_loop().time() - begun_s > length_s:
+                    task.cancel()
+                    break
 
 
 def _line(progress: Gathered) -> str:
