@@ -386,6 +386,24 @@ def test_a_setting_that_reads_as_something_else_fails_its_steps_and_no_other(tmp
     assert Kind.TAKES in failed(tried) and len(tried) == len(plan_for(CRATE, ("shock",)))
 
 
+@pytest.mark.parametrize("limits", ['limits = ["1 s", "1 s"]', 'limits = ["1 s", "1 s"], reserved = { 0 = "never" }'])
+def test_a_period_that_can_have_only_one_value_is_tried_as_far_as_that_goes(tmp_path: Path, limits: str) -> None:
+    plugin = bench_node(
+        tmp_path,
+        setting("a_on", 0, SWITCH) + setting("a_every", 1, f'{{ name = "every", type = "uint8", lsb = "1 s", {limits} }}'),
+        SENSOR.format("a") + 'period = { characteristic = "a_every", default = "1 s" }\n',
+    )  # fmt: skip
+    tried = exercised(tmp_path / "log.db", plugin)
+    assert failed(tried) == set() and [one.step.label for one in tried if one.step.kind is Kind.KEEPS] == ["1 s"]
+
+
+def test_values_do_not_come_in_a_setting(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="a setting or a constant"):
+        bench_node(
+            tmp_path, setting("a_on", 0, SWITCH), '[sensor.a]\ndata = "a_on"\nenable = { characteristic = "a_on" }\n'
+        )
+
+
 def test_an_exercise_gone_on_with_twice_keeps_what_each_told(tmp_path: Path) -> None:
     log = tmp_path / "log.db"
     exercised(log, CRATE, only=("shock",))

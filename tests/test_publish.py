@@ -581,6 +581,12 @@ def held_or_none(log: Path) -> dict[tuple[str, str], list[tuple[int, bytes]]]:
         return {}
 
 
+def test_a_run_that_made_no_log_leaves_none(tmp_path: Path) -> None:
+    with sending(mqtt(free_port()), tmp_path / "log.db"):
+        pass
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_a_sending_that_could_not_begin_says_why_in_the_end(tmp_path: Path, broker: Mosquitto) -> None:
     (tmp_path / "one").write_text("rack\n")
     with sending(mqtt(broker.port, credentials=tmp_path / "one"), tmp_path / "log.db") as beside:

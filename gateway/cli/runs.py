@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -11,11 +11,12 @@ from gateway.cli.shared import RadioName, console_of, duration_ns, exit_code, ma
 from gateway.errors import InputError, LogFileError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
 
     from rich.console import Console
 
     from gateway.config import RunConfig
+    from gateway.publish.beside import Beside
     from gateway.records import Outcome
 
 
@@ -123,15 +124,20 @@ def _run(
         console.print(f"{config.title}: {result.how}; {result.frames} values in {place}\n", soft_wrap=True)
         outcome = show_verdicts(verdicts, console)
         if beside is not None:
-            for node, own in verdicts_by_node(info, verdicts).items():
-                beside.verdicts(node, own)
-            beside.end()
-            if not beside.progress.done:
-                console.print(f"\n{beside.line}", soft_wrap=True)
-                console.print(f"What was not sent is in {log}: gattest forward {log} {config.path}", soft_wrap=True)
+            _send_the_rest(beside, verdicts_by_node(info, verdicts), f"gattest forward {log} {config.path}", console)
     if troubles:
         raise InputError("\n".join(troubles))
     return outcome
+
+
+def _send_the_rest(beside: Beside, verdicts: Mapping[str, list[dict[str, Any]]], later: str, console: Console) -> None:
+    """Send verdicts and what is left of a run that has ended; ``later`` is the command for what that does not do."""
+    for node, own in verdicts.items():
+        beside.verdicts(node, own)
+    beside.end()
+    if not beside.progress.done:
+        console.print(f"\n{beside.line}", soft_wrap=True)
+        console.print(f"What was not sent is in the log: {later}", soft_wrap=True)
 
 
 def scan(

@@ -163,7 +163,7 @@ def periods_of(sensor: Sensor) -> tuple[float, ...]:
     shortest = float(field.low * gain + zero) if field.low is not None else min(ends)
     longest = float(field.high * gain + zero) if field.high is not None else max(ends)
     shortest = shortest or (longest / (high - low) if field.scale else 0)  # no period is zero
-    if not 0 < shortest < longest:
+    if not 0 < shortest <= longest:
         return ()
     wanted = [shortest * (longest / shortest) ** (i / (_BETWEEN + 1)) for i in range(_BETWEEN + 2)]
     if sensor.default_period_ns is not None:
@@ -207,7 +207,7 @@ def _readable(plugin: Plugin, sensor: Sensor) -> list[Setting]:
     return [one for one in settings if "read" in plugin.characteristics[one.characteristic].properties]
 
 
-def start_text(sensor: Sensor, readable: Collection[Setting]) -> str:
+def _start_text(sensor: Sensor, readable: Collection[Setting]) -> str:
     """How a sensor is to read after power-up."""
     says = []
     if sensor.enable in readable:
@@ -218,7 +218,7 @@ def start_text(sensor: Sensor, readable: Collection[Setting]) -> str:
 
 
 def _starts(plugin: Plugin, sensor: Sensor) -> Iterator[Step]:
-    if says := start_text(sensor, _readable(plugin, sensor)):
+    if says := _start_text(sensor, _readable(plugin, sensor)):
         yield Step(Kind.STARTS, sensor.name, f"reads {says}, after power-up", _REQUESTS_S)
 
 
@@ -242,8 +242,8 @@ def _alone(plugin: Plugin, sensor: Sensor) -> Iterator[Step]:
             )
     for setting in dict.fromkeys(s.characteristic for s in (sensor.enable, sensor.period) if s is not None):
         yield from _refused(plugin.characteristics[setting], sensor)
-    if work_s is not None and sensor.period is not None:
-        far_s = next((p for p in periods_of(sensor) if p >= 2 * work_s), min(periods_of(sensor)))
+    if work_s is not None and (periods := periods_of(sensor)):
+        far_s = next((p for p in periods if p >= 2 * work_s), periods[0])
         for before_s, after_s in ((work_s, far_s), (far_s, work_s)) if far_s != work_s else ():
             within_s = effect_s(sensor, before_s, after_s)
             yield Step(

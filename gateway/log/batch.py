@@ -281,14 +281,7 @@ class BatchWriter:
 
     def _write(self, frames: Sequence[Frame], events: Sequence[LinkEvent], ended: tuple[int, str] | None) -> None:
         store = self._store
-        groups: dict[tuple[str, str], tuple[list[int], list[int], list[bytes]]] = {}
-        for number, (t_ns, node, channel, raw) in enumerate(frames, store.next_frame):
-            group = groups.get((node, channel))
-            if group is None:
-                group = groups[node, channel] = ([], [], [])
-            group[0].append(number)
-            group[1].append(t_ns)
-            group[2].append(raw)
+        groups = _grouped(frames, store.next_frame)
         connection = store.connection
         connection.execute("BEGIN IMMEDIATE")
         known = dict(store.nodes), dict(store.tables), store.rules
@@ -365,6 +358,19 @@ class BatchWriter:
             table.insert(store.connection, store.nodes[key[0]], rows)
         store.connection.execute("RELEASE channel")
         return rows
+
+
+def _grouped(frames: Sequence[Frame], first: int) -> dict[tuple[str, str], tuple[list[int], list[int], list[bytes]]]:
+    """Ids from ``first`` on, times and payloads of frames, by node and channel."""
+    groups: dict[tuple[str, str], tuple[list[int], list[int], list[bytes]]] = {}
+    for number, (t_ns, node, channel, raw) in enumerate(frames, first):
+        group = groups.get((node, channel))
+        if group is None:
+            group = groups[node, channel] = ([], [], [])
+        group[0].append(number)
+        group[1].append(t_ns)
+        group[2].append(raw)
+    return groups
 
 
 def _open_store(path: Path, facts: RunFacts) -> _Store:

@@ -167,8 +167,6 @@ class GatheredLog:
             uid, nodes = str(facts["run"]), facts["nodes"]
             if not 0 < len(uid) <= 64 or len(nodes) > _MOST_NODES:
                 raise InputError(f"a run {uid[:70]!r} with {len(nodes)} nodes is not taken")
-            for kind, text in facts["plugins"].items():
-                load_plugin_text(text, f"plugin {kind} of run {uid}")
             there = self._connection.execute("SELECT 1 FROM run WHERE uid = ?", (uid,)).fetchone() is not None
             self._connection.execute("SAVEPOINT facts")
             self._take_run(facts)  # shows whether all of it can be used, before a frame needs it

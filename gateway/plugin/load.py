@@ -107,9 +107,6 @@ class _Loader:
         if decl.data not in table:
             complain("data", f"no characteristic named {decl.data!r}", f"one of {', '.join(table)}")
             return None
-        settings = {one.characteristic for one in (decl.enable, decl.period) if one is not None}
-        if decl.data in settings:
-            complain("data", f"{decl.data!r} is a setting of it as well", "a characteristic that carries values")
         enable = self.setting(f"{place}.enable", decl.enable, table) if decl.enable else None
         on, off = (decl.enable.on, decl.enable.off) if decl.enable else (1, 0)
         if enable is not None:
@@ -265,6 +262,11 @@ class _Loader:
             {name: sensor for name, sensor in sensors.items() if sensor is not None},
             tuple(dict.fromkeys(constants.values())),
         )
+        for sensor in plugin.sensors.values():
+            if sensor.data not in plugin.channels:
+                self.complain(f"sensor.{sensor.name}")(
+                    "data", f"{sensor.data!r} is a setting or a constant", "a characteristic that carries values"
+                )
         rules = read_spec(file.spec, plugin.kind, table, plugin.channels, self.complain("spec"))
         plugin = replace(plugin, requirements=tuple(rules), advertising=self.advertising(file.advertising))
         if self.problems:

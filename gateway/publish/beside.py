@@ -98,8 +98,9 @@ class Beside:
             if pipe is not None:
                 with contextlib.suppress(OSError):  # what it was still to be told
                     pipe.close()
-        with contextlib.suppress(sqlite3.Error), contextlib.closing(sqlite3.connect(self._log)) as log:
-            log.execute("PRAGMA journal_mode = DELETE")  # all of it in one file, as a run leaves it
+        if self._log.exists():  # or it would be made here
+            with contextlib.suppress(sqlite3.Error), contextlib.closing(sqlite3.connect(self._log)) as log:
+                log.execute("PRAGMA journal_mode = DELETE")  # all of it in one file, as a run leaves it
 
 
 @contextmanager

@@ -22,7 +22,6 @@ LABELS = {
     0: "n", 1: "u", 2: "v", 3: "vs", 4: "vb", 5: "s", 6: "t", 7: "ut", 8: "vd",
 }  # fmt: skip  # RFC 8428, table 4
 _VERSION = 10
-_RELATIVE = 1 << 28  # times below are meant from now on (RFC 8428, section 4.5.3)
 _NAME_STARTS = frozenset("ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789")
 _NAME_HOLDS = _NAME_STARTS | frozenset("-:./_")
 
@@ -32,7 +31,8 @@ class Record:
     """A resolved record.
 
     Attributes:
-        t: seconds since 1970 as they were written, or from now on where that is below 2**28.
+        t: seconds since 1970 as they were written, or from now on where that is below 2**28
+            (section 4.5.3).
         value: a number, text, truth or bytes; None where there is a sum alone.
         more: labels that RFC 8428 does not know.
     """
@@ -126,8 +126,3 @@ def _number(number: int, label: str, value: Any) -> Decimal:
     if not exact.is_finite() or abs(exact.adjusted()) > 400:
         raise InputError(f"record {number}: {label} is {value}, expected a finite number")
     return exact
-
-
-def is_relative(t: Decimal) -> bool:
-    """Whether a time is meant from now on instead of from 1970."""
-    return t < _RELATIVE
