@@ -38,6 +38,7 @@ _NO_SUCH_VERSION = {0x01, 0x84}
 _REJECTED = {0x04, 0x05, 0x86, 0x87}
 _TAKEN_OVER = 0x8E
 _TOO_LARGE = 0x95
+_NO_REASON = 0x80
 
 
 class BrokerError(RadioError):
@@ -268,6 +269,8 @@ class Broker:
             return f"{where} does not take messages so large; they are made smaller, at most {self._most_bytes} bytes"
         if code == _TAKEN_OVER:
             return f"{where}: another client calls itself {self._id!r} too; give each gateway a client_id of its own"
+        if code == _NO_REASON:  # not every broker tells that somebody took the connection over
+            return f"{where} ended the connection; if it goes on so, see that no other client is called {self._id!r}"
         text = str(error) or type(error).__name__
         if "CERTIFICATE_VERIFY_FAILED" in text:
             return f"{where} shows a certificate that can't be trusted ({text}); check ca, and the name in host"
