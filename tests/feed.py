@@ -8,12 +8,12 @@ import sys
 import time
 from pathlib import Path
 
-from gateway.clock import Clock
+from gateway.host.clock import Clock
 from gateway.log.batch import RunFacts
 from gateway.log.writer import LogWriter
+from gateway.model.records import EventKind, Frame, LinkEvent
+from gateway.mqtt.publish.process import sending
 from gateway.plugin import Plugin, load_plugin_text
-from gateway.publish.beside import sending
-from gateway.records import EventKind, Frame, LinkEvent
 from tests.broker import mqtt
 
 PLUGIN = """

@@ -15,17 +15,17 @@ from typing import Any, TypeVar
 
 import pytest
 
-from gateway.clock import Clock
+from gateway.analysis.measure import measure_run
 from gateway.config import RunConfig, load_run
+from gateway.host.clock import Clock
 from gateway.log.batch import RunFacts
 from gateway.log.reader import Log, RunInfo
 from gateway.log.writer import LogWriter
-from gateway.measure import measure_run
+from gateway.model.records import EventKind, LinkEvent, Measure
 from gateway.plugin import Plugin, load_plugin
+from gateway.radio.twin import Twin
 from gateway.radio.virtual import VirtualRadio, make_host
-from gateway.records import EventKind, LinkEvent, Measure
 from gateway.session.supervisor import Supervisor
-from gateway.twin import Twin
 
 T = TypeVar("T")
 EPOCH_NS = 1_767_225_600_000_000_000  # 2026-01-01T00:00:00Z

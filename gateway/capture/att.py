@@ -12,8 +12,8 @@ from typing import NamedTuple
 
 from gateway.capture.conduct import REQUESTS, RESPONSES, Breach, Conduct
 from gateway.capture.record import Trouble
-from gateway.layout.adopted import BASE_UUID
-from gateway.records import EventKind
+from gateway.model.records import EventKind
+from gateway.plugin.library.adopted import BASE_UUID
 
 CCCD = BASE_UUID.format(0x2902)
 DEFAULT_MTU = 23

@@ -25,7 +25,7 @@ from gateway.capture.window import (
     Window,
     tell_rest,
 )
-from gateway.errors import InputError
+from gateway.model.errors import InputError
 
 _SNOOP_EPOCH_US = 0x00DCDDB30F2F8000  # 1970 in microseconds since the year 0, from which snoop files count
 _LINK_OF_SNOOP = {1001: H4_DIRECTION, 1002: H4_DIRECTION, 2001: MONITOR}

@@ -14,8 +14,8 @@ from gateway.capture.hci import Directory, HciFollower
 from gateway.capture.linklayer import AirFollower
 from gateway.capture.record import Trouble
 from gateway.capture.window import AIR, AIR_FACTS
-from gateway.gatt import PROPERTIES, Advertised, FoundCharacteristic, FoundDescriptor, FoundService, FoundTable
-from gateway.records import EventKind
+from gateway.model.gatt import PROPERTIES, Advertised, FoundCharacteristic, FoundDescriptor, FoundService, FoundTable
+from gateway.model.records import EventKind
 
 _MOST_VALUES = 50  # kept of an attribute
 _MOST_SERVERS = 1000

@@ -8,18 +8,18 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from gateway.assigned import IDENTITY, identity_text
 from gateway.capture.att import CCCD, Happened, Heard, How, Table
 from gateway.capture.containers import packets
 from gateway.capture.hci import Directory, HciFollower
 from gateway.capture.linklayer import AirFollower
 from gateway.capture.record import Header, Record, Trouble
 from gateway.capture.window import AIR, AIR_FACTS
-from gateway.errors import Problem, ProblemsError
-from gateway.layout.adopted import BASE_UUID, short_number
+from gateway.host.toml import read_toml
+from gateway.model.errors import Problem, ProblemsError
+from gateway.model.records import EventKind, Frame, LinkEvent
 from gateway.plugin import Characteristic, Plugin
-from gateway.records import EventKind, Frame, LinkEvent
-from gateway.toml import read_toml
+from gateway.plugin.library.adopted import BASE_UUID, short_number
+from gateway.plugin.library.assigned import IDENTITY, identity_text
 
 _MOST_ADDRESSES = 10_000
 _CONFIGURATIONS = {bytes([bits, 0]) for bits in range(4)}  # off, notify, indicate, both: Vol 3, Part G, 3.3.3.3

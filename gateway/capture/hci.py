@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from gateway.capture.att import Bearer, Fragments, Happened, Heard, Table, uuid_of
 from gateway.capture.record import Trouble
 from gateway.capture.window import H4, MONITOR, Packet
-from gateway.records import EventKind
+from gateway.model.records import EventKind
 
 ATT_CHANNEL = 4
 LAST_FIXED_CHANNEL = 0x3F  # signalling, ATT, security: Vol 3, Part A, 2.1

@@ -13,7 +13,7 @@ from gateway.capture.att import Bearer, Fragments, Happened, Heard
 from gateway.capture.hci import ATT_CHANNEL, Directory, parameters, reason_text
 from gateway.capture.record import Trouble
 from gateway.capture.window import AIR_FACTS, Packet
-from gateway.records import EventKind
+from gateway.model.records import EventKind
 
 ADVERTISING = 0x8E89BED6  # access address of advertising channels: 2.1.2
 ADVERTISING_CRC = 0x555555

@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
-from gateway.records import Frame, LinkEvent
+from gateway.model.records import Frame, LinkEvent
 
 Record = Frame | LinkEvent
 MOST_REASONS = 200

@@ -14,7 +14,7 @@ import typer
 from gateway import __version__
 from gateway.cli import captures, files, firmware, gather, logs, report, runs
 from gateway.cli.shared import EXIT_BROKEN_OFF, EXIT_INPUT, say
-from gateway.errors import GattestError
+from gateway.model.errors import GattestError
 
 new = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Write something to start from.")
 app = typer.Typer(

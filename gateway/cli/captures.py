@@ -20,13 +20,13 @@ from gateway.cli.shared import (
     span_ns,
     write_file,
 )
-from gateway.errors import InputError
+from gateway.model.errors import InputError
 
 if TYPE_CHECKING:
+    from gateway.app.replay import Capture
     from gateway.capture import Header
     from gateway.config import RunConfig
     from gateway.plugin import Plugin
-    from gateway.replay import Capture
 
 
 def record(
@@ -39,10 +39,10 @@ def record(
     import asyncio
     from functools import partial
 
+    from gateway.app.record import CaptureRecorder
+    from gateway.app.run import execute
     from gateway.config import load_run
-    from gateway.recorder import CaptureRecorder
     from gateway.report.live import LiveDisplay
-    from gateway.runner import execute
 
     refuse_same(output, runfile)
     config = load_run(runfile, radio.value if radio else None)
@@ -69,12 +69,12 @@ def replay(
     pace: Annotated[str, typer.Option(help="1x as it happened, 10x faster, max as fast as it goes.")] = "max",
 ) -> None:
     """Put a capture into a log and judge it, as if it happened now."""
+    from gateway.app.replay import replay as replay_capture
+    from gateway.app.review import verdicts_of
     from gateway.config import load_run
-    from gateway.memory import settle_memory
+    from gateway.host.gc import settle_memory
     from gateway.plugin import find_plugin
-    from gateway.replay import replay as replay_capture
     from gateway.report.live import CountDisplay, LiveDisplay
-    from gateway.review import verdicts_of
 
     speed = _speed(pace)
     config = load_run(spec) if spec else None
@@ -164,11 +164,11 @@ def extract(
     """Write a part of a log as a capture: a test stream for a plugin, or a record to replay."""
     from rich.console import Console
 
+    from gateway.app.replay import extract as extract_records
     from gateway.capture import write_capture
+    from gateway.capture.streams import expected_path, expected_text
     from gateway.log.reader import Log
     from gateway.plugin import find_plugin
-    from gateway.replay import extract as extract_records
-    from gateway.streams import expected_path, expected_text
 
     refuse_same(output, log)
     beside = expected_path(output)

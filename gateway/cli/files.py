@@ -8,12 +8,12 @@ from typing import Annotated
 import typer
 
 from gateway.cli.shared import console_of, say
-from gateway.errors import InputError
+from gateway.model.errors import InputError
 
 
 def check(paths: Annotated[list[Path], typer.Argument(help="Plugin folders, run files, or folders of them.")]) -> None:
     """Report everything that is wrong with plugins and run files, and check recorded streams."""
-    from gateway.inspection import inspect
+    from gateway.app.check import inspect
 
     results = [result for path in paths for result in inspect(path)]
     for result in results:
@@ -36,9 +36,9 @@ def decode(
     import json
     import math
 
-    from gateway.decode import read_all
-    from gateway.errors import PayloadError
-    from gateway.inspection import find_characteristic, parse_hex
+    from gateway.app.check import find_characteristic, parse_hex
+    from gateway.model.errors import PayloadError
+    from gateway.plugin.derive import read_all
 
     item = find_characteristic(plugin, characteristic)
     raw = parse_hex(hexdigits)
@@ -64,7 +64,7 @@ def new_plugin(
     into: Annotated[Path, typer.Option(help="The folder that holds your plugins.")] = Path("plugins"),
 ) -> None:
     """Write a commented plugin that passes check, to be made your own."""
-    from gateway.starter import write_plugin
+    from gateway.plugin.starter import write_plugin
 
     folder = write_plugin(name, into)
     say(f"{folder / 'plugin.toml'} written. Make it your own, then: gattest check {folder}")

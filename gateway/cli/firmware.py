@@ -21,7 +21,7 @@ from gateway.cli.shared import (
     show_troubles,
     write_file,
 )
-from gateway.errors import InputError
+from gateway.model.errors import InputError
 
 LONGEST_NAME = 26  # bytes: an advertisement holds 31, flags take 3 and the name's head 2
 
@@ -40,9 +40,9 @@ def audit(
     """Hold a node's GATT table against the rules of Bluetooth and its plugin; exit 0 pass, 1 fail, 3 not all seen."""
     import asyncio
 
+    from gateway.app.verify import audit_capture, audit_live, audit_log, audit_text
+    from gateway.model.records import Outcome
     from gateway.plugin import find_plugin
-    from gateway.prove import audit_capture, audit_live, audit_log, audit_text
-    from gateway.records import Outcome
     from gateway.report.firmware import audit_lines, audits_json, audits_junit
 
     declared = find_plugin(plugin) if plugin is not None else None
@@ -92,10 +92,10 @@ def exercise(
     """Switch and pace each sensor of a node as declared, alone and in pairs; exit 0 pass, 1 fail, 3 not told."""
     import asyncio
 
-    from gateway.exercise import Tried, outcome_of, plan_for
+    from gateway.app.verify import exercise_node
     from gateway.plugin import find_plugin
-    from gateway.prove import exercise_node
     from gateway.report.firmware import exercise_json, exercise_junit, exercise_line, plan_lines, step_lines
+    from gateway.verify.exercise import Tried, outcome_of, plan_for
 
     declared = find_plugin(plugin)
     steps = plan_for(declared, only or ())
@@ -144,8 +144,8 @@ def contract(
     output: Annotated[Path | None, typer.Option("--output", "-o", help="Folder; standard output by default.")] = None,
 ) -> None:
     """Write what a plugin declares for the firmware, for those who write an app, or for machines."""
-    from gateway.contract import c_files, markdown, schema
     from gateway.plugin import find_plugin
+    from gateway.plugin.contract import c_files, markdown, schema
 
     declared = find_plugin(plugin)
     if form is ContractForm.c:
@@ -172,9 +172,9 @@ def twin(
     """Put a simulated node on the air, for those who begin an app before there is a board; Ctrl-C ends it."""
     import asyncio
 
+    from gateway.app.verify import serve
     from gateway.config import FIRMWARE_FAULTS
     from gateway.plugin import find_plugin
-    from gateway.prove import serve
 
     declared = find_plugin(plugin)
     for one in fault or ():

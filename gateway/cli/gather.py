@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from gateway.cli.shared import console_of, duration_ns
-from gateway.errors import InputError
+from gateway.model.errors import InputError
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from gateway.collect.receive import Gathered, Gatherer
+    from gateway.mqtt.gather.receive import Gathered, Gatherer
 
 _LOOK_EVERY_S = 0.25
 
@@ -31,10 +31,10 @@ def gather(
     """Take what gateways publish, drop doubles, and put it into one log, or into PostgreSQL."""
     import asyncio
 
-    from gateway.collect.receive import Gatherer
-    from gateway.collect.store import LogStore, Store
     from gateway.config import load_broker
-    from gateway.log.lock import FileLock
+    from gateway.host.lock import FileLock
+    from gateway.mqtt.gather.receive import Gatherer
+    from gateway.mqtt.gather.store import LogStore, Store
 
     file = load_broker(runfile)
     length_s = duration_ns("--for", for_) / 1e9 if for_ is not None else None
@@ -44,7 +44,7 @@ def gather(
     store: Store
     lock: FileLock | None = None
     if file.postgres is not None:
-        from gateway.collect.postgres import PostgresStore, fetch_into
+        from gateway.mqtt.gather.postgres import PostgresStore, fetch_into
 
         if fetch:
             frames, runs = fetch_into(file.postgres, LogStore(into))

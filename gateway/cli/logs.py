@@ -19,13 +19,13 @@ from gateway.cli.shared import (
     span_ns,
     write_file,
 )
-from gateway.errors import InputError
+from gateway.model.errors import InputError
 
 if TYPE_CHECKING:
     from rich.console import Console
     from rich.progress import Progress
 
-    from gateway.contents import Contents, Newest
+    from gateway.analysis.contents import Contents, Newest
     from gateway.plugin import Plugin
 
 
@@ -40,10 +40,10 @@ def judge(
     as_json: Annotated[bool, typer.Option("--json", help="As JSON, with the query that shows each figure.")] = False,
 ) -> None:
     """Judge a log again, against its own spec or another; exit 0 pass, 1 fail, 3 inconclusive."""
+    from gateway.analysis.judge import overall
+    from gateway.app.review import verdicts_of
     from gateway.config import load_run
-    from gateway.judge import overall
     from gateway.report.machine import verdicts_json, verdicts_junit
-    from gateway.review import verdicts_of
 
     info, verdicts = verdicts_of(log, run, load_run(spec) if spec else None)
     if junit is not None:
@@ -71,10 +71,10 @@ def compare(
     """Hold two runs side by side, figure by figure, and tell what changed beyond the uncertainty of both."""
     import json
 
-    from gateway.compare import compare as compare_runs
-    from gateway.compare import unit_of
+    from gateway.analysis.compare import compare as compare_runs
+    from gateway.analysis.compare import unit_of
+    from gateway.analysis.measure import measure_run
     from gateway.log.reader import Log
-    from gateway.measure import measure_run
     from gateway.report.tables import pair_table
 
     runs, lasted_s = [], []
@@ -124,7 +124,7 @@ def show(
     import json
     from dataclasses import asdict
 
-    from gateway.contents import contents, newest
+    from gateway.analysis.contents import contents, newest
     from gateway.log.reader import Log
 
     if channel is None and (node is not None or run is not None or last != NEWEST):
@@ -238,8 +238,8 @@ def export(
     """Write a run's values for analysis, a file for each channel, units in the column names."""
     from gateway.export import Wanted
     from gateway.export import export as export_run
+    from gateway.host.gc import settle_memory
     from gateway.log.reader import Log
-    from gateway.memory import settle_memory
 
     if plugin and not redecode:
         raise InputError("--plugin goes with --redecode; without it values are taken as they stand")
@@ -299,9 +299,9 @@ def redecode(
     plugin: Annotated[list[Path] | None, typer.Option(help="A mended plugin's folder; may be repeated.")] = None,
 ) -> None:
     """Decode all that a log holds again by a mended plugin; raw bytes stay, the former plugin is kept."""
+    from gateway.host.gc import settle_memory
     from gateway.log.reader import Log
     from gateway.log.redecode import redecode as redecode_log
-    from gateway.memory import settle_memory
 
     settle_memory()
     with Log(log) as opened, opened.damage_told():
@@ -322,10 +322,10 @@ def forward(
     """Send what a broker has not taken yet of a log, and the verdicts of its newest run; Ctrl-C ends it."""
     import asyncio
 
+    from gateway.app.review import verdicts_of
     from gateway.config import load_broker
-    from gateway.publish.whole import forward_log
+    from gateway.mqtt.publish.drain import forward_log
     from gateway.report.machine import verdicts_by_node
-    from gateway.review import verdicts_of
 
     broker = load_broker(runfile).mqtt
     console = console_of()

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from gateway.cli.shared import console_of, duration_ns, refuse_same, say, write_file
-from gateway.errors import InputError
+from gateway.model.errors import InputError
 
 
 def report(
@@ -24,9 +24,9 @@ def report(
     """Write what a run was like and how it was judged as one page that needs no network; exits 0 whatever it says."""
     from rich.console import Console
 
-    from gateway.memory import settle_memory
+    from gateway.app.review import review
+    from gateway.host.gc import settle_memory
     from gateway.report.tables import WORD
-    from gateway.review import review
 
     if plot is not None and output is None and plot != "?":
         raise InputError("--plot goes with -o FILE.png; say where the picture is to go")
@@ -67,10 +67,10 @@ def agree(
     import json
     from dataclasses import asdict
 
+    from gateway.analysis.measure.agreement import agreement, read_reference, values_of
     from gateway.log.reader import Log
-    from gateway.measure.agreement import agreement, read_reference, values_of
+    from gateway.model.units import parse_unit
     from gateway.report.tables import agreement_table
-    from gateway.units import parse_unit
 
     lag_ns = duration_ns("--lag", lag)
     ref_times_s, ref_values = read_reference(reference, time, column)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from gateway.cli.shared import RadioName, console_of, duration_ns, exit_code, make_folder, say, show_verdicts
-from gateway.errors import InputError, LogFileError
+from gateway.model.errors import InputError, LogFileError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from gateway.config import RunConfig
-    from gateway.publish.beside import Beside
-    from gateway.records import Outcome
+    from gateway.model.records import Outcome
+    from gateway.mqtt.publish.process import Beside
 
 
 def demo(
@@ -25,8 +25,8 @@ def demo(
     into: Annotated[Path, typer.Option(help="Folder for the log demo.db.")] = Path(),
 ) -> None:
     """Run two simulated loan crates, one sound and one faulty, and judge them. Needs no hardware."""
-    from gateway import shipped
     from gateway.config import load_run
+    from gateway.host import shipped
 
     config = load_run(shipped.folder("configs") / "demo.toml")
     make_folder(into, "--into")
@@ -48,7 +48,7 @@ def run(
 ) -> None:
     """Log the nodes of a run file until its length has passed or Ctrl-C, then judge them."""
     from gateway.config import load_run
-    from gateway.service import is_service
+    from gateway.host.service import is_service
 
     def read() -> RunConfig:
         return load_run(runfile, radio.value if radio else None)
@@ -91,13 +91,13 @@ def _run(
     import asyncio
     from dataclasses import replace
 
-    from gateway.publish.beside import sending
+    from gateway.app.review import verdicts_of
+    from gateway.app.run import execute
+    from gateway.mqtt.publish.process import sending
     from gateway.report.health import Health
     from gateway.report.journal import Journal
     from gateway.report.live import LiveDisplay, RunView
     from gateway.report.machine import verdicts_by_node
-    from gateway.review import verdicts_of
-    from gateway.runner import execute
 
     journal = Journal(log)
     with sending(config.mqtt, log) as beside:
@@ -149,9 +149,9 @@ def scan(
 
     from rich.table import Table
 
-    from gateway import shipped
+    from gateway.app.run import scan_nodes
     from gateway.config import load_run
-    from gateway.runner import scan_nodes
+    from gateway.host import shipped
 
     config = load_run(shipped.folder("configs") / "demo.toml", radio.value)
     console = console_of()

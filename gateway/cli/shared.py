@@ -8,12 +8,12 @@ from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gateway.errors import GattestError, InputError
+from gateway.model.errors import GattestError, InputError
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from gateway.records import Outcome, Verdict
+    from gateway.model.records import Outcome, Verdict
 
 NOBODY = "nobody reads the output any more"
 WIDTH_OF_FILES = 100  # columns where the output is no terminal
@@ -49,8 +49,8 @@ def console_of() -> Console:
 
 
 def show_verdicts(verdicts: Sequence[Verdict], console: Console) -> Outcome:
-    from gateway.judge import overall
-    from gateway.records import Outcome
+    from gateway.analysis.judge import overall
+    from gateway.model.records import Outcome
     from gateway.report.tables import outcome_text, verdict_table
 
     if not verdicts:
@@ -70,7 +70,7 @@ def show_verdicts(verdicts: Sequence[Verdict], console: Console) -> Outcome:
 
 
 def exit_code(outcome: Outcome) -> int:
-    from gateway.records import Outcome
+    from gateway.model.records import Outcome
 
     return {Outcome.PASS: EXIT_PASS, Outcome.FAIL: EXIT_FAIL, Outcome.INCONCLUSIVE: EXIT_INCONCLUSIVE}[outcome]
 
@@ -108,9 +108,9 @@ def make_folder(path: Path, option: str) -> None:
 
 def _moment_ns(text: str, started_ns: int) -> int:
     """A UTC time, or a time since the run's start, as nanoseconds UTC."""
-    from gateway.capture.text import utc_ns
-    from gateway.errors import UnitError
-    from gateway.units import parse_duration_ns
+    from gateway.model.errors import UnitError
+    from gateway.model.units import parse_duration_ns
+    from gateway.model.utc import utc_ns
 
     try:
         return utc_ns(text)
@@ -130,8 +130,8 @@ def duration_ns(option: str, text: str) -> int:
     Raises:
         InputError: it is none.
     """
-    from gateway.errors import UnitError
-    from gateway.units import parse_duration_ns
+    from gateway.model.errors import UnitError
+    from gateway.model.units import parse_duration_ns
 
     try:
         return parse_duration_ns(text)

@@ -12,9 +12,9 @@ from pydantic import BaseModel, ConfigDict
 from pydantic import Field as Declared
 
 from gateway.config.gather import Gatherer
-from gateway.errors import ProblemsError
-from gateway.toml import read_toml, shape
-from gateway.units import parse_unit
+from gateway.host.toml import read_toml, shape
+from gateway.model.errors import ProblemsError
+from gateway.model.units import parse_unit
 
 _STRICT = ConfigDict(extra="forbid", strict=True)
 _LEVEL = re.compile(r"[^+#/\x00-\x1f]+")

@@ -7,8 +7,8 @@ from fractions import Fraction
 from pathlib import Path
 from typing import TypeVar
 
-from gateway.errors import Problem, UnitError
-from gateway.units import PLAIN, Unit, parse_duration_ns, parse_quantity
+from gateway.model.errors import Problem, UnitError
+from gateway.model.units import PLAIN, Unit, parse_duration_ns, parse_quantity
 
 T = TypeVar("T")
 

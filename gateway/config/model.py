@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import Literal
 
 from gateway.config.broker import MqttConfig
+from gateway.model.figures import Requirement
 from gateway.plugin import Plugin
-from gateway.spec import Requirement
 
 
 @dataclass(frozen=True, slots=True)

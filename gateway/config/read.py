@@ -13,11 +13,11 @@ from gateway.config.gather import Gatherer
 from gateway.config.model import NodeConfig, RunConfig, SensorUse, TwinConfig
 from gateway.config.shape import FileShape, NodeShape, SensorUseShape, TwinShape
 from gateway.config.simulate import read_air, read_twin
-from gateway.errors import InputError, ProblemsError
-from gateway.layout.model import Field
+from gateway.host.toml import read_toml, shape
+from gateway.model.errors import InputError, ProblemsError
+from gateway.model.figures import ALL, LINK, Requirement
 from gateway.plugin import Plugin, SpecShape, find_plugin, load_plugin, read_spec, within
-from gateway.spec import ALL, LINK, Requirement
-from gateway.toml import read_toml, shape
+from gateway.plugin.layout.model import Field
 
 SHORTEST_POLL_NS = 10_000_000
 _NAME = re.compile(r"[a-z][a-z0-9-]{0,39}")

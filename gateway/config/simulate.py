@@ -8,10 +8,10 @@ from fractions import Fraction
 from gateway.config.gather import Gatherer
 from gateway.config.model import FIRMWARE_FAULTS, AirConfig, Faults, NodeConfig, Signal, TwinConfig
 from gateway.config.shape import AirShape, FaultShape, SignalShape, TwinShape
-from gateway.layout.codec import encode
-from gateway.layout.model import Field
+from gateway.model.units import PLAIN, Unit, parse_quantity, parse_unit
 from gateway.plugin import Plugin
-from gateway.units import PLAIN, Unit, parse_quantity, parse_unit
+from gateway.plugin.layout.codec import encode
+from gateway.plugin.layout.model import Field
 
 _ADDRESS = re.compile(r"[0-9A-F]{2}(:[0-9A-F]{2}){5}")
 

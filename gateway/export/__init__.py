@@ -9,11 +9,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
-from gateway.errors import InputError
 from gateway.export.decoded import DecodedTable
 from gateway.export.sinks import Batch, Column, Form, Output
 from gateway.export.tables import StoredTable, Wanted
 from gateway.log.reader import ChannelInfo, Log, NodeInfo, RunInfo
+from gateway.model.errors import InputError
 from gateway.plugin import Plugin
 
 __all__ = ["Exported", "Form", "Wanted", "export"]

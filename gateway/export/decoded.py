@@ -8,16 +8,16 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from gateway.decode import derive_part
-from gateway.errors import InputError
 from gateway.export.sinks import Batch, Column, Kind, Masked, Values
 from gateway.export.tables import Wanted
-from gateway.layout.columns import Cut, Decoded, decode_columns
-from gateway.layout.model import Field
 from gateway.log.reader import ChannelInfo, Log, NodeInfo, RunInfo
 from gateway.log.table import sql_type
 from gateway.log.timeline import Timeline
+from gateway.model.errors import InputError
 from gateway.plugin import Characteristic, Plugin
+from gateway.plugin.derive import derive_part
+from gateway.plugin.layout.columns import Cut, Decoded, decode_columns
+from gateway.plugin.layout.model import Field
 
 _KINDS: Mapping[type, Kind] = {int: "integer", float: "real", str: "text"}
 

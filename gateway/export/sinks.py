@@ -17,7 +17,7 @@ from typing import Any, Literal, Protocol, TextIO
 import numpy as np
 import numpy.typing as npt
 
-from gateway.errors import GattestError, InputError
+from gateway.model.errors import GattestError, InputError
 
 Form = Literal["csv", "jsonl", "parquet"]
 Kind = Literal["integer", "real", "text", "time", "bytes"]

@@ -20,14 +20,14 @@ from uuid import uuid4
 from sqlite_utils import Database
 
 from gateway import __version__
-from gateway.errors import LogFileError
-from gateway.log.lock import FileLock
+from gateway.host.lock import FileLock
 from gateway.log.schema import SPAN, first_after, next_event, prepare, refusal
 from gateway.log.table import ChannelTable, Rows
 from gateway.log.timeline import Timeline
+from gateway.model.errors import LogFileError
+from gateway.model.figures import Requirement
+from gateway.model.records import EventKind, Frame, LinkEvent
 from gateway.plugin import Plugin
-from gateway.records import EventKind, Frame, LinkEvent
-from gateway.spec import Requirement
 
 PATIENCE_S = 20.0
 PATIENCE_AT_END_S = 5.0

@@ -14,13 +14,13 @@ from typing import Any
 
 from sqlite_utils import Database
 
-from gateway.errors import InputError, LogFileError
-from gateway.log.lock import FileLock
+from gateway.host.lock import FileLock
 from gateway.log.schema import SPAN, prepare, quoted, refusal
 from gateway.log.table import ChannelTable
 from gateway.log.timeline import Timeline
+from gateway.model.errors import InputError, LogFileError
+from gateway.model.figures import Requirement
 from gateway.plugin import Plugin, load_plugin_text
-from gateway.spec import Requirement
 
 _MOST_NODES = 10_000
 _MOST_RUNS = 1 << 26

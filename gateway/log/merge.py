@@ -10,10 +10,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from gateway.errors import LogFileError
-from gateway.log.lock import FileLock
+from gateway.host.lock import FileLock
 from gateway.log.reader import Log
 from gateway.log.schema import first_after, next_event, prepare, quoted, refusal
+from gateway.model.errors import LogFileError
 
 _IDENTITY = ("started_ns", "host", "title", "radio", "run_file")
 _OF_A_RUN = ("plugin", "former_plugin", "requirement")

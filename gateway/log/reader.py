@@ -16,10 +16,10 @@ from typing import Any, Self
 import numpy as np
 import numpy.typing as npt
 
-from gateway.errors import InputError, LogFileError
 from gateway.log.schema import quoted, refusal
-from gateway.records import EventKind, LinkEvent
-from gateway.spec import Requirement
+from gateway.model.errors import InputError, LogFileError
+from gateway.model.figures import Requirement
+from gateway.model.records import EventKind, LinkEvent
 
 Ints = npt.NDArray[np.int64]
 CHUNK_ROWS = 50_000

@@ -12,11 +12,11 @@ from pathlib import Path
 
 from sqlite_utils import Database
 
-from gateway.errors import LogFileError
-from gateway.log.lock import FileLock
+from gateway.host.lock import FileLock
 from gateway.log.schema import prepare, quoted, refusal
 from gateway.log.table import ChannelTable
 from gateway.log.timeline import Timeline
+from gateway.model.errors import LogFileError
 from gateway.plugin import Plugin
 
 CHUNK_ROWS = 50_000

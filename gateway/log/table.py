@@ -14,11 +14,11 @@ from typing import Any
 import numpy as np
 from sqlite_utils import Database
 
-from gateway.decode import NO_ANSWER, Constants, derive_part
-from gateway.layout.columns import Cut, Part, decode_columns
-from gateway.layout.model import Field
 from gateway.log.schema import quoted
 from gateway.plugin import Characteristic, Derived
+from gateway.plugin.derive import NO_ANSWER, Constants, derive_part
+from gateway.plugin.layout.columns import Cut, Part, decode_columns
+from gateway.plugin.layout.model import Field
 
 Row = tuple[Any, ...]
 _OWN: dict[str, type] = {"id": int, "node": int, "t_ns": int, "raw": bytes, "fault": str}

@@ -5,9 +5,9 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Hashable, Iterator, Sequence
 
-from gateway.decode import as_constants
-from gateway.errors import DecodeError
-from gateway.layout.codec import Codec
+from gateway.model.errors import DecodeError
+from gateway.plugin.derive import as_constants
+from gateway.plugin.layout.codec import Codec
 
 Held = dict[str, dict[str, float]]
 

@@ -9,9 +9,9 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from gateway.log.batch import BatchWriter, RunFacts, WriterStatus
+from gateway.model.figures import Requirement
+from gateway.model.records import EventKind, Frame, LinkEvent
 from gateway.plugin import Plugin
-from gateway.records import EventKind, Frame, LinkEvent
-from gateway.spec import Requirement
 
 BATCH_INTERVAL_S = 0.1
 BATCH_FRAMES = 20_000

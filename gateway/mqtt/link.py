@@ -22,7 +22,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from gateway.config import MqttConfig
-from gateway.errors import GattestError, InputError, RadioError
+from gateway.model.errors import GattestError, InputError, RadioError
 
 KEEP_ALIVE_S = 15
 ANSWER_S = 60.0

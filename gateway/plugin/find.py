@@ -7,8 +7,8 @@ from importlib.metadata import entry_points
 from importlib.util import find_spec
 from pathlib import Path
 
-from gateway import shipped
-from gateway.errors import InputError
+from gateway.host import shipped
+from gateway.model.errors import InputError
 from gateway.plugin.load import load_plugin
 from gateway.plugin.model import Plugin
 

@@ -10,10 +10,13 @@ from pathlib import Path
 from typing import Any
 from uuid import UUID
 
-from gateway.errors import InputError, Problem, ProblemsError, UnitError
-from gateway.layout.adopted import BASE_UUID, adopted
-from gateway.layout.declare import NAME, Complain, read_layout
-from gateway.layout.formula import Formula
+from gateway.host.toml import parse_toml, read_toml, shape
+from gateway.model.errors import InputError, Problem, ProblemsError, UnitError
+from gateway.model.figures import LINK
+from gateway.model.units import PLAIN, parse_duration_ns, parse_quantity, parse_unit
+from gateway.plugin.layout.declare import NAME, Complain, read_layout
+from gateway.plugin.layout.formula import Formula
+from gateway.plugin.library.adopted import BASE_UUID, adopted
 from gateway.plugin.model import Advertising, Characteristic, Derived, Input, Plugin, Sensor, Setting, within
 from gateway.plugin.require import read_spec
 from gateway.plugin.shape import (
@@ -25,9 +28,6 @@ from gateway.plugin.shape import (
     PeriodShape,
     SensorShape,
 )
-from gateway.spec import LINK
-from gateway.toml import parse_toml, read_toml, shape
-from gateway.units import PLAIN, parse_duration_ns, parse_quantity, parse_unit
 
 KIND = re.compile(r"[a-z][a-z0-9-]{0,39}")
 RESERVED_RELATIONS = {"former_plugin", "event_utc"}  # of the log's own tables those that kind_name could be

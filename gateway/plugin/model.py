@@ -8,11 +8,11 @@ from functools import cached_property
 from pathlib import Path
 from typing import Literal
 
-from gateway.layout.codec import Codec
-from gateway.layout.formula import Formula
-from gateway.layout.model import Field, Layout
-from gateway.spec import Requirement
-from gateway.units import Unit, parse_unit
+from gateway.model.figures import Requirement
+from gateway.model.units import Unit, parse_unit
+from gateway.plugin.layout.codec import Codec
+from gateway.plugin.layout.formula import Formula
+from gateway.plugin.layout.model import Field, Layout
 
 Property = Literal["read", "write", "write-without-response", "notify", "indicate"]
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from gateway.errors import UnitError
-from gateway.layout.declare import Complain
-from gateway.layout.model import Role
+from gateway.model.errors import UnitError
+from gateway.model.figures import LINK, OF_FIELD, Requirement, figures_of, is_difference
+from gateway.model.units import PLAIN, Unit, parse_quantity, parse_unit
+from gateway.plugin.layout.declare import Complain
+from gateway.plugin.layout.model import Role
 from gateway.plugin.model import Characteristic
 from gateway.plugin.shape import BoundShape, SpecShape
-from gateway.spec import LINK, OF_FIELD, Requirement, figures_of, is_difference
-from gateway.units import PLAIN, Unit, parse_quantity, parse_unit
 
 _SHARES = {"loss", "loss_estimated", "no_reading", "linked", "codes_missing"}
 _SIGNED = {"lowest", "highest", "mean", "drift", "clock_drift", "period_error", "signal_weakest"}

@@ -8,8 +8,8 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Discriminator, Tag
 from pydantic import Field as Declared
 
-from gateway.layout.declare import FieldDecl, SamplesDecl
-from gateway.layout.model import Order
+from gateway.plugin.layout.declare import FieldDecl, SamplesDecl
+from gateway.plugin.layout.model import Order
 from gateway.plugin.model import Property
 
 _STRICT = ConfigDict(extra="forbid", strict=True, use_attribute_docstrings=True)

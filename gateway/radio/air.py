@@ -20,7 +20,7 @@ from bumble.core import PhysicalTransport
 from bumble.link import LocalLink
 
 from gateway.config import AirConfig
-from gateway.radio.airtime import DATA_OCTETS, exchange_us
+from gateway.model.airtime import DATA_OCTETS, exchange_us
 
 _ADV_DELAY_MAX_S = 0.010  # advDelay: Core Specification, Vol 6, Part B, 4.4.2.2.1
 _BUFFERS = 8  # ACL packets a controller takes from its host; common practice for small LE controllers

@@ -10,11 +10,11 @@ from xml.etree import ElementTree
 
 from rich.text import Text
 
-from gateway.audit import Audit, Checked
-from gateway.exercise import Step, Tried, duration_text, outcome_of
-from gateway.records import Outcome
+from gateway.model.records import Outcome
 from gateway.report.machine import junit_text
 from gateway.report.tables import outcome_text
+from gateway.verify.audit import Audit, Checked
+from gateway.verify.exercise import Step, Tried, duration_text, outcome_of
 
 
 def audit_lines(audit: Audit) -> Iterator[Text]:

@@ -8,7 +8,7 @@ import os
 from datetime import UTC, datetime
 from pathlib import Path
 
-from gateway.capture.text import utc_text
+from gateway.model.utc import utc_text
 from gateway.report.live import RunView
 
 EVERY_S = 2.0

@@ -5,10 +5,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from gateway.capture.text import utc_text
 from gateway.log.batch import RunFacts
 from gateway.log.writer import LogWriter
-from gateway.records import EventKind, LinkEvent
+from gateway.model.records import EventKind, LinkEvent
+from gateway.model.utc import utc_text
 from gateway.report.live import RunView, line_of
 from gateway.report.tables import detail_text
 

@@ -15,8 +15,8 @@ from rich.table import Table
 from rich.text import Text
 
 from gateway.log.batch import WriterStatus
+from gateway.model.figures import Requirement
 from gateway.report.tables import bounds_of
-from gateway.spec import Requirement
 
 RATE_WINDOW_S = 5.0
 LINE_EVERY_S = 5.0

@@ -8,10 +8,10 @@ from collections.abc import Sequence
 from typing import Any
 from xml.etree import ElementTree
 
-from gateway.evidence import evidence
-from gateway.judge import overall
+from gateway.analysis.evidence import evidence
+from gateway.analysis.judge import overall
 from gateway.log.reader import RunInfo
-from gateway.records import Outcome, Verdict
+from gateway.model.records import Outcome, Verdict
 from gateway.report.tables import number, required
 
 _NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")  # XML 1.0, section 2.2

@@ -6,7 +6,7 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
-from gateway.errors import InputError
+from gateway.model.errors import InputError
 from gateway.report.plots import Plot
 
 _INK, _RULE, _LINE, _BAND = "#1d2329", "#c9d0d6", "#1c5d99", "rgba(28, 93, 153, 0.25)"  # those of the page

@@ -12,13 +12,13 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from gateway.capture.text import utc_text
-from gateway.measure import ChannelSurvey, NodeSurvey
-from gateway.measure.signal import FieldSurvey, Overview
-from gateway.measure.survey import GAP_BINS, GAP_DECADES, WINDOWS
-from gateway.records import Measure
+from gateway.analysis.measure import ChannelSurvey, NodeSurvey
+from gateway.analysis.measure.signal import FieldSurvey, Overview
+from gateway.analysis.measure.statistics import GAP_BINS, GAP_DECADES, WINDOWS
+from gateway.model.figures import LINK, Requirement
+from gateway.model.records import Measure
+from gateway.model.utc import utc_text
 from gateway.report.tables import number
-from gateway.spec import LINK, Requirement
 
 _PICTURE_BINS = 2000
 _FEW = 200

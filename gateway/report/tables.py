@@ -8,9 +8,9 @@ from collections.abc import Iterable, Sequence
 from rich.table import Table
 from rich.text import Text
 
-from gateway.compare import Pair, unit_of
-from gateway.measure.agreement import Agreement
-from gateway.records import LinkEvent, Outcome, Reading, Verdict
+from gateway.analysis.compare import Pair, unit_of
+from gateway.analysis.measure.agreement import Agreement
+from gateway.model.records import LinkEvent, Outcome, Reading, Verdict
 
 _STYLE = {Outcome.PASS: "green", Outcome.FAIL: "bold red", Outcome.INCONCLUSIVE: "yellow"}
 WORD = {Outcome.PASS: "pass", Outcome.FAIL: "FAIL", Outcome.INCONCLUSIVE: "inconclusive"}

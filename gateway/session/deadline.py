@@ -9,7 +9,7 @@ from typing import TypeVar
 
 from bleak.exc import BleakGATTProtocolError
 
-from gateway.errors import RadioError, RefusedError
+from gateway.model.errors import RadioError, RefusedError
 
 UNWIND_S = 2.0
 T = TypeVar("T")

@@ -13,16 +13,16 @@ from typing import Any, TypeVar
 from bleak import BleakClient
 from bleak.backends.characteristic import BleakGATTCharacteristic
 
-from gateway.clock import Clock
 from gateway.config import NodeConfig
-from gateway.errors import NodeError, RadioError
-from gateway.gatt import FoundTable
+from gateway.host.clock import Clock
+from gateway.model.errors import NodeError, RadioError
+from gateway.model.gatt import FoundTable
+from gateway.model.records import EventKind, Frame, LinkEvent, Sink
 from gateway.radio import Radio
-from gateway.records import EventKind, Frame, LinkEvent, Sink
 from gateway.session.deadline import within
+from gateway.session.discover import structure
 from gateway.session.seek import Seeker, Sighting
 from gateway.session.setup import check_descriptors, read_identity, resolve, wanted_channels, write_settings
-from gateway.session.walk import structure
 
 CONNECT_S = 20.0
 REQUEST_S = 10.0

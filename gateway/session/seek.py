@@ -12,7 +12,7 @@ from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import AdvertisementData
 
 from gateway.config import NodeConfig
-from gateway.errors import AdapterError, RadioError
+from gateway.model.errors import AdapterError, RadioError
 from gateway.radio import Radio
 from gateway.session.deadline import within
 

@@ -10,14 +10,14 @@ from typing import Protocol, TypeVar
 from bleak import BleakClient
 from bleak.backends.characteristic import BleakGATTCharacteristic
 
-from gateway.assigned import COMPARED_DESCRIPTORS, IDENTITY, descriptor_problem, identity_text
 from gateway.config import NodeConfig
-from gateway.errors import NodeError, PayloadError, RadioError, RefusedError
-from gateway.layout.adopted import short_number
-from gateway.layout.codec import Value
+from gateway.model.errors import NodeError, PayloadError, RadioError, RefusedError
+from gateway.model.records import EventKind
+from gateway.model.units import parse_unit
 from gateway.plugin import Setting
-from gateway.records import EventKind
-from gateway.units import parse_unit
+from gateway.plugin.layout.codec import Value
+from gateway.plugin.library.adopted import short_number
+from gateway.plugin.library.assigned import COMPARED_DESCRIPTORS, IDENTITY, descriptor_problem, identity_text
 
 T = TypeVar("T")
 Tell = Callable[..., None]

@@ -5,10 +5,10 @@ from __future__ import annotations
 import asyncio
 import random
 
-from gateway.clock import Clock
 from gateway.config import NodeConfig, RunConfig
+from gateway.host.clock import Clock
+from gateway.model.records import EventKind, LinkEvent, Sink
 from gateway.radio import Radio
-from gateway.records import EventKind, LinkEvent, Sink
 from gateway.session.node import NodeSession
 from gateway.session.seek import Seeker
 

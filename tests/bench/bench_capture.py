@@ -19,18 +19,18 @@ from pathlib import Path
 
 from bumble.snoop import BtSnooper
 
+from gateway.app.replay import replay
+from gateway.app.review import verdicts_of
 from gateway.capture import ForeignCapture, Header, TextCapture, write_capture
 from gateway.capture.containers import packets
 from gateway.capture.record import Trouble
 from gateway.export import Wanted, export
-from gateway.layout.columns import decode_columns
+from gateway.host.gc import settle_memory
 from gateway.log.reader import Log
 from gateway.log.redecode import redecode
-from gateway.memory import settle_memory
+from gateway.model.records import Frame
 from gateway.plugin import find_plugin
-from gateway.records import Frame
-from gateway.replay import replay
-from gateway.review import verdicts_of
+from gateway.plugin.layout.columns import decode_columns
 from tests.support import Bench, run_bench, run_file
 
 CRATE = find_plugin("loan-crate")

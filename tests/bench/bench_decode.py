@@ -17,10 +17,10 @@ from typing import Any
 
 import numpy as np
 
-from gateway.layout.codec import Codec
-from gateway.layout.columns import decode_columns
-from gateway.layout.declare import FieldDecl, SamplesDecl, read_layout
-from gateway.layout.model import Layout
+from gateway.plugin.layout.codec import Codec
+from gateway.plugin.layout.columns import decode_columns
+from gateway.plugin.layout.declare import FieldDecl, SamplesDecl, read_layout
+from gateway.plugin.layout.model import Layout
 
 FIELDS: list[dict[str, Any]] = [
     {"name": "sequence", "type": "uint8"},

@@ -21,13 +21,13 @@ import tempfile
 import time
 from pathlib import Path
 
-from gateway.clock import Clock
+from gateway.host.clock import Clock
+from gateway.host.gc import settle_memory
 from gateway.log.batch import RunFacts
 from gateway.log.reader import Log
 from gateway.log.writer import LogWriter
-from gateway.memory import settle_memory
+from gateway.model.records import Frame
 from gateway.plugin import find_plugin
-from gateway.records import Frame
 
 PLUGIN = find_plugin("loan-crate")
 PAYLOADS = [

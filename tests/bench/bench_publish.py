@@ -14,13 +14,13 @@ import time
 from functools import partial
 from pathlib import Path
 
-from gateway.clock import Clock
+from gateway.host.clock import Clock
 from gateway.log.batch import BatchWriter
 from gateway.log.writer import LogWriter
+from gateway.model.records import Frame
 from gateway.mqtt.link import Broker
-from gateway.publish.beside import sending
-from gateway.publish.forward import Forwarder
-from gateway.records import Frame
+from gateway.mqtt.publish.forward import Forwarder
+from gateway.mqtt.publish.process import sending
 from tests.broker import Mosquitto, free_port, mqtt
 from tests.feed import NODES, facts, fill
 

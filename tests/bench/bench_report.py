@@ -19,13 +19,13 @@ from pathlib import Path
 
 import numpy as np
 
+from gateway.analysis.measure import measure_run
+from gateway.app.review import review
 from gateway.log.batch import RunFacts
 from gateway.log.reader import Log
 from gateway.log.writer import LogWriter
-from gateway.measure import measure_run
+from gateway.model.records import EventKind, Frame, LinkEvent
 from gateway.plugin import find_plugin
-from gateway.records import EventKind, Frame, LinkEvent
-from gateway.review import review
 
 START_NS = 1_767_225_600_000_000_000
 PERIOD_NS = 100_000_000

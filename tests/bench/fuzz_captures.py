@@ -16,7 +16,7 @@ import atheris
 with atheris.instrument_imports(include=["gateway.capture"]):
     from gateway.capture import ForeignCapture, TextCapture, is_foreign
 
-from gateway.errors import InputError
+from gateway.model.errors import InputError
 from gateway.plugin import find_plugin
 
 PLUGINS = (find_plugin("loan-crate"), find_plugin("bore-gauge"))

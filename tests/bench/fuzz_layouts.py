@@ -9,12 +9,12 @@ import time
 
 import numpy as np
 
-from gateway.errors import DecodeError
-from gateway.layout.adopted import adopted, adopted_layout
-from gateway.layout.codec import Codec
-from gateway.layout.columns import decode_columns
-from gateway.layout.model import Layout
+from gateway.model.errors import DecodeError
 from gateway.plugin import find_plugin
+from gateway.plugin.layout.codec import Codec
+from gateway.plugin.layout.columns import decode_columns
+from gateway.plugin.layout.model import Layout
+from gateway.plugin.library.adopted import adopted, adopted_layout
 
 CHUNK, COMPARED = 50_000, 500
 

@@ -12,15 +12,15 @@ from typing import Any
 from jinja2 import Environment, StrictUndefined
 
 from gateway import __version__
-from gateway.capture.text import utc_text
-from gateway.evidence import evidence
-from gateway.judge import overall
+from gateway.analysis.evidence import evidence
+from gateway.analysis.judge import overall
+from gateway.analysis.measure import NodeSurvey
 from gateway.log.reader import RunInfo
-from gateway.measure import NodeSurvey
-from gateway.records import EventKind, LinkEvent, Outcome, Verdict
+from gateway.model.figures import LINK
+from gateway.model.records import EventKind, LinkEvent, Outcome, Verdict
+from gateway.model.utc import utc_text
 from gateway.report.plots import Plot, plots_of
 from gateway.report.tables import WORD, bounds_text, detail_text, number, required
-from gateway.spec import LINK
 
 MOST_EVENTS = 300  # of a node, in full; the log has them all
 BINS_IN_ALL = 300_000  # of all fields together: 3.2 MB in the page

@@ -1,0 +1,1 @@
+"""Figures from a log, requirements held against them, the evidence, and two runs compared."""

@@ -1,0 +1,108 @@
+"""Two runs side by side, firmware before and after: each figure of both, and whether the difference is beyond what
+the amount of data leaves open."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from gateway.analysis.bounds import share_bounds
+from gateway.log.reader import RunInfo
+from gateway.model.figures import LINK
+from gateway.model.records import Measure
+
+Change = Literal["higher", "lower", "no change seen", "not told"]
+# Counts of things that happen: compared by how many fell to each run, given how much there was of each.
+_COUNTS = {
+    "losses",
+    "attempts_failed",
+    "undecoded",
+    "outside_limits",
+    "duplicates",
+    "reordered",
+    "while_off",
+    "spikes",
+    "at_rail",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """A figure of a node in the first and in the second run.
+
+    Attributes:
+        before, after: None where a run has no such figure.
+        change: how the second stands to the first.
+    """
+
+    node: str
+    subject: str
+    figure: str
+    before: Measure | None
+    after: Measure | None
+    change: Change
+
+
+def compare(
+    first: tuple[RunInfo, Sequence[Measure]], second: tuple[RunInfo, Sequence[Measure]], lasted_s: tuple[float, float]
+) -> list[Pair]:
+    """Every figure of every node that both runs have.
+
+    A node is that of the same name; where a kind has one node in each run, these are taken for the same.
+
+    Args:
+        first, second: the runs with their figures.
+        lasted_s: how long each lasted.
+    """
+    names = _partners(first[0], second[0])
+    before = {(m.node, m.subject, m.name): m for m in first[1]}
+    after = {(m.node, m.subject, m.name): m for m in second[1]}
+    pairs = []
+    for node, partner in names.items():
+        keys = dict.fromkeys([k[1:] for k in before if k[0] == node] + [k[1:] for k in after if k[0] == partner])
+        for subject, figure in keys:
+            a, b = before.get((node, subject, figure)), after.get((partner, subject, figure))
+            pairs.append(Pair(node, subject, figure, a, b, _change(a, b, lasted_s)))
+    return pairs
+
+
+def _partners(first: RunInfo, second: RunInfo) -> dict[str, str]:
+    """Nodes of the first run with those of the second that they are."""
+    partners = {node.name: node.name for node in first.nodes if node.name in {other.name for other in second.nodes}}
+    for kind in {node.kind for node in first.nodes}:
+        here = [node.name for node in first.nodes if node.kind == kind]
+        there = [node.name for node in second.nodes if node.kind == kind]
+        if len(here) == len(there) == 1:
+            partners[here[0]] = there[0]
+    return {node.name: partners[node.name] for node in first.nodes if node.name in partners}
+
+
+def _change(a: Measure | None, b: Measure | None, lasted_s: tuple[float, float]) -> Change:
+    if a is None or b is None or a.value is None or b.value is None:
+        return "not told"
+    if a.name in _COUNTS:
+        exposed = lasted_s if a.subject == LINK else (a.n, b.n)
+        return _counted(round(a.value), round(b.value), *exposed)
+    if not (a.method and b.method):
+        return "not told"
+    if a.high is not None and b.low is not None and b.low > a.high:
+        return "higher"
+    if a.low is not None and b.high is not None and b.high < a.low:
+        return "lower"
+    return "no change seen"
+
+
+def _counted(a: int, b: int, exposed_a: float, exposed_b: float) -> Change:
+    """Of all that happened, the share that fell to the second run would be its share of the exposure, were both alike
+    (the exact conditional test of two Poisson counts: Przyborowski and Wilenski, Biometrika 31, 1940; from memory)."""
+    if exposed_a <= 0 or exposed_b <= 0:
+        return "not told"
+    low, high = share_bounds(b, a + b)
+    alike = exposed_b / (exposed_a + exposed_b)
+    return "higher" if low > alike else "lower" if high < alike else "no change seen"
+
+
+def unit_of(pair: Pair) -> str:
+    """The unit of a pair's figures."""
+    return next(m.unit for m in (pair.before, pair.after) if m is not None)

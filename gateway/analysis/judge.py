@@ -1,0 +1,159 @@
+"""The spec against the figures. A verdict is pass or fail only where the data carry it; everything else is
+inconclusive, and says what is missing."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+
+from gateway.analysis.bounds import SHARE, enough_for
+from gateway.model.figures import LINK, Requirement
+from gateway.model.records import Measure, Outcome, Verdict
+
+FEWEST_VALUES = 20  # common practice: below it a share or a median says little
+FEWEST_FOR_P99 = 100  # one value in a hundred has to exist
+FEWEST_SECONDS = 10
+SMALLEST_SHARE = 0.1  # percent; "none at all" can't be shown, so it asks for as much as this
+# Figures that one observation can push over their limit for good.
+_PROVEN_BY_ONE = {
+    "gap_longest",
+    "undecoded",
+    "outside_limits",
+    "duplicates",
+    "reordered",
+    "restarts",
+    "burst_largest",
+    "while_off",
+    "highest",
+    "stuck_longest",
+    "spikes",
+    "at_rail",
+    "attempts_failed",
+    "losses",
+    "descriptors_differ",
+    "settings_differ",
+    "return_longest",
+}
+_NEEDS_BOUNDS = {"mean", "drift"}
+_PROVEN_BY_ONE_BELOW = {"lowest", "signal_weakest"}
+_ENOUGH = {
+    "gap_p99": FEWEST_FOR_P99,
+    "linked": FEWEST_SECONDS,
+    "losses": 1,
+    "attempts_failed": 1,
+    "signal_weakest": 1,
+    "while_off": 0,
+    "descriptors_differ": 1,
+    "settings_differ": 1,
+    "return_median": 1,
+    "return_longest": 1,
+}
+# Bounds on a count or on a longest hold for the whole of a run: one that was cut short can break them, not keep them.
+_FOR_THE_WHOLE_RUN = (_PROVEN_BY_ONE | _PROVEN_BY_ONE_BELOW) - {"descriptors_differ", "settings_differ"}
+
+
+def judge(
+    rules: Iterable[Requirement], kinds: Mapping[str, str], measures: Sequence[Measure], shortfall: str = ""
+) -> list[Verdict]:
+    """One verdict for each requirement and node it applies to.
+
+    Args:
+        rules: requirements; one on a node by its name takes the place of the one on its kind.
+        kinds: the kind of each node, by its name.
+        measures: the figures of the run.
+        shortfall: how the run fell short of its planned length, "" where it did not.
+    """
+    found = {(m.node, m.subject, m.name): m for m in measures}
+    verdicts = []
+    rules = list(rules)
+    for node, kind in kinds.items():
+        own = {(rule.subject, rule.figure) for rule in rules if rule.whom == node}
+        for rule in rules:
+            if rule.whom == node or (rule.whom == kind and (rule.subject, rule.figure) not in own):
+                missing = Measure(node, rule.subject, rule.figure, None, rule.unit, 0, "")
+                measure = found.get((node, rule.subject, rule.figure), missing)
+                verdicts.append(_verdict(measure, rule.low, rule.high, found, shortfall))
+    return verdicts
+
+
+def overall(verdicts: Sequence[Verdict]) -> Outcome:
+    """Fail if one fails, else inconclusive if one is or there are none, else pass."""
+    outcomes = {verdict.outcome for verdict in verdicts}
+    if Outcome.FAIL in outcomes:
+        return Outcome.FAIL
+    return Outcome.PASS if outcomes == {Outcome.PASS} else Outcome.INCONCLUSIVE
+
+
+def _verdict(
+    m: Measure,
+    low: float | None,
+    high: float | None,
+    found: Mapping[tuple[str, str, str], Measure],
+    shortfall: str,
+) -> Verdict:
+    def doubt(why: str, margin: float | None = None) -> Verdict:
+        return Verdict(m, low, high, Outcome.INCONCLUSIVE, margin, why)
+
+    lasted = found.get((m.node, LINK, "linked"))
+    if not shortfall and lasted is not None and lasted.n < FEWEST_SECONDS:
+        shortfall = f"the run lasted {lasted.n} s, at least {FEWEST_SECONDS} are needed"
+    if m.name.startswith("return_") and m.value is None:
+        losses = found.get((m.node, m.subject, "losses"))
+        if losses is None or losses.value != 0 or not losses.n:
+            return doubt("nothing to measure it from")
+        return doubt(shortfall) if shortfall else Verdict(m, low, high, Outcome.PASS, None, "never lost")
+    if m.value is None:
+        return doubt("nothing to measure it from")
+    value = m.value
+    margin = min(value - low if low is not None else math.inf, high - value if high is not None else math.inf)
+    if high is not None and value > high and m.name in _PROVEN_BY_ONE:
+        return Verdict(m, low, high, Outcome.FAIL, margin)
+    if low is not None and value < low and m.name in _PROVEN_BY_ONE_BELOW:
+        return Verdict(m, low, high, Outcome.FAIL, margin)
+    if m.n < (enough := _ENOUGH.get(m.name, FEWEST_VALUES)):
+        return doubt(f"{m.n} {m.basis}, at least {enough} are needed", margin)
+    if m.method == SHARE and high == 0 and value > 0:  # none at all: one is too many
+        return Verdict(m, low, high, Outcome.FAIL, margin)
+    if m.name in _NEEDS_BOUNDS and not m.method:
+        return doubt(f"{m.n} {m.basis} are too few to say how far off it may be", margin)
+    if m.method and (why := _open(m, low, high)):
+        return doubt(why, margin)
+    if m.name in _FOR_THE_WHOLE_RUN and shortfall:
+        return doubt(shortfall, margin)
+    resolution = value / m.n if m.name.startswith("rate") else 0.0  # one value more or less in the time
+    if resolution > 0 and abs(margin) < resolution:
+        return doubt("so close to the limit that one value more or less decides; run longer", margin)
+    return Verdict(m, low, high, Outcome.FAIL if margin < 0 else Outcome.PASS, margin)
+
+
+def _open(m: Measure, low: float | None, high: float | None) -> str:
+    """Why the bounds of a figure do not tell yet on which side of a limit it lies, "" where they do."""
+    lowest = -math.inf if m.low is None else m.low
+    highest = math.inf if m.high is None else m.high
+    allowed = max(high, SMALLEST_SHARE) if high is not None and m.method == SHARE else high
+    if (low is not None and highest < low) or (allowed is not None and lowest > allowed):
+        return ""
+    limit = low if low is not None and lowest < low else allowed if allowed is not None and highest > allowed else None
+    if limit is None:
+        return ""
+    enough = _enough(m, limit)
+    need = f"about {enough:,} would tell" if enough is not None else "no longer run would tell"
+    sides = f"{_side(m.low)} to {_side(m.high)} {m.unit}".strip()
+    return f"{m.n} {m.basis} leave {sides} possible; {need}"
+
+
+def _side(bound: float | None) -> str:
+    return "anything" if bound is None else f"{bound:.4g}"
+
+
+def _enough(m: Measure, limit: float) -> int | None:
+    """How many observations would tell, if the figure stays what it is."""
+    if m.value is None:
+        return None
+    if m.method == SHARE:
+        return enough_for(m.value / 100, limit / 100, m.n)
+    if m.low is None or m.high is None:
+        return 4 * m.n  # quantiles far out: their ranks come into sight with the number
+    distance = abs(m.value - limit)
+    factor = (max(m.high - m.value, m.value - m.low) / distance) ** 2 if distance > 0 else math.inf
+    return math.ceil(m.n * factor * 1.1) if factor < 1e6 else None

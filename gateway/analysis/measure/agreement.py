@@ -1,0 +1,167 @@
+"""How far a prototype's values agree with those of a calibrated instrument that stood beside it: offset, gain, what
+remains beside them, and by how much the prototype lags. The lag is the one at which the least remains; gain and offset
+are the least-squares line of its values over the reference's at that lag."""
+
+from __future__ import annotations
+
+import csv
+import math
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from gateway.analysis.bounds import BLOCKS, block_bounds
+from gateway.log.reader import Log, NodeInfo, RunInfo
+from gateway.log.schema import quoted
+from gateway.model.errors import InputError
+
+Floats = npt.NDArray[np.float64]
+FEWEST = 20
+MOST_VALUES = 20_000  # evenly taken from all; more tell no more of a line
+_LAGS = 400
+_MOST_ROWS = 5_000_000
+_FAR = 5.0  # times the usual distance of two reference values: nothing is known between them
+
+
+@dataclass(frozen=True, slots=True)
+class Agreement:
+    """Of a field with a reference, in the field's unit.
+
+    Attributes:
+        n: values compared.
+        offset, offset_low, offset_high: mean of value less reference, with 95 % bounds by blocks.
+        gain: rise of the value for one of the reference, None where the reference did not change.
+        residual: standard deviation beside the line.
+        lag_s: how much later the value follows, None where the reference did not change.
+    """
+
+    n: int
+    offset: float
+    offset_low: float
+    offset_high: float
+    gain: float | None
+    residual: float
+    lag_s: float | None
+
+
+def agreement(times_s: Floats, values: Floats, ref_times_s: Floats, ref_values: Floats, most_lag_s: float) -> Agreement:
+    """Compare two series of the same quantity in the same unit.
+
+    Args:
+        times_s, values: of the prototype, shape (n,), times in order.
+        ref_times_s, ref_values: of the reference, shape (m,), times in order.
+        most_lag_s: how far a lag is looked for, seconds, to both sides.
+
+    Raises:
+        InputError: the two have too little time in common.
+    """
+    usual_s = float(np.median(np.diff(ref_times_s))) if len(ref_times_s) > 1 else 0.0
+    inside = (times_s >= ref_times_s[0] + most_lag_s) & (times_s <= ref_times_s[-1] - most_lag_s)
+    beside = np.clip(np.searchsorted(ref_times_s, times_s), 1, len(ref_times_s) - 1)
+    inside &= ref_times_s[beside] - ref_times_s[beside - 1] <= _FAR * usual_s
+    times_s, values = times_s[inside], values[inside]
+    if len(values) < FEWEST:
+        raise InputError(
+            f"{len(values)} values lie within the reference's time, at least {FEWEST} are needed; check both clocks, "
+            "and that the reference begins before and ends after the values"
+        )
+    step = -(-len(values) // MOST_VALUES)
+    times_s, values = times_s[::step], values[::step]
+
+    def rest(lag_s: float) -> tuple[float, float | None]:
+        """What remains at a lag, and the gain there."""
+        reference = np.interp(times_s - lag_s, ref_times_s, ref_values)
+        spread = float(((reference - reference.mean()) ** 2).sum())
+        if spread <= 1e-18 * max(float((reference**2).sum()), 1.0):
+            return float(np.std(values)), None
+        gain = float(((reference - reference.mean()) * (values - values.mean())).sum()) / spread
+        return float(np.std(values - values.mean() - gain * (reference - reference.mean()))), gain
+
+    lag_s = 0.0
+    if rest(0.0)[1] is not None and most_lag_s > 0:
+        lags = np.linspace(-most_lag_s, most_lag_s, _LAGS + 1)
+        for _ in range(3):  # each time closer around the best
+            lag_s = float(min(lags, key=lambda lag: rest(float(lag))[0]))
+            lags = np.linspace(lag_s - 2 * (lags[1] - lags[0]), lag_s + 2 * (lags[1] - lags[0]), 21)
+    residual, gain = rest(lag_s)
+    apart = values - np.interp(times_s - lag_s, ref_times_s, ref_values)
+    low, high = block_bounds([float(part.mean()) for part in np.array_split(apart, BLOCKS)])
+    known = gain is not None
+    return Agreement(len(values), float(apart.mean()), low, high, gain, residual, lag_s if known else None)
+
+
+def values_of(log: Log, run: RunInfo, node: NodeInfo, field: str) -> tuple[Floats, Floats, str]:
+    """Times (seconds UTC), values and unit of a field written ``channel.field``.
+
+    Raises:
+        InputError: the node has no such field.
+    """
+    known = {f"{c.name}.{f.name}": (c, f) for c in node.channels for f in c.fields if not f.role}
+    if field not in known:
+        raise InputError(f"{node.name} has no field {field!r}; it has {', '.join(known) or 'none'}")
+    channel, info = known[field]
+    chunks = log.rows(run, node, channel.relation, f"t_ns / 1e9, {quoted(info.column)}")
+    rows = np.concatenate([np.empty((0, 2)), *(np.array(chunk, dtype=np.float64) for chunk in chunks)])
+    rows = rows[np.isfinite(rows[:, 1])]
+    return rows[:, 0], rows[:, 1], info.unit
+
+
+def read_reference(path: Path, time: str | None, column: str | None) -> tuple[Floats, Floats]:
+    """Times (seconds UTC) and values of a CSV file with a header, in order of time.
+
+    Args:
+        time, column: names of the columns; the first and the second by default.
+
+    Raises:
+        InputError: the file, a column or a line can't be used.
+    """
+    times: list[float] = []
+    values: list[float] = []
+    try:
+        with path.open(newline="", encoding="utf-8-sig") as file:
+            rows = csv.reader(file)
+            header = next(rows, [])
+            places = [_place(path, header, name, default) for name, default in ((time, 0), (column, 1))]
+            for row in rows:
+                if not row or (len(row) > places[1] and not row[places[1]].strip()):
+                    continue  # no reading
+                try:
+                    moment, value = _moment_s(row[places[0]]), float(row[places[1]])
+                except (ValueError, IndexError):
+                    found = ",".join(row)[:60]
+                    raise InputError(
+                        f"{path}, line {rows.line_num}: {found!r}; a UTC time such as 2026-01-01T12:00:00Z (or seconds "
+                        "since 1970) and a number are expected"
+                    ) from None
+                if math.isfinite(value) and math.isfinite(moment):
+                    times.append(moment)
+                    values.append(value)
+                if len(times) > _MOST_ROWS:
+                    raise InputError(f"{path} has more than {_MOST_ROWS:,} rows; give a part of it")
+    except OSError as error:
+        raise InputError(f"{path} can't be read: {error.strerror}; check the path") from None
+    except (UnicodeDecodeError, csv.Error) as error:
+        raise InputError(f"{path} is no CSV text: {error}; export it as UTF-8 with commas") from None
+    if len(times) < 2:
+        raise InputError(f"{path} has {len(times)} readings, at least 2 are needed")
+    order = np.argsort(times, kind="stable")
+    return np.array(times)[order], np.array(values)[order]
+
+
+def _place(path: Path, header: list[str], name: str | None, default: int) -> int:
+    if name is None and default < len(header):
+        return default
+    if name is not None and name in header:
+        return header.index(name)
+    raise InputError(f"{path} has no column {name or default + 1!r}; it has {', '.join(header)[:200] or 'none'}")
+
+
+def _moment_s(text: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        moment = datetime.fromisoformat(text.strip())
+        return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()

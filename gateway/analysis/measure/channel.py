@@ -1,0 +1,299 @@
+"""How a channel's values came: rate, gaps, loss, duplicates, and what could not be decoded or lies outside
+its limits."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from gateway.analysis.bounds import BLOCKS, PROCESS, QUANTILE, SHARE, block_bounds, quantile_ranks, share_bounds
+from gateway.analysis.measure.counter import count
+from gateway.analysis.measure.link import History
+from gateway.analysis.measure.nodeclock import METHOD, node_clock
+from gateway.log.reader import ChannelInfo, FieldInfo, Log, NodeInfo, RunInfo
+from gateway.log.schema import quoted
+from gateway.model.figures import CHANNEL_FIGURES
+from gateway.model.records import Measure
+from gateway.model.units import parse_unit
+
+Ints = npt.NDArray[np.int64]
+Floats = npt.NDArray[np.float64]
+_BURST_NS = 5_000_000  # less than the shortest connection interval, Core Specification, Vol 6, Part B, 4.5.1
+_BACK = 2 * 9  # a counter that steps back by half as many values is read as reordering by `counter`, not as a restart
+_LEAP = 16  # values that a counter is ahead of the time: it began anew
+_ON_ITS_WAY_NS = 1_000_000_000  # what left the node before it was switched off may still come; common practice
+
+
+@dataclass(frozen=True, slots=True)
+class Arrivals:
+    """When a channel's frames came.
+
+    Attributes:
+        times: nanoseconds UTC, shape (n,).
+        counts: sequence counters, -1 where a payload did not decode and -2 where it has none.
+        node_s: the node's own time stamps in seconds, NaN where there is none; None where it sends none.
+    """
+
+    times: Ints
+    counts: Ints
+    node_s: Floats | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Content:
+    """How many frames did not decode, values lie outside their limits, and frames have a field without a reading."""
+
+    faults: int
+    outside: int
+    silent: int
+
+
+def measure_channel(
+    node: NodeInfo, channel: ChannelInfo, history: History, arrivals: Arrivals, content: Content
+) -> list[Measure]:
+    """The figures of one channel of one node."""
+    times, span = arrivals.times, span_of(arrivals.times, history)
+    linked, decoded = int(np.count_nonzero(span >= 0)), len(times) - content.faults
+    linked_s, run_s = history.linked_ns / 1e9, (history.end_ns - history.start_ns) / 1e9
+    part = _cut(channel.name, times, span, history)
+    gaps_s = gaps_within(times, part) / 1e9
+    found = {
+        "rate": (linked / linked_s if linked_s > 0 else None, linked, *_rate_bounds(times, span, history)),
+        "rate_whole_run": (len(times) / run_s if run_s > 0 else None, len(times), *NONE),
+        "undecoded": (content.faults, len(times), *NONE),
+        "outside_limits": (content.outside, decoded, *NONE),
+        "no_reading": _share(content.silent, decoded),
+        **_gap_figures(gaps_s, _edges(times, history) / 1e9, linked_s),
+        "burst_largest": (_largest_burst(times), len(times), *NONE),
+        **_clock_figures(channel, arrivals, history.period.get(channel.name)),
+    }
+    losses, lost = _loss_figures(channel, arrivals, part, gaps_s, linked)
+    found |= losses
+    found |= _setting_figures(channel.name, times, part, history, lost)
+    return [
+        Measure(node.name, channel.name, name, value, figure.unit, n, figure.basis, low, high, method)
+        for name, figure in CHANNEL_FIGURES.items()
+        if name in found
+        for value, n, low, high, method in [found[name]]
+    ]
+
+
+Bounds = tuple[float | None, float | None, str]
+NONE: Bounds = (None, None, "")
+Found = tuple[float | None, int, float | None, float | None, str]  # value, observations, bounds and their method
+
+
+def _gap_figures(gaps_s: Floats, edges_s: Floats, linked_s: float) -> dict[str, Found]:
+    n = len(gaps_s)
+    longest = float(max(gaps_s.max(initial=0), edges_s.max(initial=0))) if linked_s > 0 else None
+    return {
+        "gap_median": (float(np.median(gaps_s)) if n else None, n, *_quantile_bounds(gaps_s, 0.5)),
+        "gap_p99": (float(np.percentile(gaps_s, 99)) if n else None, n, *_quantile_bounds(gaps_s, 0.99)),
+        "gap_longest": (longest, n, *NONE),
+    }
+
+
+def _loss_figures(
+    channel: ChannelInfo, arrivals: Arrivals, span: Ints, gaps_s: Floats, linked: int
+) -> tuple[dict[str, Found], int]:
+    """By the sequence counter where there is one, else by the pace; and how many are lost."""
+    counter = _with_role(channel, "sequence")
+    if counter is None:
+        lost = _fallen_out(gaps_s)
+        share = 100 * lost / (linked + lost) if len(gaps_s) else None
+        return {"loss_estimated": (share, linked + lost, *NONE)}, lost
+    told = count(arrivals.times, arrivals.counts, span, 1 << (counter.bits or 16))
+    counted = int(np.count_nonzero((span >= 0) & (arrivals.counts > -2)))
+    return {
+        "loss": _share(told.lost, counted + told.lost),
+        "duplicates": (told.duplicates, counted, *NONE),
+        "reordered": (told.reordered, counted, *NONE),
+    }, told.lost
+
+
+def _clock_figures(channel: ChannelInfo, arrivals: Arrivals, period: tuple[int, float] | None) -> dict[str, Found]:
+    """From the node's own time stamps, or else from its counter and the period it was set to."""
+    stamp, counter = _with_role(channel, "node time"), _with_role(channel, "sequence")
+    if stamp is not None and arrivals.node_s is not None:
+        step_s = (stamp.lsb or 1.0) * _seconds(stamp.unit)
+        clock = node_clock(arrivals.times, arrivals.node_s, step_s * 2.0 ** (stamp.bits or 48), step_s)
+        jitter = {"delay_jitter": (clock.jitter_s, clock.n, *NONE)}
+    elif counter is not None and period is not None:
+        kept = arrivals.times >= period[0]
+        node_s = np.where(arrivals.counts >= 0, arrivals.counts * period[1], np.nan)[kept]
+        turn_s = period[1] * 2.0 ** (counter.bits or 16)
+        clock = node_clock(arrivals.times[kept], node_s, turn_s, _BACK * period[1], _LEAP * period[1])
+        jitter = {}
+    else:
+        return {}
+    return {
+        "restarts": (clock.restarts, len(arrivals.times), *NONE),
+        "clock_drift": (clock.drift_ppm, clock.n, clock.low_ppm, clock.high_ppm, METHOD),
+        **jitter,
+    }
+
+
+def _cut(channel: str, times: Ints, span: Ints, history: History) -> Ints:
+    """The stretch in which each value came: those of the link, cut where its sensor was switched or paced anew."""
+    edges = [t_ns for t_ns, _ in history.switched.get(channel, ())]
+    edges += [history.period[channel][0]] if channel in history.period else []
+    epoch = np.searchsorted(np.sort(np.array(edges, dtype=np.int64)), times, side="right")
+    return np.where(span >= 0, span * (len(edges) + 1) + epoch, -1)
+
+
+def _setting_figures(channel: str, times: Ints, span: Ints, history: History, lost: int) -> dict[str, Found]:
+    found: dict[str, Found] = {}
+    off = np.zeros(len(times), bool)
+    if switched := history.switched.get(channel):
+        edges = [t_ns for t_ns, _ in switched]
+        on = np.array([True, *(on for _, on in switched)])
+        then, now = (on[np.searchsorted(edges, times - ago, side="right")] for ago in (_ON_ITS_WAY_NS, 0))
+        off = ~then & ~now
+        found["while_off"] = (int(np.count_nonzero(off)), len(times), *NONE)
+    if (period := history.period.get(channel)) is not None:
+        kept = (times >= period[0]) & ~off
+        gaps_s = gaps_within(times[kept], span[kept]) / 1e9
+        # the counter's losses are those of the whole run, which a setting that changed on the way does not share
+        sent = len(gaps_s) + (lost if kept.all() else _fallen_out(gaps_s))
+        achieved = float(gaps_s.sum()) / sent if sent else None
+        found["period_error"] = (100 * (achieved / period[1] - 1) if achieved else None, len(gaps_s), *NONE)
+    return found
+
+
+def _largest_burst(times: Ints) -> int:
+    """Most values in a row that came with less than `_BURST_NS` between each two."""
+    apart = np.flatnonzero(np.diff(times) >= _BURST_NS)
+    edges = np.concatenate([[-1], apart, [len(times) - 1]])
+    return int(np.diff(edges).max()) if len(times) else 0
+
+
+def _rate_bounds(times: Ints, span: Ints, history: History) -> Bounds:
+    """Of the rate while linked, from as many equal stretches of linked time."""
+    kept = span >= 0
+    if np.count_nonzero(kept) < 2 * BLOCKS or history.linked_ns <= 0:
+        return NONE
+    starts = np.array([start for start, _ in history.spans])
+    passed = np.cumsum([0, *(end - start for start, end in history.spans[:-1])])
+    linked_ns = times[kept] - starts[span[kept]] + passed[span[kept]]
+    counts, _ = np.histogram(linked_ns, BLOCKS, (0, history.linked_ns))
+    low, high = block_bounds((counts * BLOCKS / (history.linked_ns / 1e9)).tolist())
+    return low, high, PROCESS
+
+
+def _quantile_bounds(gaps_s: npt.NDArray[np.float64], q: float) -> Bounds:
+    if not len(gaps_s):
+        return NONE
+    low, high = quantile_ranks(len(gaps_s), q)
+    ranks = [rank for rank in (low, high) if rank is not None]
+    ordered = np.partition(gaps_s, ranks) if ranks else gaps_s
+    sides = [float(ordered[rank]) if rank is not None else None for rank in (low, high)]
+    return sides[0], sides[1], QUANTILE
+
+
+def _share(hits: int, n: int) -> Found:
+    """So many of n, in percent."""
+    if n <= 0:
+        return None, n, *NONE
+    low, high = share_bounds(hits, n)
+    return 100 * hits / n, n, 100 * low, 100 * high, SHARE
+
+
+def _with_role(channel: ChannelInfo, role: str) -> FieldInfo | None:
+    return next((field for field in channel.fields if field.role == role), None)
+
+
+def _seconds(unit: str) -> float:
+    """How many seconds a unit of time is; a stamp without one counts seconds."""
+    return float(parse_unit(unit).to(parse_unit("s"))[0]) if unit else 1.0
+
+
+def arrivals(log: Log, run: RunInfo, node: NodeInfo, channel: ChannelInfo) -> Arrivals:
+    """When a channel's frames came."""
+    counter, stamp = _with_role(channel, "sequence"), _with_role(channel, "node time")
+    column = quoted(counter.column) if counter else "NULL"
+    came, counted = log.integers(run, node, channel.relation, ["t_ns", f"ifnull({column}, iif(fault IS NULL, -2, -1))"])
+    node_s = None
+    if stamp is not None:
+        stamps = log.rows(run, node, channel.relation, quoted(stamp.column))
+        parts = [np.array([row[0] for row in chunk], dtype=np.float64) for chunk in stamps]
+        node_s = np.concatenate([np.empty(0), *parts]) * _seconds(stamp.unit)
+    if np.any(np.diff(came) < 0):  # a capture whose times run backwards
+        order = np.argsort(came, kind="stable")
+        came, counted, node_s = came[order], counted[order], node_s if node_s is None else node_s[order]
+    return Arrivals(came, counted, node_s)
+
+
+def content(log: Log, run: RunInfo, node: NodeInfo, channel: ChannelInfo) -> Content:
+    """What a channel's frames hold.
+
+    A field that is there only under a condition is not counted: where it is absent, nothing is missing.
+    """
+    blank = [f"{quoted(f.column)} IS NULL" for f in channel.fields if f.bits is not None and not f.sometimes]
+    inner = [f"{quoted(f.column)} IS NULL" for f in channel.sample_fields if f.bits is not None]
+    if channel.samples and inner:
+        blank.append(f"id IN (SELECT frame FROM {quoted(channel.samples)} WHERE {' OR '.join(inner)})")  # noqa: S608
+    missing = " OR ".join(blank) or "0"
+    columns = f"total(fault IS NOT NULL), total(fault IS NULL AND ({missing})), {_outside(channel.fields, '')}"
+    faults, silent, outside = _one(log.rows(run, node, channel.relation, columns))
+    if channel.samples and any(field.low is not None or field.high is not None for field in channel.sample_fields):
+        (more,) = _one(log.sample_rows(run, node, channel, _outside(channel.sample_fields, "s.")))
+        outside += more
+    return Content(int(faults), int(outside), int(silent))
+
+
+def _one(chunks: Any) -> tuple[float, ...]:
+    return tuple(next(iter(chunks))[0])
+
+
+def _outside(fields: tuple[FieldInfo, ...], owner: str) -> str:
+    """SQL that counts values outside their limits."""
+    parts = ["0"]
+    for field in fields:
+        column = owner + quoted(field.column)
+        if field.low is not None and field.high is not None:
+            parts.append(f"total({column} NOT BETWEEN {field.low!r} AND {field.high!r})")
+        elif field.low is not None:
+            parts.append(f"total({column} < {field.low!r})")
+        elif field.high is not None:
+            parts.append(f"total({column} > {field.high!r})")
+    return " + ".join(parts)
+
+
+def span_of(times: Ints, history: History) -> Ints:
+    """The index of the link span in which each frame came, -1 for none."""
+    if not history.spans:
+        return np.full(len(times), -1, np.int64)
+    starts = np.array([start for start, _ in history.spans])
+    ends = np.array([end for _, end in history.spans])
+    index = np.searchsorted(starts, times, side="right") - 1
+    return np.where((index >= 0) & (times <= ends[index]), index, -1).astype(np.int64)
+
+
+def gaps_within(times: Ints, span: Ints) -> Ints:
+    """Nanoseconds between neighbouring frames of one span."""
+    same = (span[1:] == span[:-1]) & (span[1:] >= 0)
+    gaps: Ints = np.diff(times)[same]
+    return gaps
+
+
+def _fallen_out(gaps_s: Floats) -> int:
+    """How many values would have filled the gaps at the usual pace: the median time from one connection event to the
+    next that brings values, shared by as many as usually come in one."""
+    apart = gaps_s >= _BURST_NS / 1e9
+    if not apart.any():
+        return 0
+    usual = float(np.median(gaps_s[apart]))
+    together = max(round(len(gaps_s) / int(np.count_nonzero(apart))), 1)
+    return together * int(np.maximum(np.rint(gaps_s[apart] / usual) - 1, 0).sum())
+
+
+def _edges(times: Ints, history: History) -> Ints:
+    """Nanoseconds from each span's start to its first frame, and from its last frame to its end."""
+    edges: list[int] = []
+    for start, end in history.spans:
+        first, after = np.searchsorted(times, start), np.searchsorted(times, end, side="right")
+        edges += [int(times[first]) - start, end - int(times[after - 1])] if after > first else [end - start]
+    return np.array(edges, dtype=np.int64)

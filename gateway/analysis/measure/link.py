@@ -1,0 +1,187 @@
+"""How a node's link fared: when it was up and set up, how often it was lost, how long it took to come back."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from gateway.model.figures import LINK, LINK_FIGURES
+from gateway.model.records import EventKind, LinkEvent, Measure
+
+SHORTEST_INTERVAL_S = 0.0075
+_GAPS_LOOKED_AT = 300
+_FEWEST_GAPS = 50
+_JITTER_S = 0.0015  # of arrivals on a host that is not idle; common practice
+
+
+class Lost(NamedTuple):
+    """When the link was lost, why, and when it was set up again: None for not, or not before it was lost once more."""
+
+    t_ns: int
+    why: str
+    back_ns: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """Times in nanoseconds UTC.
+
+    Attributes:
+        spans: when the link was up and set up, each (from, to), in order.
+        returns_ns: how long each loss lasted until the node was set up again.
+        away_ns: how long it has been away at the run's end after a loss, None where it is not.
+        settings, settings_differ: how many were written, and how many read back otherwise or were refused.
+        descriptors_differ: how many contradicted the layout, each counted once for all links.
+        attempts_failed: how often connecting or setting up failed.
+        signal: (when, dBm) of the advertisements by which the node was found.
+        period: for each channel when which period was written last, and that period in seconds.
+        switched: for each channel the times at which its sensor was switched on (True) or off.
+        lost: every loss of the link.
+    """
+
+    start_ns: int
+    end_ns: int
+    spans: tuple[tuple[int, int], ...]
+    losses: int
+    returns_ns: tuple[int, ...]
+    away_ns: int | None
+    settings: int
+    settings_differ: int
+    descriptors_differ: int
+    attempts_failed: int = 0
+    signal: tuple[tuple[int, float], ...] = ()
+    period: Mapping[str, tuple[int, float]] = field(default_factory=dict)
+    switched: Mapping[str, list[tuple[int, bool]]] = field(default_factory=dict)
+    lost: tuple[Lost, ...] = ()
+
+    @property
+    def linked_ns(self) -> int:
+        """Total time up and set up."""
+        return sum(to - start for start, to in self.spans)
+
+
+def link_history(events: Iterable[LinkEvent], start_ns: int, end_ns: int) -> History:
+    """Read a node's events in order."""
+    events = list(events)
+    spans, returns, lost, away_since = _links(events, end_ns)
+    period, switched = _settings(events)
+    kinds = Counter(event.kind for event in events)
+    differing = [event.detail for event in events if event.kind is EventKind.DESCRIPTOR_DIFFERS]
+    found = [(event.t_ns, event.detail.get("rssi_dbm")) for event in events if event.kind is EventKind.FOUND]
+    return History(
+        start_ns,
+        end_ns,
+        tuple(spans),
+        len(lost),
+        tuple(returns),
+        max(end_ns - away_since, 0) if away_since is not None else None,
+        kinds[EventKind.SETTING] + kinds[EventKind.SETTING_DIFFERS],
+        kinds[EventKind.SETTING_DIFFERS],
+        len({(detail.get("characteristic"), detail.get("descriptor")) for detail in differing}),
+        kinds[EventKind.CONNECT_FAILED],
+        tuple((t_ns, dbm) for t_ns, dbm in found if isinstance(dbm, int | float) and math.isfinite(dbm)),
+        period,
+        switched,
+        tuple(lost),
+    )
+
+
+def _links(events: Iterable[LinkEvent], end_ns: int) -> tuple[list[tuple[int, int]], list[int], list[Lost], int | None]:
+    """When the link was up and set up, how long each loss lasted, the losses, and since when it is away at the end."""
+    spans: list[tuple[int, int]] = []
+    returns: list[int] = []
+    losses: list[Lost] = []
+    ready: int | None = None
+    away_since: int | None = None
+    for event in events:
+        if event.kind not in (EventKind.READY, EventKind.LOST, EventKind.LET_GO):
+            continue
+        if ready is not None:  # let go by us, lost, or set up again where its end was missed
+            spans.append((ready, event.t_ns))
+            ready = None
+        if event.kind is EventKind.READY:
+            ready = event.t_ns
+            if away_since is not None:
+                returns.append(event.t_ns - away_since)
+                losses[-1] = losses[-1]._replace(back_ns=event.t_ns)
+                away_since = None
+        elif event.kind is EventKind.LOST:
+            losses.append(Lost(event.t_ns, str(event.detail.get("reason", "not told")), None))
+            away_since = event.t_ns if away_since is None else away_since
+    if ready is not None:
+        spans.append((ready, max(ready, end_ns)))
+    return spans, returns, losses, away_since
+
+
+def _settings(
+    events: Iterable[LinkEvent],
+) -> tuple[dict[str, tuple[int, float]], dict[str, list[tuple[int, bool]]]]:
+    """For each channel when its last period was written first, in seconds; and when it was switched on or off."""
+    period: dict[str, tuple[int, float]] = {}
+    switched: dict[str, list[tuple[int, bool]]] = defaultdict(list)
+    for event in events:
+        if event.kind not in (EventKind.SETTING, EventKind.SETTING_DIFFERS):
+            continue
+        for channel, period_s in _table(event, "period_s"):
+            sound = isinstance(period_s, int | float) and 0 < period_s < math.inf
+            if sound and (channel not in period or period[channel][1] != period_s):
+                period[channel] = event.t_ns, float(period_s)
+        for channel, on in _table(event, "on"):
+            switched[channel].append((event.t_ns, bool(on)))
+    return period, dict(switched)
+
+
+def _table(event: LinkEvent, key: str) -> Iterable[tuple[str, Any]]:
+    found = event.detail.get(key)
+    return found.items() if isinstance(found, dict) else ()
+
+
+def interval_s(gaps_s: npt.NDArray[np.float64]) -> float | None:
+    """The connection interval that a node's gaps show: the longest of those that the Core Specification allows (7.5 ms
+    to 4 s in steps of 1.25 ms, Vol 6, Part B, 4.5.1) whose multiples the gaps are; None where they are of none.
+
+    Where every gap is a multiple of several intervals, that is the longest of these: a node whose period is always
+    the same shows its period.
+    """
+    gaps = gaps_s[gaps_s > SHORTEST_INTERVAL_S * 0.8][:_GAPS_LOOKED_AT]
+    if len(gaps) < _FEWEST_GAPS:
+        return None
+    intervals = np.arange(6, 3201)[:, None] * 1.25e-3
+    off = np.abs(gaps - intervals * np.rint(gaps / intervals))
+    near, most = np.percentile(off, [50, 90], axis=1)
+    step = intervals[:, 0]
+    fits = (near <= np.minimum(_JITTER_S, step / 10)) & (most <= np.minimum(2 * _JITTER_S, step / 6))
+    fits &= np.percentile(gaps, 5) > 0.8 * step
+    if not fits.any():
+        return None
+    longest = np.flatnonzero(fits)[-1]  # of those beside it, which fit almost as well, the best
+    beside = [n for n in range(max(longest - 3, 0), longest + 1) if fits[n]]
+    return float(step[min(beside, key=lambda n: near[n])])
+
+
+def measure_link(node: str, history: History, interval: tuple[float | None, int]) -> list[Measure]:
+    """The figures of the link; ``interval`` is what `interval_s` found, and from how many gaps."""
+    run_s = (history.end_ns - history.start_ns) / 1e9
+    returns_s = np.array(history.returns_ns) / 1e9
+    longest = [*returns_s.tolist(), *([history.away_ns / 1e9] if history.away_ns is not None else [])]
+    values: dict[str, tuple[float | None, int]] = {
+        "linked": (100 * history.linked_ns / 1e9 / run_s if run_s > 0 else None, int(run_s)),
+        "losses": (history.losses, len(history.spans)),
+        "attempts_failed": (history.attempts_failed, history.attempts_failed + len(history.spans)),
+        "signal_weakest": (min((dbm for _, dbm in history.signal), default=None), len(history.signal)),
+        "interval": interval,
+        "return_median": (float(np.median(returns_s)) if len(returns_s) else None, len(returns_s)),
+        "return_longest": (max(longest, default=None), history.losses),
+        "descriptors_differ": (history.descriptors_differ, len(history.spans)),
+        "settings_differ": (history.settings_differ, history.settings),
+    }
+    return [
+        Measure(node, LINK, name, value, LINK_FIGURES[name].unit, n, LINK_FIGURES[name].basis)
+        for name, (value, n) in values.items()
+    ]

@@ -1,0 +1,264 @@
+"""What a field's values do: range, noise, slow change, and the signs of a sensor that is stuck, saturated or upset.
+Values are read once, in chunks, whatever their number; what is kept between two chunks is small."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from gateway.analysis.bounds import BLOCKS, block_bounds, slope_bounds
+from gateway.analysis.measure.allan import Allan
+from gateway.analysis.measure.link import History
+from gateway.log.reader import ChannelInfo, FieldInfo, Log, NodeInfo, RunInfo
+from gateway.log.schema import quoted
+from gateway.model.figures import FIELD_FIGURES, OF_FIELD
+from gateway.model.records import Measure
+
+Floats = npt.NDArray[np.float64]
+MEAN = "Student's t over 20 or more batches of values"
+LINE = "Student's t over a line through up to 20 stretches of the run"
+_MOST_CODES = 1 << 20
+_LARGEST = 1e150
+_EXACT = 2.0**53  # up to which every code is a number of its own
+_FAR = 8.0  # times the median change from one value to the next: a spike; common practice
+_FEWEST_LSB = 4.0
+_ENOUGH_FOR_FAR = 100
+_INTEGER = re.compile(r"([us])int(\d+)")
+
+
+@dataclass(frozen=True, slots=True)
+class Overview:
+    """A field over time, in equal bins of the run: lowest and highest value of each, NaN for none, shape (bins,)."""
+
+    low: Floats
+    high: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class FieldSurvey:
+    """A field: its figures, its overview, and its Allan deviation, (values averaged, deviation, pairs) each."""
+
+    info: FieldInfo
+    measures: list[Measure]
+    overview: Overview
+    allan: list[tuple[int, float, int]]
+
+
+def survey_fields(
+    log: Log,
+    run: RunInfo,
+    node: NodeInfo,
+    channel: ChannelInfo,
+    history: History,
+    wanted: Collection[str] | None,
+    bins: int = 1,
+) -> list[FieldSurvey]:
+    """A channel's fields that are numbers, counters and time stamps left out.
+
+    Args:
+        wanted: the fields, written ``channel.field``; None for all.
+        bins: how finely the overview is to divide the run.
+    """
+    found: list[FieldSurvey] = []
+    for inner in (False, True):
+        infos = channel.sample_fields if inner else channel.fields
+        relation = channel.samples if inner else channel.relation
+        kinds = log.column_kinds(relation) if relation else {}
+        chosen = [
+            info
+            for info in infos
+            if info.role not in ("sequence", "node time")
+            and kinds.get(info.column) in ("INTEGER", "REAL", "FLOAT")
+            and (wanted is None or f"{channel.name}.{info.name}" in wanted)
+        ]
+        if not chosen:
+            continue
+        columns = ", ".join(("s." if inner else "") + quoted(info.column) for info in chosen)
+        chunks = (
+            log.sample_rows(run, node, channel, f"f.t_ns, {columns}")
+            if inner
+            else log.rows(run, node, channel.relation, f"t_ns, {columns}")
+        )
+        states = [_State(info, history, np.full(bins, np.inf), np.full(bins, -np.inf)) for info in chosen]
+        for chunk in chunks:
+            rows = np.array(chunk, dtype=np.float64)
+            for number, state in enumerate(states):
+                state.add(rows[:, 0], rows[:, number + 1])
+        for state in states:
+            there = state.low <= state.high
+            overview = Overview(np.where(there, state.low, np.nan), np.where(there, state.high, np.nan))
+            measures = list(state.measures(node.name, f"{channel.name}.{state.info.name}"))
+            found.append(FieldSurvey(state.info, measures, overview, state.allan.points))
+    return found
+
+
+class Batches:
+    """Means of batches of equal size, 20 to 39 of them once there are so many values: what hangs together within a
+    batch does not narrow the bounds of their mean (batch means; common practice in the analysis of simulations)."""
+
+    def __init__(self) -> None:
+        self._sums = np.empty(0)
+        self._size = 1
+        self._rest = np.empty(0)
+
+    def add(self, values: Floats) -> None:
+        """Take the next values."""
+        self._rest = np.concatenate([self._rest, values])
+        while len(self._rest) >= self._size:
+            count = min(len(self._rest) // self._size, 2 * BLOCKS - len(self._sums))
+            taken, self._rest = self._rest[: count * self._size], self._rest[count * self._size :]
+            self._sums = np.concatenate([self._sums, taken.reshape(count, self._size).sum(axis=1)])
+            if len(self._sums) == 2 * BLOCKS:
+                self._sums, self._size = self._sums.reshape(-1, 2).sum(axis=1), 2 * self._size
+
+    def half(self) -> float | None:
+        """Half the width of the bounds of the mean, None for fewer than 20 batches."""
+        if len(self._sums) < BLOCKS:
+            return None
+        low, high = block_bounds((self._sums / self._size).tolist())
+        return (high - low) / 2
+
+
+@dataclass(slots=True)
+class _State:
+    """What is known of a field after so many chunks; sums are of differences from the first value."""
+
+    info: FieldInfo
+    history: History
+    low: Floats
+    high: Floats
+    n: int = 0
+    first: float = 0.0
+    total: float = 0.0
+    squares: float = 0.0
+    lowest: float = math.inf
+    highest: float = -math.inf
+    allan: Allan = field(default_factory=Allan)
+    batches: Batches = field(default_factory=lambda: Batches())
+    pairs: int = 0
+    step: float = math.inf
+    codes: npt.NDArray[np.int64] | None = field(default_factory=lambda: np.empty(0, np.int64))
+    since_ns: float = 0.0
+    stuck_ns: float = 0.0
+    spikes: int = 0
+    far: float | None = None
+    at_rail: int = 0
+    sums: Floats = field(default_factory=lambda: np.zeros(BLOCKS))
+    counts: Floats = field(default_factory=lambda: np.zeros(BLOCKS))
+    last: Floats = field(default_factory=lambda: np.empty(0))
+    last_ns: Floats = field(default_factory=lambda: np.empty(0))
+
+    def add(self, t_ns: Floats, values: Floats) -> None:
+        """Take a chunk: times and values in the field's unit, NaN for none, shape (n,)."""
+        there = np.abs(values) < _LARGEST  # NaN is not; beyond it squares leave what a number holds
+        t_ns, values = t_ns[there], values[there]
+        if not len(values):
+            return
+        if not self.n:
+            self.first, self.since_ns = float(values[0]), float(t_ns[0])
+        from_first = values - self.first
+        self.allan.add(values)
+        self.batches.add(from_first)
+        self.n += len(values)
+        self.total += float(from_first.sum())
+        self.squares += float((from_first**2).sum())
+        self.lowest, self.highest = min(self.lowest, float(values.min())), max(self.highest, float(values.max()))
+        low, high = _rails(self.info)
+        self.at_rail += int(np.count_nonzero((values <= low) | (values >= high)))
+        block = self._part(t_ns, BLOCKS)
+        self.sums += np.bincount(block, from_first, BLOCKS)
+        self.counts += np.bincount(block, minlength=BLOCKS)
+        fine = self._part(t_ns, len(self.low))
+        edges = np.flatnonzero(np.diff(fine, prepend=-1))  # times run forward, but for odd captures
+        np.minimum.at(self.low, fine[edges], np.minimum.reduceat(values, edges))
+        np.maximum.at(self.high, fine[edges], np.maximum.reduceat(values, edges))
+        if self.info.lsb and self.codes is not None and np.abs(values).max() / self.info.lsb >= _EXACT:
+            self.codes = None
+        if self.info.lsb and self.codes is not None:
+            seen = np.unique(np.rint(values / self.info.lsb).astype(np.int64))
+            self.codes = np.union1d(self.codes, seen)
+            self.codes = self.codes if len(self.codes) <= _MOST_CODES else None
+        self._neighbours(np.concatenate([self.last_ns, t_ns]), np.concatenate([self.last, values]))
+
+    def _part(self, t_ns: Floats, parts: int) -> npt.NDArray[np.int64]:
+        """In which of so many equal parts of the run each time lies."""
+        start, length = self.history.start_ns, max(self.history.end_ns - self.history.start_ns, 1)
+        return np.clip((t_ns - start) * parts / length, 0, parts - 1).astype(np.int64)
+
+    def _neighbours(self, t_ns: Floats, values: Floats) -> None:
+        """Differences between values next to each other; of a chunk before, the last two are there again."""
+        old = len(self.last)
+        change = np.diff(values)
+        fresh = change[max(old - 1, 0) :]
+        self.pairs += len(fresh)
+        size = np.abs(fresh[fresh != 0])
+        self.step = min(self.step, float(size.min(initial=math.inf)))
+        span = np.searchsorted([start for start, _ in self.history.spans], t_ns[max(old - 1, 0) :], side="right")
+        moved = np.flatnonzero((fresh != 0) | (np.diff(span) != 0)) + max(old, 1)  # nothing is known between links
+        edges = np.concatenate([[self.since_ns], t_ns[moved]])
+        ends = np.concatenate([t_ns[moved - 1], t_ns[-1:]])
+        self.stuck_ns = max(self.stuck_ns, float((ends - edges).max()))
+        self.since_ns = float(edges[-1])
+        if len(change) > (2 if self.far is None else _ENOUGH_FOR_FAR):
+            usual = float(np.median(np.abs(change)))
+            self.far = max(_FAR * usual, _FEWEST_LSB * (self.info.lsb or (self.step if self.step < math.inf else 0.0)))
+        if self.far is not None and len(change) > 1:
+            there, back = change[:-1], change[1:]
+            apart = np.minimum(np.abs(there), np.abs(back))
+            self.spikes += int(
+                np.count_nonzero((apart > self.far) & (there * back < 0) & (np.abs(there + back) <= apart / 2))
+            )
+        self.last, self.last_ns = values[-2:], t_ns[-2:]
+
+    def measures(self, node: str, subject: str) -> Iterator[Measure]:
+        """All figures, in the field's unit."""
+        n, mean = self.n, self.total / self.n if self.n else 0.0
+        variance = (self.squares - n * mean**2) / (n - 1) if n > 1 else None
+        half = self.batches.half()
+        mean_low, mean_high = (None, None) if half is None else (self.first + mean - half, self.first + mean + half)
+        drift: tuple[float | None, float | None, float | None] = (None, None, None)
+        filled = np.flatnonzero(self.counts)
+        if len(filled) > BLOCKS // 2:
+            means = self.sums[filled] / self.counts[filled]
+            slope, reach = slope_bounds((filled / BLOCKS).tolist(), means.tolist())
+            drift = slope, slope - reach, slope + reach
+        step = self.step if self.step < math.inf else None
+        if step is not None and self.info.lsb:
+            step = float(np.rint(step / self.info.lsb)) * self.info.lsb
+        span = int(self.codes[-1] - self.codes[0]) + 1 if self.codes is not None and len(self.codes) else 0
+        missing = 100 * (1 - len(self.codes) / span) if self.codes is not None and span else None
+        noise = self.allan.points[:1]
+        found: dict[str, tuple[float | None, int, float | None, float | None, str]] = {
+            "lowest": (self.lowest if n else None, n, None, None, ""),
+            "highest": (self.highest if n else None, n, None, None, ""),
+            "mean": (self.first + mean if n else None, n, mean_low, mean_high, MEAN if half is not None else ""),
+            "spread": (math.sqrt(max(variance, 0.0)) if variance is not None else None, n, None, None, ""),
+            "noise": (noise[0][1] if noise else None, self.pairs, None, None, ""),
+            "drift": (drift[0], n, drift[1], drift[2], LINE if drift[0] is not None else ""),
+            "step": (step, self.pairs, None, None, ""),
+            "codes_missing": (missing, span, None, None, ""),
+            "stuck_longest": (self.stuck_ns / 1e9 if n else None, n, None, None, ""),
+            "spikes": (self.spikes, n, None, None, ""),
+            "at_rail": (self.at_rail, n, None, None, ""),
+        }
+        for name, figure in FIELD_FIGURES.items():
+            if name == "codes_missing" and not self.info.lsb:
+                continue
+            value, count, low, high, method = found[name]
+            unit = self.info.unit if figure.unit == OF_FIELD else figure.unit
+            yield Measure(node, subject, name, value, unit, count, figure.basis, low, high, method)
+
+
+def _rails(info: FieldInfo) -> tuple[float, float]:
+    """Where a field's values can't go beyond: its limits, or the ends of its integer type; infinite for none."""
+    low, high = -math.inf, math.inf
+    if info.lsb and (found := _INTEGER.fullmatch(info.kind)):
+        bits = int(found[2])
+        ends = (-(1 << bits - 1), (1 << bits - 1) - 1) if found[1] == "s" else (0, (1 << bits) - 1)
+        low, high = sorted(end * info.lsb for end in ends)
+    return (info.low if info.low is not None else low), (info.high if info.high is not None else high)

@@ -1,0 +1,1 @@
+"""One function for each thing the tool does: the Python API, which `gateway` re-exports."""

@@ -1,0 +1,87 @@
+"""Write a run straight into a capture instead of a log, while it happens."""
+
+from __future__ import annotations
+
+import threading
+from collections import deque
+from pathlib import Path
+
+from gateway.capture import Header, Record, TextWriter
+from gateway.log.batch import RunFacts, WriterStatus
+from gateway.log.writer import QUEUE_FRAMES
+from gateway.model.errors import InputError
+from gateway.model.records import EventKind, Frame, LinkEvent
+
+BATCH_INTERVAL_S = 0.1
+
+
+class CaptureRecorder:
+    """A `Sink` that is a capture. Delivery: once `close` has returned, every record accepted is in the file, or
+    counted in ``status.dropped``; what was written before the disk refused is in the ``.part`` file.
+
+    Args:
+        path: the capture.
+        facts: of the run.
+
+    Raises:
+        InputError: it can't be written.
+    """
+
+    run = 1
+
+    def __init__(self, path: Path, facts: RunFacts) -> None:
+        self.status = WriterStatus(path)
+        kinds = {name: plugin.kind for name, (plugin, _) in facts.nodes.items()}
+        origin = "invented" if facts.radio == "virtual" else "real"
+        self._writer = TextWriter(path, Header(origin, "", facts.title, kinds, facts.started_ns, facts.planned_ns))
+        for name, (plugin, _) in facts.nodes.items():
+            for channel in (*plugin.constants, *plugin.channels):
+                _ = self.status.channels[name, channel]  # all there from the start: others look while we write
+        self._records: deque[Record] = deque()
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._work, name="capture writer", daemon=True)
+        self._thread.start()
+
+    def frame(self, frame: Frame) -> None:
+        """Queue a frame; one that finds the queue full is counted."""
+        if len(self._records) >= QUEUE_FRAMES:
+            self.status.dropped += 1
+        else:
+            self._records.append(frame)
+
+    def event(self, event: LinkEvent) -> None:
+        """Queue an event."""
+        self._records.append(event)
+
+    def close(self, t_ns: int, how: str) -> None:
+        """Write what is queued and complete the file. Blocks."""
+        if self.status.dropped:
+            self.event(LinkEvent(t_ns, None, EventKind.OVERFLOW, {"frames": self.status.dropped}))
+        self._stop.set()
+        self._thread.join()
+        if not self.status.failed:
+            try:
+                self._writer.close((t_ns, how))
+            except InputError as error:
+                self.status.failed = str(error)
+
+    def _work(self) -> None:
+        stopping = False
+        while not stopping:
+            stopping = self._stop.wait(BATCH_INTERVAL_S)
+            batch = [self._records.popleft() for _ in range(len(self._records))]
+            frames = [record for record in batch if isinstance(record, Frame)]
+            try:
+                if not self.status.failed:
+                    self._writer.write(batch)
+                    self._writer.flush()
+            except InputError as error:
+                self.status.failed = str(error)
+            if self.status.failed:
+                self.status.dropped += len(frames)
+                continue
+            self.status.frames += len(frames)
+            for frame in frames:
+                channel = self.status.channels[frame.node, frame.channel]
+                channel.frames += 1
+                channel.t_ns = frame.t_ns

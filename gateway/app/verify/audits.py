@@ -1,0 +1,127 @@
+"""Audit a node: find its table on the air, in a capture or in a log, and hold it against its plugin."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Literal
+
+from gateway.app.verify.air import air
+from gateway.capture.discovery import tables_in
+from gateway.capture.record import Trouble
+from gateway.capture.text import TextCapture
+from gateway.log.reader import Log
+from gateway.model.errors import InputError
+from gateway.model.gatt import FoundTable
+from gateway.model.records import EventKind, Frame
+from gateway.plugin import Plugin
+from gateway.session.discover import look_for, walk
+from gateway.verify.audit import Audit, audit_table
+
+_VALUES_OF_A_LOG = 200
+
+
+async def audit_live(
+    who: str, plugin: Plugin | None, radio: Literal["system", "virtual"], seconds: float, served: Plugin | None = None
+) -> Audit:
+    """Audit a node on the air.
+
+    Args:
+        who: its name or address.
+        radio: which; on the virtual air a simulated node of the plugin is there to be audited.
+        seconds: how long to listen, first to what it advertises, then to what it sends.
+        served: what the simulated node is made from instead of the plugin.
+
+    Raises:
+        AdapterError: Bluetooth can't be used.
+        InputError: a virtual air without a plugin.
+    """
+    async with air(who, served or plugin, radio) as opened:
+        device, heard = await look_for(opened, who, seconds)
+        if device is None:
+            table = FoundTable(who, unseen=[f"anything: nothing called {who} was heard within {seconds:g} s"])
+        else:
+            table = await walk(opened, device, who, seconds)
+            table.advertised = heard
+        return audit_table(table, plugin)
+
+
+def audit_capture(path: Path, plugin: Plugin | None, who: str | None) -> tuple[list[Audit], list[str]]:
+    """Audit the nodes whose discovery is in a foreign capture; and what of it could not be read, a line each.
+
+    Args:
+        who: only the node of this name or address.
+
+    Raises:
+        InputError: the file can't be read, or holds no such discovery.
+    """
+    trouble = Trouble()
+    tables = tables_in(path, trouble)
+    if plugin is not None:  # a phone is a server, too
+        own = {item.uuid for item in plugin.characteristics.values()}
+        tables = [table for table in tables if own & {item.uuid for _, item in table.characteristics}] or tables
+    chosen = [table for table in tables if who in (None, table.who)]
+    if not chosen:
+        names = ", ".join(table.who for table in tables) or "none"
+        raise InputError(f"{path} shows no discovery of {who or 'any node'}; there are {names}")
+    return [audit_table(table, plugin) for table in chosen], list(trouble.lines())
+
+
+def audit_text(path: Path, plugin: Plugin | None, who: str | None) -> list[Audit]:
+    """Audit the nodes of a capture of gattest's own, by the tables that were found on connecting and what came.
+
+    Raises:
+        InputError: it can't be read, or holds no table of such a node.
+    """
+    tables: dict[str, FoundTable] = {}
+    heard: dict[tuple[str, str], list[bytes]] = {}
+    with TextCapture(path) as capture:
+        for record in capture.records():
+            if isinstance(record, Frame):
+                kept = heard.setdefault((record.node, record.channel), [])
+                if len(kept) < _VALUES_OF_A_LOG:
+                    kept.append(record.raw)
+            elif record.kind is EventKind.TABLE and record.node is not None and who in (None, record.node):
+                try:
+                    tables[record.node] = FoundTable.of_facts(record.node, record.detail)
+                except (LookupError, TypeError, ValueError):
+                    capture.trouble.note("a table that can't be read", f"of {record.node}")
+    if not tables:
+        raise InputError(
+            f"{path} holds no table of {who or 'a node'}; one that this version recorded or extracted does"
+        )
+    declared = plugin.characteristics.values() if plugin is not None else ()
+    for node, table in tables.items():
+        table.unseen.append("descriptors and settings, which a run does not read")
+        for own in declared:
+            found = next((item for _, item in table.characteristics if item.uuid == own.uuid), None)
+            if found is not None:
+                found.pushed += [("notify" in found.properties, raw) for raw in heard.get((node, own.name), [])]
+    return [audit_table(table, plugin) for table in tables.values()]
+
+
+def audit_log(path: Path, plugin: Plugin | None, who: str | None) -> list[Audit]:
+    """Audit the nodes of a log's newest run by the tables that were found on connecting, and the values that came.
+
+    Raises:
+        LogFileError: the log can't be used.
+        InputError: it holds no such node, or no table of it.
+    """
+    audits = []
+    with Log(path) as log, log.damage_told():
+        run = log.run()
+        for node in run.chosen([who] if who else [], []):
+            found = [event.detail for event in log.events(run, node) if event.kind is EventKind.TABLE]
+            if not found:
+                continue
+            table = FoundTable.of_facts(node.name, found[-1])
+            table.unseen.append("descriptors and settings, which a run does not read")
+            by_uuid = {item.uuid: item for _, item in table.characteristics}
+            for channel in node.channels:
+                item = by_uuid.get(log.uuid_of(channel))
+                newest = log.newest(run, channel.relation, "raw", node.name, _VALUES_OF_A_LOG)
+                if item is not None:
+                    item.pushed += [("notify" in item.properties, bytes.fromhex(raw)) for (raw,) in newest]
+            audits.append(audit_table(table, plugin))
+    if not audits:
+        raise InputError(f"{path} holds no table of a node; a log of a run by this version does")
+    return audits

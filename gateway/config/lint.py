@@ -1,0 +1,170 @@
+"""What a plugin or a run file may say, but seldom means: warnings of `check`, each with what to do about it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gateway.config import NodeConfig, RunConfig
+from gateway.model.airtime import DATA_OCTETS, exchange_us
+from gateway.model.errors import Problem
+from gateway.plugin import Plugin, Sensor
+from gateway.plugin.layout.model import Field, Layout
+from gateway.plugin.library.adopted import adopted_layout
+
+DEFAULT_ATT_MTU = 23  # Core Specification, Vol 3, Part F, 3.2.8
+SHORTEST_INTERVAL_NS = 7_500_000  # of a connection: Core Specification, Vol 6, Part B, 4.5.1
+_LEEWAY = 1.01  # a node's clock may be off by as much before its period contradicts a rate
+_NOTIFICATION_OCTETS = 7  # L2CAP header 4 (Vol 3, Part A, 3.1), opcode 1 and handle 2 (Vol 3, Part F, 3.4.7.1)
+
+
+def plugin_doubts(plugin: Plugin) -> Iterator[Problem]:
+    """Adopted characteristics declared otherwise, and values too long for the default ATT_MTU."""
+
+    def doubt(name: str, found: str, expected: str) -> Problem:
+        return Problem(str(plugin.path / "plugin.toml"), f"characteristic.{name}", found, expected, fatal=False)
+
+    for item in plugin.characteristics.values():
+        standard = adopted_layout(item.uuid)
+        if standard is not None and _facts(standard) != _facts(item.layout):
+            yield doubt(
+                item.name,
+                f"differs from what Bluetooth has adopted for {item.title}",
+                "remove its fields, or use a UUID of your own",
+            )
+        size = item.layout.head + (item.layout.samples.size if item.layout.samples else 0)
+        if item.pushed and size > DEFAULT_ATT_MTU - 3:
+            yield doubt(
+                item.name,
+                f"takes {size} bytes, a notification at the default ATT_MTU of {DEFAULT_ATT_MTU} holds "
+                f"{DEFAULT_ATT_MTU - 3}",
+                "see that your node asks for more, and what it does where it is refused",
+            )
+
+
+def _facts(layout: Layout) -> list[tuple[object, ...]]:
+    return [
+        (field.kind, field.bits, field.bit, field.order, field.scale, field.unit.dimension, field.reserved)
+        for field, _ in layout.all_fields()
+    ]
+
+
+def run_doubts(config: RunConfig) -> Iterator[Problem]:
+    """Periods that outrun the connection or the radio, counters that wrap inside a gap that is allowed, requirements
+    that can't be met or measured."""
+    interval_ns = config.air.interval_ns if config.radio == "virtual" else SHORTEST_INTERVAL_NS
+    mbit = config.air.mbit if config.radio == "virtual" else 1
+    taken = 0.0
+    for node in config.nodes.values():
+        for sensor, period_ns in _paced(node):
+            place = f"node.{node.name}.sensor.{sensor.name}"
+            taken += _exchange_ns(node, sensor, period_ns, mbit) / period_ns
+            if period_ns < interval_ns:
+                yield Problem(
+                    str(config.path),
+                    place,
+                    f"a value every {_ms(period_ns)}, connection events are {_ms(interval_ns)} apart or more",
+                    "values will come several at a time; see that your node can keep as many waiting",
+                    fatal=False,
+                )
+            yield from _wrap_doubts(config, node, sensor, period_ns, place)
+            yield from _contradictions(config, node, sensor, period_ns)
+    yield from _unmeasurable(config)
+    if taken > 1:
+        yield Problem(
+            str(config.path),
+            "node",
+            f"the notifications of all nodes take {taken:.0%} of the time of one radio on LE {mbit}M",
+            "pace them slower, or share them among several radios",
+            fatal=False,
+        )
+
+
+def _unmeasurable(config: RunConfig) -> Iterator[Problem]:
+    """Requirements on what only a setting of the run file would show."""
+    needed = {"period_error": ("period", "is given no period"), "while_off": ("on = false", "is never switched off")}
+    for rule in config.requirements:
+        if rule.figure not in needed:
+            continue
+        key, found = needed[rule.figure]
+        for node in config.nodes.values():
+            if rule.whom not in (node.name, node.plugin.kind):
+                continue
+            uses = [use for name, use in node.sensors.items() if node.plugin.sensors[name].data == rule.subject]
+            if not any(use.period_ns if rule.figure == "period_error" else not use.on for use in uses):
+                yield Problem(
+                    str(config.path),
+                    f"spec.{rule.whom}.{rule.subject}.{rule.figure}",
+                    f"the sensor of {node.name} {found}, so that this will stay inconclusive",
+                    f"set {key} in node.{node.name}.sensor, or leave the requirement out",
+                    fatal=False,
+                )
+
+
+def _contradictions(config: RunConfig, node: NodeConfig, sensor: Sensor, period_ns: int) -> Iterator[Problem]:
+    """Requirements that no node can meet that keeps the period it is set to."""
+    period_s = period_ns / 1e9
+    for rule in config.requirements:
+        if rule.whom not in (node.name, node.plugin.kind) or rule.subject != sensor.data:
+            continue
+        what = ""
+        if rule.figure in ("gap_median", "gap_p99", "gap_longest") and rule.high is not None:
+            what = f"at most {rule.high:g} s" if rule.high < period_s else ""
+        elif rule.figure in ("rate", "rate_whole_run"):
+            if rule.low is not None and rule.low > _LEEWAY / period_s:
+                what = f"at least {rule.low:g} /s"
+            elif rule.figure == "rate" and rule.high is not None and rule.high < 1 / (_LEEWAY * period_s):
+                what = f"at most {rule.high:g} /s"
+        if what:
+            yield Problem(
+                str(config.path),
+                f"spec.{rule.whom}.{rule.subject}.{rule.figure}",
+                f"{what} required, {node.name} is set to a value every {_ms(period_ns)}",
+                "one of the two is not meant",
+                fatal=False,
+            )
+
+
+def _paced(node: NodeConfig) -> Iterator[tuple[Sensor, int]]:
+    """The sensors that push values, each with the time between two of them, nanoseconds."""
+    for name, use in node.sensors.items():
+        sensor = node.plugin.sensors[name]
+        period_ns = use.period_ns or sensor.default_period_ns
+        pushed = node.plugin.characteristics[sensor.data].pushed and sensor.data not in node.poll_ns
+        if use.on and period_ns and pushed:
+            yield sensor, period_ns
+
+
+def _exchange_ns(node: NodeConfig, sensor: Sensor, period_ns: int, mbit: int) -> float:
+    """Time that one value of a sensor takes of its radio: the node's packets, each with an empty one before it."""
+    layout = node.plugin.characteristics[sensor.data].layout
+    octets = _NOTIFICATION_OCTETS + layout.head
+    if (group := layout.samples) is not None:
+        count = group.count if isinstance(group.count, int) else max(period_ns // (group.every_ns or period_ns), 1)
+        octets += count * group.size
+    whole, rest = divmod(octets, DATA_OCTETS)
+    return 1e3 * (whole * exchange_us(0, DATA_OCTETS, mbit) + (exchange_us(0, rest, mbit) if rest else 0))
+
+
+def _wrap_doubts(config: RunConfig, node: NodeConfig, sensor: Sensor, period_ns: int, place: str) -> Iterator[Problem]:
+    counter: Field | None = node.plugin.characteristics[sensor.data].layout.with_role("sequence")
+    if counter is None:
+        return
+    allowed_ns, why = node.silent_after_ns, "silent_after"
+    for rule in config.requirements:
+        ours = rule.whom in (node.name, node.plugin.kind)
+        if ours and (rule.subject, rule.figure) == (sensor.data, "gap_longest") and rule.high:
+            allowed_ns, why = min((round(rule.high * 1e9), "the spec's gap_longest"), (allowed_ns, why))
+    turn_ns = period_ns << counter.bits
+    if turn_ns <= allowed_ns:
+        yield Problem(
+            str(config.path),
+            place,
+            f"{counter.name} has {counter.bits} bits and wraps every {turn_ns / 1e9:g} s, while a gap may last "
+            f"{allowed_ns / 1e9:g} s ({why})",
+            "a whole turn lost would not be seen: a wider counter, a longer period, or a shorter gap",
+            fatal=False,
+        )
+
+
+def _ms(t_ns: int) -> str:
+    return f"{t_ns / 1e6:g} ms"

@@ -1,8 +1,0 @@
-"""One declaration for firmware, tool and app: what a plugin declares, as C for the firmware, as a table for people who
-write apps, as a schema for machines. The same plugin always gives the same text, so that a change can be seen."""
-
-from gateway.contract.c import c_files
-from gateway.contract.markdown import markdown
-from gateway.contract.schema import schema
-
-__all__ = ["c_files", "markdown", "schema"]

@@ -1,0 +1,67 @@
+"""The test vectors as C, with a function that checks them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gateway import __version__
+from gateway.plugin import Characteristic, Plugin
+from gateway.plugin.contract.names import constant, identifier, longest
+from gateway.plugin.contract.vectors import Vector, vectors
+from gateway.plugin.layout.model import Field
+
+
+def check(name: str, plugin: Plugin) -> Iterator[str]:
+    """Its lines."""
+    yield f"/* Made by gattest {__version__} from the plugin {plugin.kind}; change the plugin, not this file."
+    yield f" * {name}_check() tells how many test vectors fail; with {name.upper()}_MAIN defined this is a program. */"
+    yield from (f'#include "{name}.h"', "", "#include <stdio.h>", "#include <string.h>", "")
+    yield from (f"int {name}_check(void);", "", f"int {name}_check(void)", "{", "    int failed = 0;")
+    yield f"    uint8_t out[{max([longest(item.layout) for item in plugin.characteristics.values()] + [1])}];"
+    for item in plugin.characteristics.values():
+        for number, vector in enumerate(vectors(item)):
+            yield from _vector(f"{name}_{item.name}", item, number, vector)
+    yield from ("    return failed;", "}", "", f"#ifdef {name.upper()}_MAIN", "int main(void)", "{")
+    yield from (f"    const int failed = {name}_check();", '    printf("%d test vectors failed\\n", failed);')
+    yield from ("    return failed != 0;", "}", "#endif")
+
+
+def _vector(own: str, item: Characteristic, number: int, vector: Vector) -> Iterator[str]:
+    fields = {field.name: field for field in item.layout.fields}
+    inner = {field.name: field for field in item.layout.samples.fields} if item.layout.samples else {}
+    size = f"{len(vector.raw)}u"
+    yield from ("    {", f"        static const uint8_t expected[] = {_bytes(vector.raw)};")
+    yield from (f"        struct {own} value, back;", "        memset(&value, 0, sizeof value);")
+    for name, value in vector.fields.items():
+        yield from _assigned(f"value.{identifier(name)}", fields[name], value)
+    if item.layout.samples is not None:
+        yield f"        value.sample_count = {len(vector.samples)}u;"
+        for place, sample in enumerate(vector.samples):
+            for name, value in sample.items():
+                yield from _assigned(f"value.sample[{place}].{identifier(name)}", inner[name], value)
+    differs = f"{own}_pack(&{{}}, out, sizeof out) != {size} || memcmp(out, expected, {size}) != 0"
+    yield from (
+        f"        if ({differs.format('value')}) {{",
+        f'            printf("{own} {number}: packed otherwise\\n");',
+    )
+    yield from ("            failed++;", "        }")
+    yield f"        if (!{own}_unpack(&back, expected, {size}) || {differs.format('back')}) {{"
+    yield f'            printf("{own} {number}: unpacked otherwise\\n");'
+    yield from ("            failed++;", "        }", "    }")
+
+
+def _bytes(raw: bytes) -> str:
+    """An initialiser; C has no empty ones."""
+    return "{ " + (", ".join(f"0x{byte:02X}" for byte in raw) or "0") + " }"
+
+
+def _assigned(member: str, field: Field, value: int | bytes) -> Iterator[str]:
+    if isinstance(value, int):
+        yield f"        {member} = {constant(value, field)};"
+        return
+    yield from ("        {", f"            static const uint8_t part[] = {_bytes(value)};")
+    if field.bits:
+        yield f"            memcpy({member}, part, sizeof part);"
+    else:
+        yield from ("            value.tail = part;", f"            value.tail_length = {len(value)}u;")
+    yield "        }"

@@ -1,0 +1,152 @@
+"""The header: UUIDs, constants, and a struct of transmitted numbers for each characteristic."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from fractions import Fraction
+
+from gateway import __version__
+from gateway.model.units import parse_unit
+from gateway.plugin import Characteristic, Plugin
+from gateway.plugin.contract.names import capacity, comment, constant, identifier, longest, type_of, uuid_bytes, word
+from gateway.plugin.layout.model import Field
+
+_SCALED_BITS = 32
+_SCALED_MOST = 1 << 20  # of numerator and denominator, so that all products fit 64 bits
+_ADD_MOST = 1 << 40
+
+
+class Defines:
+    """Macros, each of another name: of two that would be called alike the later gets a number."""
+
+    def __init__(self) -> None:
+        self._used: set[str] = set()
+
+    def line(self, name: str, value: str, note: str = "") -> str:
+        """A definition."""
+        free, number = name, 2
+        while free in self._used:
+            free, number = f"{name}_{number}", number + 1
+        self._used.add(free)
+        return f"#define {free} {value}" + (f" /* {comment(note)} */" if note else "")
+
+
+def header(name: str, plugin: Plugin) -> Iterator[str]:
+    """Its lines."""
+    guard, defines = f"{name.upper()}_H", Defines()
+    yield f"/* {comment(plugin.title)}."
+    yield f" * Made by gattest {__version__} from the plugin {plugin.kind}; change the plugin, not this file. */"
+    yield from (f"#ifndef {guard}", f"#define {guard}", "")
+    yield from ("#include <stdbool.h>", "#include <stddef.h>", "#include <stdint.h>", "")
+    yield from ("#ifdef __cplusplus", 'extern "C" {', "#endif", "")
+    yield "/* UUIDs as they go over the air: the last byte of the text first. */"
+    for number, uuid in enumerate(dict.fromkeys(item.service for item in plugin.characteristics.values())):
+        yield defines.line(f"{name.upper()}_SERVICE_UUID_{number}", uuid_bytes(uuid), uuid)
+    for item in plugin.characteristics.values():
+        yield defines.line(f"{name.upper()}_UUID_{item.name.upper()}", uuid_bytes(item.uuid), item.uuid)
+    for item in plugin.characteristics.values():
+        yield from _declarations(name, item, defines)
+    yield from _sensors(name, plugin, defines)
+    yield from (
+        "",
+        "/* The value of a transmitted number in parts of its unit, and the transmitted number nearest to a value in",
+        " * parts of the unit; halves go to the even one. Parts: 1 to 1000000; values: at most 2^31 units. */",
+        f"int64_t {name}_value(int64_t raw, int64_t num, int64_t add, int64_t den, int64_t parts);",
+        f"int64_t {name}_raw(int64_t value, int64_t num, int64_t add, int64_t den, int64_t parts);",
+        "",
+        "#ifdef __cplusplus",
+        "}",
+        "#endif",
+        "#endif",
+    )
+
+
+def _members(fields: tuple[Field, ...], indent: str) -> Iterator[str]:
+    for field in fields:
+        unit = f", {field.unit.symbol}" if field.unit.symbol else ""
+        if field.kind in ("bytes", "text") and not field.bits:
+            continue  # the tail, which is pointed to
+        if field.kind == "bytes":
+            yield f"{indent}uint8_t {identifier(field.name)}[{field.bits // 8}];"
+            continue
+        what = {"float": "IEEE 754, its bits", "medfloat": "IEEE 11073 float, its bits"}.get(field.kind, "")
+        if field.scale is not None:
+            add = f" + {field.scale.add}" if field.scale.add else ""
+            what = f"({field.scale.num} * raw{add}) / {field.scale.den}{unit}"
+        note = f" /* {comment(what)} */" if what else ""
+        yield f"{indent}{type_of(field)} {identifier(field.name)};{note}"
+
+
+def _declarations(name: str, item: Characteristic, defines: Defines) -> Iterator[str]:
+    layout, own = item.layout, f"{name}_{item.name}"
+    properties = ", ".join(sorted(item.properties))
+    yield from ("", f"/* {comment(item.title)}: {properties}; {layout.expected_length}. */")
+    yield defines.line(f"{name.upper()}_BYTES_{item.name.upper()}", f"{longest(layout)}u", "at most")
+    for field, _ in layout.all_fields():
+        yield from _constants(f"{own}_{field.name}".upper(), field, defines)
+    yield f"struct {own} {{"
+    members = list(_members(layout.fields, "    "))
+    if layout.samples is not None:
+        members += [f"    size_t sample_count; /* at most {capacity(layout)} */", "    struct {"]
+        members += list(_members(layout.samples.fields, "        "))
+        members.append(f"    }} sample[{capacity(layout)}];")
+    if layout.tail is not None:
+        members += ["    const uint8_t *tail; /* the rest of the value */", "    size_t tail_length;"]
+    yield from members or ["    uint8_t nothing; /* all bits are reserved */"]
+    yield "};"
+    yield "/* Writes a value; its length, or 0 where there is less room, or more in it than fits. */"
+    yield f"size_t {own}_pack(const struct {own} *value, uint8_t *out, size_t room);"
+    yield "/* Reads a value; false where the length does not fit. What a flag leaves out is zero. */"
+    yield f"bool {own}_unpack(struct {own} *value, const uint8_t *in, size_t length);"
+
+
+def _constants(prefix: str, field: Field, defines: Defines) -> Iterator[str]:
+    for number, meaning in (field.reserved or {}).items():
+        yield defines.line(f"{prefix}_IS_{word(meaning)}", constant(number, field), f"no reading: {meaning}")
+    for number, meaning in (field.names or {}).items():
+        yield defines.line(f"{prefix}_{word(meaning)}", constant(number, field))
+    if field.scale is not None and _scaled(field):
+        yield defines.line(f"{prefix}_NUM", str(field.scale.num))
+        yield defines.line(f"{prefix}_ADD", f"INT64_C({field.scale.add})")
+        yield defines.line(f"{prefix}_DEN", str(field.scale.den))
+
+
+def _scaled(field: Field) -> bool:
+    """Whether the scaling functions can work with a field without leaving 64 bits."""
+    scale = field.scale
+    return (
+        scale is not None
+        and field.bits <= _SCALED_BITS
+        and scale.num <= _SCALED_MOST
+        and scale.den <= _SCALED_MOST
+        and abs(scale.add) <= _ADD_MOST
+        and (scale.num, scale.add, scale.den) != (1, 0, 1)
+        and max(abs(end * scale.num + scale.add) for end in field.raw_range) // scale.den < 1 << 31
+    )
+
+
+def _sensors(name: str, plugin: Plugin, defines: Defines) -> Iterator[str]:
+    for sensor in plugin.sensors.values():
+        prefix = f"{name}_sensor_{sensor.name}".upper()
+        yield from ("", f"/* Sensor {sensor.name}: its values come in {sensor.data}. */")
+        if sensor.enable is not None:
+            field = sensor.enable.field
+            yield defines.line(f"{prefix}_ON", constant(sensor.on, field), f"in {sensor.enable.characteristic}")
+            yield defines.line(f"{prefix}_OFF", constant(sensor.off, field))
+        if sensor.period is not None:
+            field = sensor.period.field
+            for label, end, limit in zip(
+                ("SHORTEST", "LONGEST"), field.raw_range, (field.low, field.high), strict=True
+            ):
+                raw = _raw(field, Fraction(str(limit))) if limit is not None else end
+                yield defines.line(
+                    f"{prefix}_PERIOD_{label}", constant(raw, field), f"in {sensor.period.characteristic}"
+                )
+            if sensor.default_period_ns is not None:
+                raw = _raw(field, sensor.default_period_ns * parse_unit("ns").to(field.unit)[0])
+                shown = f"{sensor.default_period_ns / 1e9:g} s"
+                yield defines.line(f"{prefix}_PERIOD_DEFAULT", constant(raw, field), shown)
+
+
+def _raw(field: Field, value: Fraction) -> int:
+    return field.scale.invert(value) if field.scale is not None else round(value)

@@ -1,0 +1,103 @@
+"""A plugin for machines: a JSON Schema of the decoded values of each characteristic, with the table and examples."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from gateway.plugin import Characteristic, Plugin
+from gateway.plugin.contract.vectors import vectors
+from gateway.plugin.layout.model import Field
+
+
+def schema(plugin: Plugin) -> str:
+    """One JSON document: for each characteristic its facts, the schema of a decoded value, and examples."""
+    return json.dumps(
+        {
+            "kind": plugin.kind,
+            "title": plugin.title,
+            "characteristics": {item.name: _characteristic(item) for item in plugin.characteristics.values()},
+            "sensors": {
+                sensor.name: {
+                    "values_in": sensor.data,
+                    "enable": (
+                        {"characteristic": sensor.enable.characteristic, "field": sensor.enable.field.name}
+                        | {"on": sensor.on, "off": sensor.off}
+                        if sensor.enable
+                        else None
+                    ),
+                    "period": (
+                        {"characteristic": sensor.period.characteristic, "field": sensor.period.field.name}
+                        | {"default_s": (sensor.default_period_ns or 0) / 1e9}
+                        if sensor.period
+                        else None
+                    ),
+                }
+                for sensor in plugin.sensors.values()
+            },
+        },
+        indent=1,
+        ensure_ascii=False,
+    )
+
+
+def _characteristic(item: Characteristic) -> dict[str, Any]:
+    return {
+        "title": item.title,
+        "uuid": item.uuid,
+        "service": item.service,
+        "properties": sorted(item.properties),
+        "length": item.layout.expected_length,
+        "value": _value(item),
+        "examples": [{"bytes": vector.raw.hex(), "value": example(item, vector.raw)} for vector in vectors(item)],
+    }
+
+
+def _value(item: Characteristic) -> dict[str, Any]:
+    """JSON Schema, draft 2020-12, of a decoded value: units stand beside the types."""
+    layout = item.layout
+    always = {f.name for block in layout.blocks if block.when is None for f in block.fields}
+    made: dict[str, Any] = {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "type": "object",
+        "properties": {field.name: _field(field) for field in layout.fields},
+        "required": [field.name for field in layout.fields if field.name in always],
+        "additionalProperties": False,
+    }
+    if layout.samples is not None:
+        names = [field.name for field in layout.samples.fields]
+        inner = {"type": "object", "properties": {f.name: _field(f) for f in layout.samples.fields}, "required": names}
+        made["properties"]["samples"] = {"type": "array", "items": inner}
+        made["required"].append("samples")
+    return made
+
+
+def _field(field: Field) -> dict[str, Any]:
+    kinds: dict[str, Any] = {"type": ["number", "null"]}
+    if field.names:
+        kinds = {"type": ["string", "null"], "description": ", ".join(field.names.values())}
+    elif field.kind in ("text", "bytes"):
+        kinds = {"type": ["string", "null"]}
+    if field.unit.symbol:
+        kinds["unit"] = field.unit.symbol
+    for key, end in (("lowest", field.low), ("highest", field.high)):  # beyond them a value is doubtful, not malformed
+        if end is not None:
+            kinds[key] = end
+    return kinds
+
+
+def example(item: Characteristic, raw: bytes) -> dict[str, Any]:
+    """A decoded value as the schema describes it."""
+    made: dict[str, Any] = {}
+    samples: list[dict[str, Any]] = []
+    for reading in item.codec.read(raw):
+        owner, _, name = reading.name.rpartition("].")
+        if owner:
+            place = int(owner.partition("[")[2])
+            samples += [{} for _ in range(place + 1 - len(samples))]
+            samples[place][name] = reading.value
+        else:
+            made[reading.name] = reading.value
+    if item.layout.samples is not None:
+        made["samples"] = samples
+    return made

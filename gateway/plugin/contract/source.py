@@ -1,0 +1,244 @@
+"""The source: functions that pack and unpack a value a byte at a time, and scale it in integers."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+
+from gateway import __version__
+from gateway.plugin import Characteristic, Plugin
+from gateway.plugin.contract.names import capacity, constant, identifier, type_of
+from gateway.plugin.layout.model import Block, Field, Layout, Samples
+
+_HELPERS = """
+/* Little-endian layouts count bits from bit 0 of the first byte, big-endian ones from bit 7. */
+static void put_bits(uint8_t *out, size_t at, unsigned bits, uint64_t number, bool big)
+{
+    for (unsigned i = 0; i < bits; i++) {
+        const size_t place = at + i;
+        const unsigned inside = big ? bits - 1u - i : i;
+        const unsigned mask = big ? 0x80u >> (place % 8u) : 1u << (place % 8u);
+        if ((number >> inside) & 1u) {
+            out[place / 8u] = (uint8_t)(out[place / 8u] | mask);
+        }
+    }
+}
+
+static uint64_t get_bits(const uint8_t *in, size_t at, unsigned bits, bool big)
+{
+    uint64_t number = 0;
+    for (unsigned i = 0; i < bits; i++) {
+        const size_t place = at + i;
+        const unsigned inside = big ? bits - 1u - i : i;
+        const unsigned mask = big ? 0x80u >> (place % 8u) : 1u << (place % 8u);
+        if (in[place / 8u] & mask) {
+            number |= UINT64_C(1) << inside;
+        }
+    }
+    return number;
+}
+
+static void put_bytes(uint8_t *out, size_t at, unsigned bits, uint64_t number, bool big)
+{
+    const unsigned size = bits / 8u;
+    for (unsigned i = 0; i < size; i++) {
+        out[at / 8u + (big ? size - 1u - i : i)] = (uint8_t)(number >> (8u * i));
+    }
+}
+
+static uint64_t get_bytes(const uint8_t *in, size_t at, unsigned bits, bool big)
+{
+    const unsigned size = bits / 8u;
+    uint64_t number = 0;
+    for (unsigned i = 0; i < size; i++) {
+        number |= (uint64_t)in[at / 8u + (big ? size - 1u - i : i)] << (8u * i);
+    }
+    return number;
+}
+
+static int64_t with_sign(uint64_t number, unsigned bits)
+{
+    const uint64_t top = UINT64_C(1) << (bits - 1u);
+    if (!(number & top)) {
+        return (int64_t)number;
+    }
+    /* the distance below zero fits; a conversion of what does not fit would be the compiler's choice */
+    return -(int64_t)((~number & (top - 1u))) - 1;
+}
+
+static int64_t nearest(int64_t top, int64_t bottom)
+{
+    int64_t whole = top / bottom;
+    int64_t rest = top % bottom;
+    if (rest < 0) {
+        rest += bottom;
+        whole -= 1;
+    }
+    if (rest > bottom - rest || (rest == bottom - rest && (whole & 1))) {
+        whole += 1;
+    }
+    return whole;
+}
+"""
+
+
+def source(name: str, plugin: Plugin) -> Iterator[str]:
+    """Its lines."""
+    yield f"/* Made by gattest {__version__} from the plugin {plugin.kind}; change the plugin, not this file. */"
+    yield from (f'#include "{name}.h"', "", "#include <limits.h>", "#include <string.h>")
+    yield from (
+        "",
+        "#if defined(__cplusplus)",
+        "#define CHECKED(name, what) static_assert(what, #name)",
+        "#elif defined(__STDC_VERSION__) && __STDC_VERSION__ >= 201112L",
+        "#define CHECKED(name, what) _Static_assert(what, #name)",
+        "#else",
+        "#define CHECKED(name, what) typedef char checked_##name[(what) ? 1 : -1]",
+        "#endif",
+        "CHECKED(bytes_of_8_bits, CHAR_BIT == 8);",
+    )
+    for item in plugin.characteristics.values():
+        bytes_of, layout = f"{name}_BYTES_{item.name}".upper(), item.layout
+        if layout.tail is None:
+            parts = [str(block.size) for block in layout.blocks]
+            if layout.samples is not None:
+                parts.append(f"{capacity(layout)} * {layout.samples.size}")
+            yield f"CHECKED({name}_{item.name}_size, {bytes_of} == {' + '.join(parts) or 0});"
+    body = [line for item in plugin.characteristics.values() for line in _functions(name, item)]
+    text = "\n".join(body)
+    helpers = _HELPERS.strip("\n").split("\n\n")
+    used = [part for part in helpers if _function_name(part) in text or _function_name(part) == "nearest"]
+    yield from ("", *"\n\n".join(used).split("\n"))
+    yield from body
+    yield from (
+        "",
+        f"int64_t {name}_value(int64_t raw, int64_t num, int64_t add, int64_t den, int64_t parts)",
+        "{",
+        "    /* whole units first, so that the rest times the parts fits */",
+        "    const int64_t top = raw * num + add;",
+        "    return (top / den) * parts + nearest((top % den) * parts, den);",
+        "}",
+        "",
+        f"int64_t {name}_raw(int64_t value, int64_t num, int64_t add, int64_t den, int64_t parts)",
+        "{",
+        "    /* num * raw = value * den / parts - add; whole units first again */",
+        "    const int64_t whole = value / parts;",
+        "    const int64_t rest = value % parts;",
+        "    const int64_t top = (whole * den - add) / num;",
+        "    const int64_t left = (whole * den - add) % num;",
+        "    return top + nearest(left * parts + rest * den, num * parts);",
+        "}",
+    )
+
+
+def _function_name(text: str) -> str:
+    found = re.search(r"(\w+)\(", text.split("\n", 1)[1] if text.startswith("/*") else text)
+    return found[1] if found else ""
+
+
+def _functions(name: str, item: Characteristic) -> Iterator[str]:
+    own, layout = f"{name}_{item.name}", item.layout
+    yield from ("", f"size_t {own}_pack(const struct {own} *value, uint8_t *out, size_t room)", "{")
+    yield "    size_t at = 0;"
+    if layout.samples is not None:
+        yield f"    const size_t count = {_count(layout.samples)};"
+        yield from _guard("count", capacity(layout), "0")
+    if not layout.fields and layout.samples is None:
+        yield "    (void)value;"
+    for block in layout.blocks:
+        yield from _block(block, layout, "room", "0", _put)
+    if layout.samples is not None:
+        size = layout.samples.size
+        yield from (f"    if (room - at < count * {size}u) {{", "        return 0;", "    }")
+        yield f"    memset(out + at, 0, count * {size}u);"
+        yield from _samples(layout.samples, _put)
+    if layout.tail is not None:
+        yield from ("    if (room - at < value->tail_length) {", "        return 0;", "    }")
+        yield from ("    if (value->tail_length > 0) {", "        memcpy(out + at, value->tail, value->tail_length);")
+        yield from ("    }", "    at += value->tail_length;")
+    yield from ("    return at;", "}")
+    yield from ("", f"bool {own}_unpack(struct {own} *value, const uint8_t *in, size_t length)", "{")
+    yield from ("    size_t at = 0;", "    memset(value, 0, sizeof *value);")
+    for block in layout.blocks:
+        yield from _block(block, layout, "length", "false", _get)
+    if layout.samples is not None:
+        size = layout.samples.size
+        rest = f"(length - at) / {size}u"
+        yield f"    const size_t count = {rest if layout.samples.count is None else _count(layout.samples)};"
+        yield from _guard("count", capacity(layout), "false")
+        yield from (f"    if (length - at != count * {size}u) {{", "        return false;", "    }")
+        yield "    value->sample_count = count;"
+        yield from _samples(layout.samples, _get)
+    if layout.tail is not None:
+        yield from ("    value->tail = in + at;", "    value->tail_length = length - at;", "    return true;", "}")
+    else:
+        yield from ("    return at == length;", "}")
+
+
+def _samples(group: Samples, each: Callable[[Field, str], str]) -> Iterator[str]:
+    yield "    for (size_t i = 0; i < count; i++) {"
+    for field in group.fields:
+        yield f"        {each(field, f'value->sample[i].{identifier(field.name)}')}"
+    yield from (f"        at += {group.size}u;", "    }")
+
+
+def _guard(name: str, most: int, answer: str) -> Iterator[str]:
+    yield from (f"    if ({name} > {most}u) {{", f"        return {answer};", "    }")
+
+
+def _count(group: Samples) -> str:
+    if isinstance(group.count, int):
+        return f"{group.count}u"
+    return "value->sample_count" if group.count is None else f"(size_t)value->{identifier(group.count)}"
+
+
+def _shown(block: Block, layout: Layout) -> str:
+    """The condition of a block; a field that is absent meets none, so that its own block's condition comes too."""
+    if block.when is None:
+        return ""
+    key = next(field for field in layout.fields if field.name == block.when.field)
+    sign = "==" if block.when.equal else "!="
+    own = f"value->{identifier(key.name)} {sign} {constant(block.when.number, key)}"
+    homes = [other for other in layout.blocks if key.name in {field.name for field in other.fields}]
+    outer = [_shown(home, layout) for home in homes]
+    if any(not text for text in outer):
+        return own
+    return f"({' || '.join(outer)}) && {own}"
+
+
+def _block(block: Block, layout: Layout, end: str, answer: str, each: Callable[[Field, str], str]) -> Iterator[str]:
+    indent, condition = "    ", _shown(block, layout)
+    if not block.size:
+        return
+    if condition:
+        yield f"    if ({condition}) {{"
+        indent = "        "
+    yield from (f"{indent}if ({end} - at < {block.size}u) {{", f"{indent}    return {answer};", f"{indent}}}")
+    if each is _put:
+        yield f"{indent}memset(out + at, 0, {block.size}u);"
+    for field in block.fields:
+        yield f"{indent}{each(field, f'value->{identifier(field.name)}')}"
+    yield f"{indent}at += {block.size}u;"
+    if condition:
+        yield "    }"
+
+
+def _way(field: Field) -> str:
+    return "bytes" if field.bit % 8 == 0 and field.bits % 8 == 0 else "bits"
+
+
+def _put(field: Field, member: str) -> str:
+    if field.kind == "bytes":
+        return f"memcpy(out + at + {field.bit // 8}u, {member}, {field.bits // 8}u);"
+    big = "true" if field.order == "big" else "false"
+    return f"put_{_way(field)}(out, at * 8u + {field.bit}u, {field.bits}u, (uint64_t){member}, {big});"
+
+
+def _get(field: Field, member: str) -> str:
+    if field.kind == "bytes":
+        return f"memcpy({member}, in + at + {field.bit // 8}u, {field.bits // 8}u);"
+    big = "true" if field.order == "big" else "false"
+    got = f"get_{_way(field)}(in, at * 8u + {field.bit}u, {field.bits}u, {big})"
+    if field.kind == "sint":
+        got = f"with_sign({got}, {field.bits}u)"
+    return f"{member} = ({type_of(field)}){got};"

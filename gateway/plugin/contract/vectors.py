@@ -1,0 +1,91 @@
+"""Values of a characteristic with the bytes that carry them, for others to test themselves against: ends of ranges,
+patterns, reserved values, every shape that flags and counters can give a value."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+
+from gateway.model.errors import EncodeError
+from gateway.plugin import Characteristic
+from gateway.plugin.layout.codec import Value
+from gateway.plugin.layout.model import Field
+
+_FLOATS = {16: "<e", 32: "<f", 64: "<d"}
+_MOST_VECTORS = 12
+_FLOAT_VALUES = (0.0, 1.5, -2.25, 100.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Vector:
+    """Transmitted numbers (floats as their bits, bytes as such) by field, the same for each sample, and the bytes."""
+
+    fields: Mapping[str, int | bytes]
+    samples: tuple[Mapping[str, int | bytes], ...]
+    raw: bytes
+
+
+def vectors(item: Characteristic) -> list[Vector]:
+    """Test vectors of a characteristic, each of another value."""
+    found: dict[bytes, Vector] = {}
+    for turn in range(4 * _MOST_VECTORS):
+        if len(found) < _MOST_VECTORS and (made := _vector(item, turn)) is not None:
+            found.setdefault(made.raw, made)
+    return list(found.values())
+
+
+def _vector(item: Characteristic, turn: int) -> Vector | None:
+    layout = item.layout
+    counter = layout.samples.count if layout.samples else None
+    values = {}
+    for place, field in enumerate(layout.fields):
+        key = field.name in layout.keys
+        values[field.name] = _value(
+            field, turn + place, turn % 4 if field.name == counter else turn // 2 if key else None
+        )
+    count = counter if isinstance(counter, int) else turn % 4 if layout.samples else 0
+    inner = layout.samples.fields if layout.samples else ()
+    samples = [{f.name: _value(f, turn + place + n, None) for place, f in enumerate(inner)} for n in range(count)]
+    try:
+        raw = item.codec.build(values, samples)
+    except EncodeError:  # a counter that counts otherwise than this turn does
+        return None
+    heads, rows = item.codec.parse(raw)
+    fields = {f.name: f for f in layout.fields}
+    inner_fields = {f.name: f for f in inner}
+    return Vector(
+        {
+            name: _transmitted(fields[name], value)
+            for name, value in heads.items()
+            if name in fields and value is not None
+        },
+        tuple({name: _transmitted(inner_fields[name], value) for name, value in row.items()} for row in rows),
+        raw,
+    )
+
+
+def _value(field: Field, turn: int, wanted: int | None) -> Value:
+    """An engineering value of a field, another one each turn."""
+    if field.kind == "text":
+        return "Aä€"[: turn % 4]
+    if field.kind == "bytes":
+        return bytes((turn * 37 + i) & 0xFF for i in range(field.bits // 8 if field.bits else turn % 4)).hex()
+    if field.kind in ("float", "medfloat"):
+        return _FLOAT_VALUES[turn % len(_FLOAT_VALUES)]
+    low, high = field.raw_range
+    patterns = [0, low, high, high // 3, 1, *(field.reserved or ()), *(field.names or ()), low // 2, high - 1]
+    raw = patterns[turn % len(patterns)] if wanted is None else wanted
+    raw = min(max(raw, low), high)
+    if field.scale is None:
+        return raw
+    return Fraction(raw * field.scale.num + field.scale.add, field.scale.den)
+
+
+def _transmitted(field: Field, value: object) -> int | bytes:
+    if isinstance(value, float):
+        return int.from_bytes(struct.pack(_FLOATS[field.bits], value), "little")
+    if isinstance(value, int):
+        return value
+    return bytes(value) if isinstance(value, bytes | bytearray) else str(value).encode()

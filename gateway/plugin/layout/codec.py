@@ -1,0 +1,294 @@
+"""One value both ways, on top of the layout's `construct` object: reading gives engineering values with their
+place in the payload, building makes bytes of them. Serves settings, simulated nodes, tests and the command
+line."""
+
+from __future__ import annotations
+
+import math
+import struct
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from typing import Any
+
+from gateway.model.errors import DecodeError, EncodeError
+from gateway.model.records import Reading
+from gateway.plugin.layout import medfloat
+from gateway.plugin.layout.compiled import MANY, compile_construct, flat, spans_of
+from gateway.plugin.layout.model import Block, Field, Layout
+
+Value = int | float | str | Fraction | None
+
+
+OUTSIDE = "outside its limits"  # why a reading is doubtful though it decodes
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """How a payload fits its layout: the blocks it holds with the byte each starts at, and what follows.
+
+    Attributes:
+        rest: the byte at which samples or tail start.
+        count: samples.
+    """
+
+    blocks: tuple[tuple[Block, int], ...]
+    rest: int
+    count: int
+
+
+def fit(layout: Layout, raw: bytes, where: str) -> Fit:
+    """Find out which blocks a payload holds.
+
+    Raises:
+        DecodeError: the length does not fit.
+    """
+    offset = 0
+    found: list[tuple[Block, int]] = []
+    known: dict[str, int] = {}
+    for block in layout.blocks:
+        if block.when is not None and not block.when.holds(known.get(block.when.field)):
+            continue
+        if offset + block.size > len(raw):
+            raise DecodeError(where, layout.misfit(len(raw)), min(offset, len(raw)))
+        known |= {f.name: integer(f, raw, offset) for f in block.fields if f.name in layout.keys}
+        found.append((block, offset))
+        offset += block.size
+    counter = layout.samples.count if layout.samples else None
+    count = layout.sample_count(len(raw) - offset, known.get(counter) if isinstance(counter, str) else None)
+    if count is None:
+        raise DecodeError(where, layout.misfit(len(raw)), min(offset, len(raw)))
+    return Fit(tuple(found), offset, count)
+
+
+def integer(field: Field, raw: bytes, base: int) -> int:
+    """The transmitted integer of a field whose block starts at byte ``base``."""
+    first, last = base + field.bit // 8, base + (field.bit + field.bits - 1) // 8
+    word, inner = int.from_bytes(raw[first : last + 1], field.order), field.bit % 8
+    shift = inner if field.order == "little" else (last - first + 1) * 8 - inner - field.bits
+    number = word >> shift & (1 << field.bits) - 1
+    return number - (1 << field.bits) if field.kind == "sint" and number >> (field.bits - 1) else number
+
+
+class Codec:
+    """Reads and builds the values of one layout.
+
+    Args:
+        layout: the proven layout.
+        where: what the layout belongs to, for error texts.
+    """
+
+    def __init__(self, layout: Layout, where: str) -> None:
+        self.layout = layout
+        self.where = where
+        self.construct = compile_construct(layout)
+
+    def parse(self, raw: bytes) -> tuple[dict[str, Any], list[dict[str, Any]]]:
+        """The transmitted integers and floats: those of the value, and one mapping for each sample.
+
+        Raises:
+            DecodeError: the length does not fit.
+        """
+        fit(self.layout, raw, self.where)
+        found = self.construct.parse(raw)
+        return flat(found), [flat(sample) for sample in found.get(MANY) or ()]
+
+    def read(self, raw: bytes) -> list[Reading]:
+        """Every field that is there, in byte order; those of sample i are named ``samples[i].name``.
+
+        Example: for a sint16 in 0.01 degC, ``f1 d8`` reads as -99.99 degC.
+
+        Raises:
+            DecodeError: the length does not fit.
+        """
+        held = fit(self.layout, raw, self.where)
+        head, samples = self.parse(raw)
+        readings = [
+            reading(field, head[field.name], field.name, start * 8)
+            for block, start in held.blocks
+            for field in block.fields
+        ]
+        group = self.layout.samples
+        for index, sample in enumerate(samples):
+            base = (held.rest + index * group.size) * 8 if group else 0
+            readings += [
+                reading(field, sample[field.name], f"samples[{index}].{field.name}", base)
+                for field in (group.fields if group else ())
+            ]
+        if self.layout.tail is not None:
+            tail = replace(self.layout.tail, bits=(len(raw) - held.rest) * 8)
+            readings.append(reading(tail, head[tail.name], tail.name, held.rest * 8))
+        return readings
+
+    def build(self, values: Mapping[str, Value], samples: Sequence[Mapping[str, Value]] = ()) -> bytes:
+        """The bytes that carry these engineering values; reserved bits are zero.
+
+        Args:
+            values: a value in its field's unit for each field that is to be there; None stands for "no
+                reading". What flags and counters say decides which fields are sent; values of others are
+                not looked at.
+            samples: the same for each sample.
+
+        Raises:
+            EncodeError: a field without a value, or a value that does not fit.
+        """
+        layout = self.layout
+        unknown = set(values) - {field.name for field in layout.fields}
+        if unknown:
+            raise EncodeError(f"{self.where}: no field named {', '.join(sorted(unknown))}")
+        content: dict[str, Any] = {}
+        sent: dict[str, Any] = {}
+        for number, block in enumerate(layout.blocks):
+            if block.when is not None and not block.when.holds(sent.get(block.when.field)):
+                content[f"block {number}"] = None
+                continue
+            made = self._raw(block.fields, block.size, values)
+            sent |= flat(made)
+            if block.when is None:
+                content |= {f"{key} {number}" if key.startswith("bits ") else key: item for key, item in made.items()}
+            else:
+                content[f"block {number}"] = made
+        if layout.samples:
+            group = layout.samples
+            wanted = sent.get(group.count) if isinstance(group.count, str) else group.count
+            if wanted is not None and len(samples) != wanted:
+                raise EncodeError(f"{self.where}: {len(samples)} samples given, the value holds {wanted}")
+            content[MANY] = [self._raw(group.fields, group.size, sample) for sample in samples]
+        if layout.tail is not None:
+            content[layout.tail.name] = self._encode(layout.tail, values)
+        return bytes(self.construct.build(content))
+
+    def patch(self, raw: bytes, values: Mapping[str, Value]) -> bytes:
+        """``raw`` with these fields set and every other bit as it was; for layouts without conditions.
+
+        Raises:
+            DecodeError: the length does not fit.
+            EncodeError: a value does not fit its field.
+        """
+        held = fit(self.layout, raw, self.where)
+        patched = bytearray(raw)
+        for block, start in held.blocks:
+            for field in block.fields:
+                if field.name not in values:
+                    continue
+                number = self._encode(field, values)
+                if isinstance(number, float):
+                    packed = struct.pack({16: "<e", 32: "<f", 64: "<d"}[field.bits], number)
+                    number = int.from_bytes(packed, "little")
+                if not isinstance(number, int):
+                    raise EncodeError(f"{self.where}.{field.name}: only numbers can be set")
+                first, last = start + field.bit // 8, start + (field.bit + field.bits - 1) // 8
+                inner, size = field.bit % 8, last - first + 1
+                shift = inner if field.order == "little" else size * 8 - inner - field.bits
+                mask = (1 << field.bits) - 1
+                word = int.from_bytes(raw[first : last + 1], field.order) & ~(mask << shift)
+                patched[first : last + 1] = (word | (number & mask) << shift).to_bytes(size, field.order)
+                raw = bytes(patched)
+        return bytes(patched)
+
+    def _raw(self, fields: Sequence[Field], size: int, values: Mapping[str, Value]) -> dict[str, Any]:
+        """What construct builds the bytes of these fields from."""
+        content: dict[str, Any] = {}
+        run: dict[str, Any] = {}
+        start = 0
+        for first, end, field in spans_of(fields, size):
+            if not run and first % 8 == 0 and end % 8 == 0:
+                if field is not None:
+                    content[field.name] = self._encode(field, values)
+                continue
+            if not run:
+                start, run = first, {"": None}
+            if field is not None:
+                run[field.name] = self._encode(field, values)
+            if end % 8 == 0:
+                content[f"bits {start}"] = run
+                run = {}
+        return content
+
+    def _encode(self, field: Field, values: Mapping[str, Value]) -> int | float | bytes:
+        if field.name not in values:
+            raise EncodeError(f"{self.where}.{field.name}: no value given")
+        try:
+            return encode(field, values[field.name])
+        except (ValueError, TypeError, OverflowError) as error:
+            raise EncodeError(f"{self.where}.{field.name}: {error}") from None
+
+
+def reading(field: Field, raw: int | float | bytes, name: str, base: int) -> Reading:
+    """The reading that a transmitted number stands for; ``base`` is the bit its part starts at."""
+    shown, value, reason = meaning(field, raw)
+    low, high = (-math.inf if field.low is None else field.low), (math.inf if field.high is None else field.high)
+    if isinstance(value, int | float) and not low <= value <= high:
+        reason = OUTSIDE
+    return Reading(name, shown, value, field.unit.symbol, base + field.bit, field.bits, reason)
+
+
+def meaning(field: Field, raw: int | float | bytes) -> tuple[int | float | None, int | float | str | None, str]:
+    """Transmitted number, engineering value, and why there is none."""
+    if isinstance(raw, bytes):
+        try:
+            return None, raw.decode() if field.kind == "text" else raw.hex(), ""
+        except UnicodeDecodeError as error:
+            return None, None, f"not UTF-8 at byte {error.start}"
+    if isinstance(raw, float):
+        return raw, (raw if math.isfinite(raw) else None), "" if math.isfinite(raw) else str(raw)
+    if field.kind == "medfloat":
+        why = medfloat.specials(field.bits).get(raw, "")
+        return raw, (None if why else medfloat.to_float(raw, field.bits)), why
+    if field.reserved and raw in field.reserved:
+        return raw, None, field.reserved[raw]
+    if field.names is not None:
+        return raw, field.names.get(raw, f"unnamed {raw}"), ""
+    return raw, field.scale.apply(raw) if field.scale else raw, ""
+
+
+def encode(field: Field, value: Value) -> int | float | bytes:
+    """The transmitted number that stands for ``value``.
+
+    Raises:
+        ValueError: it can't be sent in this field; the text says why.
+    """
+    if field.kind in ("text", "bytes"):
+        return _encode_bytes(field, value)
+    if value is None:
+        return _encode_nothing(field)
+    if field.names is not None and isinstance(value, str):
+        for number, name in field.names.items():
+            if name == value:
+                return number
+        raise ValueError(f"{value!r} is none of {', '.join(field.names.values())}")
+    if isinstance(value, str):
+        raise ValueError(f"{value!r} is not a number")
+    if field.kind == "float":
+        return float(value)
+    if isinstance(value, float) and not math.isfinite(value):
+        raise ValueError(f"{value} is not a finite number")
+    exact = Fraction(value)
+    if field.kind == "medfloat":
+        return medfloat.from_number(Fraction(str(value)) if isinstance(value, float) else exact, field.bits)
+    raw = field.scale.invert(exact) if field.scale else round(exact)
+    low, high = field.raw_range
+    if not low <= raw <= high:
+        shown = f"{float(exact):g} {field.unit.symbol}".strip()
+        raise ValueError(f"{shown} becomes {raw}, outside {low} to {high}")
+    return raw
+
+
+def _encode_nothing(field: Field) -> int | float:
+    if field.kind == "float":
+        return math.nan
+    if field.kind == "medfloat":
+        return (1 << (medfloat.MANTISSA_BITS[field.bits] - 1)) - 1
+    if field.reserved:
+        return next(iter(field.reserved))
+    raise ValueError("has no reserved value that means no reading")
+
+
+def _encode_bytes(field: Field, value: Value) -> bytes:
+    """Text as UTF-8, bytes from hex."""
+    if not isinstance(value, str):
+        raise ValueError(f"{value!r} is not text")
+    raw = value.encode() if field.kind == "text" else bytes.fromhex(value)
+    if field.bits and len(raw) * 8 != field.bits:
+        raise ValueError(f"{len(raw)} bytes given, the field takes {field.bits // 8}")
+    return raw

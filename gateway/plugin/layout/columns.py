@@ -1,0 +1,314 @@
+"""Many values at once. Payloads of one length are laid side by side and each field is cut out of all of
+them in a few numpy operations, so that a live run, a replay and a re-decode cost well under a microsecond
+a value. Gives exactly what `codec` gives, and a test holds it to that."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from dataclasses import field as dataclass_field
+from functools import cache
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from gateway.plugin.layout import medfloat
+from gateway.plugin.layout.codec import meaning
+from gateway.plugin.layout.model import Field, Layout, Order
+
+Column = npt.NDArray[Any]
+_EXACT_BITS = 53  # integers up to here are exact in a float64
+_TAIL = bytes(8)  # room for a wide read at the last payload's end
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """One field of n payloads.
+
+    Attributes:
+        field: which.
+        raw: what was transmitted, shape (n,).
+        values: what it stands for, shape (n,).
+        missing: where there is no value, None for nowhere.
+    """
+
+    field: Field
+    raw: Column
+    values: Column
+    missing: npt.NDArray[np.bool_] | None
+
+    def to_list(self) -> list[Any]:
+        """Python values with None for no reading."""
+        values: list[Any] = self.values.tolist()
+        if self.missing is not None and self.missing.any():
+            for position in np.flatnonzero(self.missing).tolist():
+                values[position] = None
+        return values
+
+    def reasons(self) -> dict[str, int]:
+        """Why values are missing, and how many for each reason."""
+        counts: dict[str, int] = {}
+        if self.missing is not None and self.missing.any():
+            numbers, each = np.unique(self.raw[self.missing], return_counts=True)
+            for number, count in zip(numbers.tolist(), each.tolist(), strict=True):
+                why = meaning(self.field, number)[2]
+                counts[why] = counts.get(why, 0) + count
+        return counts
+
+    def select(self, chosen: npt.NDArray[np.bool_]) -> Cut:
+        """The payloads chosen."""
+        missing = None if self.missing is None else self.missing[chosen]
+        return Cut(self.field, self.raw[chosen], self.values[chosen], missing)
+
+    def floats(self) -> npt.NDArray[np.float64]:
+        """Values as float64 with NaN for no reading (named values are all NaN)."""
+        if self.values.dtype == object and any(isinstance(value, str) for value in self.values[:1]):
+            return np.full(len(self.values), np.nan)
+        values = self.values.astype(np.float64)
+        if self.missing is not None:
+            values[self.missing] = np.nan
+        return values
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """The decoded payloads of one length that hold the same fields.
+
+    Attributes:
+        positions: their indices among the payloads given, shape (n,).
+        count: samples in each.
+        fields: a cut of n for each field that they hold.
+        samples: a cut of n * count for each field of a sample, payload after payload; none where count is 0.
+    """
+
+    positions: npt.NDArray[np.intp]
+    count: int
+    fields: Mapping[str, Cut]
+    samples: Mapping[str, Cut]
+
+
+@dataclass(frozen=True, slots=True)
+class Decoded:
+    """What became of the payloads given: parts, and the reason for each that did not fit."""
+
+    parts: tuple[Part, ...]
+    faults: Mapping[int, str]
+
+
+@dataclass(slots=True)
+class _Group:
+    """Payloads of one length that have agreed so far, on their way through the layout.
+
+    Attributes:
+        joined: their bytes side by side, with room behind.
+        block: the next block to look at, which starts at byte ``offset``.
+        keys: transmitted integers of the fields that decide what else is there.
+    """
+
+    positions: npt.NDArray[np.intp]
+    length: int
+    joined: bytes
+    block: int = 0
+    offset: int = 0
+    fields: dict[str, Cut] = dataclass_field(default_factory=dict)
+    keys: dict[str, Column] = dataclass_field(default_factory=dict)
+
+    def select(self, chosen: npt.NDArray[np.bool_]) -> _Group:
+        """The payloads chosen, at the same place."""
+        rows = np.frombuffer(self.joined, np.uint8, len(self.positions) * self.length)
+        picked = rows.reshape(-1, self.length)[chosen].tobytes() + _TAIL
+        fields = {name: cut.select(chosen) for name, cut in self.fields.items()}
+        keys = {name: column[chosen] for name, column in self.keys.items()}
+        return _Group(self.positions[chosen], self.length, picked, self.block, self.offset, fields, keys)
+
+
+def decode_columns(layout: Layout, payloads: Sequence[bytes]) -> Decoded:
+    """Decode many payloads; never raises, whatever the bytes."""
+    parts: list[Part] = []
+    faults: dict[int, str] = {}
+    keys = layout.keys
+    for length, positions in _by_length(payloads):
+        same = len(positions) == len(payloads)
+        joined = b"".join(payloads if same else [payloads[i] for i in positions.tolist()]) + _TAIL
+        waiting = [_Group(positions, length, joined)]
+        while waiting:
+            group = waiting.pop()
+            divided = _advance(layout, keys, group)
+            if divided:
+                waiting += divided
+                continue
+            for one, count in _counted(layout, group) if divided is not None else [(group, None)]:
+                if count is None:
+                    faults.update(dict.fromkeys(one.positions.tolist(), layout.misfit(length)))
+                else:
+                    parts.append(_part(layout, one, count))
+    return Decoded(tuple(parts), faults)
+
+
+def _by_length(payloads: Sequence[bytes]) -> Iterator[tuple[int, npt.NDArray[np.intp]]]:
+    if len(kinds := set(map(len, payloads))) == 1:
+        yield kinds.pop(), np.arange(len(payloads))
+        return
+    lengths = np.fromiter(map(len, payloads), np.intp, len(payloads))
+    for length in np.unique(lengths).tolist():
+        yield length, np.flatnonzero(lengths == length)
+
+
+def _advance(layout: Layout, keys: frozenset[str], group: _Group) -> list[_Group] | None:
+    """Take a group through all blocks.
+
+    Returns:
+        Nothing where it has passed them; the groups to go on with where a condition divides it; None where
+        its payloads are too short.
+    """
+    for number in range(group.block, len(layout.blocks)):
+        block = layout.blocks[number]
+        group.block = number
+        if block.when is not None:
+            key = group.keys.get(block.when.field)
+            there = np.zeros(len(group.positions), bool)
+            if key is not None:
+                there = (key == block.when.number) == block.when.equal
+            if there.any() and not there.all():
+                return [group.select(there), group.select(~there)]
+            if not there.any():
+                continue
+        if group.offset + block.size > group.length:
+            return None
+        shape, strides = (len(group.positions),), (group.length,)
+        for field in block.fields:
+            if field.kind in ("text", "bytes"):
+                group.fields[field.name] = _bytes(field, group, field.bits // 8)
+                continue
+            raw = _raw(field, group.joined, group.offset, shape, strides)
+            group.fields[field.name] = _meaning(field, raw)
+            if field.name in keys:
+                group.keys[field.name] = raw
+        group.offset += block.size
+    return []
+
+
+def _counted(layout: Layout, group: _Group) -> Iterator[tuple[_Group, int | None]]:
+    """Divide a group by how many samples its payloads announce; None where that many do not fit."""
+    counter = layout.samples.count if layout.samples else None
+    rest = group.length - group.offset
+    if not isinstance(counter, str):
+        yield group, layout.sample_count(rest)
+        return
+    numbers = group.keys[counter]
+    for number in np.unique(numbers).tolist():
+        yield group.select(numbers == number), layout.sample_count(rest, number)
+
+
+def _part(layout: Layout, group: _Group, count: int) -> Part:
+    """What a group holds, with its ``count`` samples or its tail."""
+    samples = {}
+    if layout.samples and count:
+        shape, strides = (len(group.positions), count), (group.length, layout.samples.size)
+        samples = {
+            field.name: _meaning(field, _raw(field, group.joined, group.offset, shape, strides).reshape(-1))
+            for field in layout.samples.fields
+        }
+    if layout.tail is not None:
+        group.fields[layout.tail.name] = _bytes(layout.tail, group, group.length - group.offset)
+    return Part(group.positions, count, group.fields, samples)
+
+
+def _bytes(field: Field, group: _Group, size: int) -> Cut:
+    """A field of text or bytes, as text."""
+    first = group.offset + field.bit // 8
+    n = len(group.positions)
+    raw, texts = np.empty(n, dtype=object), np.empty(n, dtype=object)
+    for row in range(n):
+        start = row * group.length + first
+        raw[row] = group.joined[start : start + size]
+        texts[row] = meaning(field, raw[row])[1]
+    return Cut(field, raw, texts, np.array([text is None for text in texts], bool))
+
+
+def _meaning(field: Field, raw: Column) -> Cut:
+    """What transmitted numbers stand for."""
+    if field.kind == "float":
+        finite = np.isfinite(raw)
+        with np.errstate(invalid="ignore"):  # a signalling NaN is as good as any
+            widened = raw.astype(np.float64)
+        return Cut(field, raw, widened, None if finite.all() else ~finite)
+    if field.kind == "medfloat":
+        return _medfloat(field, raw)
+    missing: npt.NDArray[np.bool_] | None = None
+    if field.reserved:
+        missing = np.isin(raw, np.array(list(field.reserved), dtype=raw.dtype))
+    if field.names is not None:
+        return Cut(field, raw, _named(field.names, raw), missing)
+    return Cut(field, raw, _scaled(field, raw), missing)
+
+
+def _medfloat(field: Field, raw: Column) -> Cut:
+    width = medfloat.MANTISSA_BITS[field.bits]
+    raw = raw.astype(np.int64)
+    mantissa = (raw << (64 - width)) >> (64 - width)
+    exponent = (raw << (64 - field.bits)) >> (64 - field.bits + width)
+    powers = np.array(medfloat.POWERS)
+    values = np.where(
+        exponent >= 0, mantissa * powers[np.maximum(exponent, 0)], mantissa / powers[np.maximum(-exponent, 0)]
+    )
+    return Cut(field, raw, values, np.isin(raw, list(medfloat.specials(field.bits))))
+
+
+def _raw(field: Field, joined: bytes, base: int, shape: tuple[int, ...], strides: tuple[int, ...]) -> Column:
+    """The transmitted numbers, in the narrowest type that holds them: a view where the field is a machine word."""
+    first, inner = divmod(field.bit, 8)
+    dtype, shift, mask = _word(field.kind, field.bits, inner, field.order)
+    word: Column = np.ndarray(shape, dtype, joined, base + first, strides)
+    if inner + field.bits > 64:
+        more = np.ndarray(shape, np.uint8, joined, base + first + 8, strides).astype(np.uint64)
+        kind, end = np.uint64, inner + field.bits
+        if field.order == "little":
+            word = word >> kind(inner) | more << kind(64 - inner)
+        else:
+            word = word << kind(end - 64) | more >> kind(72 - end)
+    elif shift is not None:
+        word = word >> shift
+    if mask is None:
+        return word
+    word = word & mask
+    if field.kind == "sint":
+        sign = np.int64(-1) << np.int64(field.bits - 1)  # negative, so that it exists for 64 bits too
+        return (word.astype(np.uint64).view(np.int64) ^ sign) - sign
+    return word
+
+
+@cache
+def _word(kind: str, bits: int, inner: int, order: Order) -> tuple[np.dtype[Any], Any, Any]:
+    """How a field is cut from the machine word it lies in: the word's type, how far down it is shifted, and the mask;
+    None for what is not needed. Remembered, because for a small batch it takes as long as the cutting itself."""
+    sign = "<" if order == "little" else ">"
+    if kind == "float" or (inner == 0 and bits in (8, 16, 32, 64)):
+        letter = {"float": "f", "sint": "i"}.get(kind, "u")
+        return np.dtype(f"{sign}{letter}{bits // 8}"), None, None
+    end = inner + bits
+    width = next((w for w in (8, 16, 32, 64) if w >= end), 64)
+    dtype = np.dtype(f"{sign}u{width // 8}")
+    number = dtype.newbyteorder("=").type
+    shift = inner if order == "little" else width - end
+    return dtype, number(shift) if 0 < shift < width else None, number((1 << bits) - 1)
+
+
+def _scaled(field: Field, raw: Column) -> Column:
+    """Scale as `Scale.apply` does: exact integers, then one correctly rounded division."""
+    scale = field.scale
+    if scale is None or (scale.num, scale.add, scale.den) == (1, 0, 1):
+        return raw
+    widest = max(field.bits + scale.num.bit_length(), scale.add.bit_length()) + 1
+    if widest <= _EXACT_BITS and scale.den.bit_length() <= _EXACT_BITS:
+        top = raw.astype(np.int64) * scale.num + scale.add if scale.add or scale.num != 1 else raw
+        return top if scale.den == 1 else top / np.float64(scale.den)
+    exact = [scale.apply(number) for number in raw.tolist()]
+    return np.array(exact, dtype=object if scale.den == 1 else np.float64)
+
+
+def _named(names: Mapping[int, str], raw: Column) -> Column:
+    values, inverse = np.unique(raw, return_inverse=True)
+    texts = np.array([names.get(number, f"unnamed {number}") for number in values.tolist()], dtype=object)
+    return texts[inverse]

@@ -1,0 +1,399 @@
+"""From the lines of a plugin file to a `Layout`. Reading one proves it: types exist, every bit is declared
+once, conditions look back at integers, scaling, units and limits share a dimension. Everything that is wrong
+is reported in one pass."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from fractions import Fraction
+from math import lcm
+from typing import Annotated, TypeVar
+
+from pydantic import BaseModel, ConfigDict
+from pydantic import Field as Declared
+
+from gateway.model.errors import UnitError
+from gateway.model.units import PLAIN, Unit, parse_duration_ns, parse_quantity, parse_unit
+from gateway.plugin.layout.model import INTEGERS, Block, Condition, Field, Kind, Layout, Order, Role, Samples, Scale
+
+MAX_VALUE_BYTES = 512  # longest attribute value: Core Specification, Vol 3, Part F, 3.2.9
+MAX_ROLE_BITS = 48  # counters and times are reckoned with in 64-bit integers
+Complain = Callable[[str, str, str], None]  # place, found, expected
+T = TypeVar("T")
+
+_TYPE = re.compile(r"(uint|sint)([1-9]\d?)")
+_ARRAY = re.compile(r"uint8\[(\d{0,3})\]")
+_FLOATS: dict[str, tuple[Kind, int]] = {
+    "float16": ("float", 16),
+    "float32": ("float", 32),
+    "float64": ("float", 64),
+    "medfloat16": ("medfloat", 16),
+    "medfloat32": ("medfloat", 32),
+}
+_WHEN = re.compile(
+    r"(?P<negated>not\s+)?(?P<name>[a-z][a-z0-9_]*)(?:\s*(?P<test>==|!=)\s*(?P<number>0[xX][0-9a-fA-F]+|\d+))?"
+)
+NAME = re.compile(r"[a-z][a-z0-9_]{0,39}")
+
+
+class FieldDecl(BaseModel):
+    """One line of a plugin's ``fields``, as written."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, use_attribute_docstrings=True)
+
+    name: str = ""
+    """Lower-case letters, digits and `_`; unique, or under conditions that exclude each other."""
+    type: str = ""
+    """What it is, below."""
+    rfu: Annotated[int, Declared(ge=1, le=MAX_VALUE_BYTES * 8)] | None = None
+    """So many bits reserved for future use; instead of all other keys but `at` and `when`."""
+    when: str | None = None
+    """There only if an earlier integer says so: `"flag"`, `"not flag"`, `"message == 2"`, `"message != 2"`."""
+    at: Annotated[int, Declared(ge=0)] | Annotated[list[int], Declared(min_length=2, max_length=2)] | None = None
+    """First byte, or `[byte, bit]`, where it does not follow the field before it."""
+    byte_order: Order | None = None
+    """Where it differs from the characteristic's."""
+    lsb: str | None = None
+    """Weight of one count with its unit: `"0.01 degC"`, `"1/16 g_0"`, `"2**-6 V"`."""
+    offset: str | None = None
+    """What is added to the scaled value."""
+    unit: str | None = None
+    """What the value is shown and kept in, where that is not the unit of `lsb`."""
+    limits: Annotated[list[str], Declared(min_length=2, max_length=2)] | None = None
+    """Lowest and highest value that may be; beyond it a value is counted as outside its limits."""
+    role: Role | None = None
+    """`sequence` counts values, so that loss can be measured; `node time` is the node's clock; `battery` its charge."""
+    reserved: dict[str, str] = {}
+    """Transmitted values that mean "no reading", with the reason: `{ 0x8000 = "not known" }`."""
+    names: dict[str, str] = {}
+    """Transmitted values that stand for a name: `{ 0 = "closed", 1 = "open" }`."""
+
+
+class SamplesDecl(BaseModel):
+    """Several samples in one value, as written."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, use_attribute_docstrings=True)
+
+    every: str | None = None
+    """Time between two samples; the last is as old as the notification."""
+    count: Annotated[int, Declared(ge=1, le=MAX_VALUE_BYTES)] | str | None = None
+    """How many, or the unsigned field that says how many; without, until the value ends."""
+    fields: list[FieldDecl]
+    """Those of one sample, with a width of their own."""
+
+
+def read_layout(
+    fields: Sequence[FieldDecl],
+    samples: SamplesDecl | None,
+    order: Order,
+    length: int | None,
+    complain: Complain,
+) -> Layout:
+    """Build a layout and report everything that is wrong with it.
+
+    Args:
+        fields: the declared lines.
+        samples: the declared repetition.
+        order: byte order of the value.
+        length: declared length in bytes, None for whatever the fields add up to.
+        complain: called for each problem; the layout returned is only good if it was not called.
+    """
+    blocks, tail = _blocks(fields, order, complain)
+    repeated: Samples | None = None
+    if samples is not None:
+        repeated = _samples(samples, order, blocks, complain)
+        if tail is not None:
+            complain("samples", f"samples behind {tail.name}, which takes all bytes that are left", "one of the two")
+    layout = Layout(tuple(blocks), repeated, tail)
+    if layout.head > MAX_VALUE_BYTES:
+        complain("fields", f"{layout.head} bytes", f"an attribute value holds at most {MAX_VALUE_BYTES} bytes")
+    if length is not None and (layout.conditional or layout.sample_count(length - layout.head) is None):
+        complain("length", f"{length} bytes declared", f"the fields take {layout.expected_length}")
+    if not fields and samples is None:
+        complain("fields", "no fields", "declare at least one")
+    _unique(layout, complain)
+    sequences = [field for field, _ in layout.all_fields() if field.role == "sequence"]
+    if len(sequences) > 1 or (sequences and sequences[0] not in layout.fields):
+        complain("fields", "sequence role in a sample or more than once", "one sequence counter a value")
+    return layout
+
+
+def _samples(samples: SamplesDecl, order: Order, blocks: Sequence[Block], complain: Complain) -> Samples | None:
+    inner, size = _place(samples.fields, order, "samples.fields", complain)
+    every_ns = None
+    if samples.every is not None:
+        every_ns = _try(lambda: parse_duration_ns(samples.every or ""), "samples.every", complain)
+    if any(decl.when for decl in samples.fields) or any(field.kind in ("text", "bytes") for field in inner):
+        complain("samples.fields", "a field with when, or without a width of its own", "plain fields only")
+    if not inner:
+        complain("samples.fields", "no fields", "declare at least one")
+        return None
+    if isinstance(samples.count, str):
+        counters = {
+            field.name for block in blocks for field in block.fields if field.kind == "uint" and block.when is None
+        }
+        if samples.count not in counters:
+            complain(
+                "samples.count",
+                f"{samples.count!r}",
+                f"a number, or an unsigned field: {', '.join(sorted(counters)) or 'none'}",
+            )
+    elif samples.count and sum(block.size for block in blocks) + samples.count * size > MAX_VALUE_BYTES:
+        complain("samples.count", f"{samples.count} samples of {size} bytes", f"at most {MAX_VALUE_BYTES} bytes in all")
+    return Samples(tuple(inner), size, every_ns, samples.count)
+
+
+def _blocks(decls: Sequence[FieldDecl], order: Order, complain: Complain) -> tuple[list[Block], Field | None]:
+    """Cut the declared lines into blocks of one condition each, and the tail."""
+    blocks: list[Block] = []
+    tail: Field | None = None
+    known: dict[str, Field] = {}
+    start = 0
+    while start < len(decls):
+        if decls[start].type in ("utf8s", "uint8[]"):
+            tail = _field(decls[start], 0, order, order, f"fields[{start}]", complain)
+            if start + 1 < len(decls) or decls[start].when:
+                complain(
+                    f"fields[{start}]",
+                    f"{decls[start].type} with a condition, or not as the last field",
+                    "the last, always there",
+                )
+            break
+        end = start + 1
+        while end < len(decls) and decls[end].when == decls[start].when and decls[end].type not in ("utf8s", "uint8[]"):
+            end += 1
+        when = _condition(decls[start], known, f"fields[{start}].when", complain)
+        fields, size = _place(decls[start:end], order, "fields", complain, start)
+        blocks.append(Block(tuple(fields), size, when))
+        known |= {field.name: field for field in fields}
+        start = end
+    if len(blocks) > 1 and any(decl.at is not None for decl in decls):
+        complain("fields", "fields placed with at among fields with when", "put them one after the other")
+    return blocks, tail
+
+
+def _condition(decl: FieldDecl, known: Mapping[str, Field], place: str, complain: Complain) -> Condition | None:
+    if decl.when is None:
+        return None
+    found = _WHEN.fullmatch(decl.when.strip())
+    if found is None or (found["negated"] and found["test"]):
+        complain(place, f"{decl.when!r}", "written as 'flag', 'not flag', 'field == 3' or 'field != 3'")
+        return None
+    field = known.get(found["name"])
+    if field is None or field.kind not in INTEGERS:
+        integers = [name for name, other in known.items() if other.kind in INTEGERS]
+        complain(
+            place, f"{found['name']!r} is no integer field before this one", f"one of {', '.join(integers) or 'none'}"
+        )
+        return None
+    if found["test"]:
+        return Condition(field.name, int(found["number"], 0), found["test"] == "==")
+    return Condition(field.name, 0, bool(found["negated"]))
+
+
+def _unique(layout: Layout, complain: Complain) -> None:
+    """A name may stand twice only where its conditions exclude each other and its values mean the same."""
+    seen: list[tuple[Field, Condition | None]] = []
+    every = [(field, block.when) for block in layout.blocks for field in block.fields]
+    every += [
+        (field, None)
+        for field in (*(layout.samples.fields if layout.samples else ()), *((layout.tail,) if layout.tail else ()))
+    ]
+    for field, when in every:
+        for other, its in seen:
+            if other.name != field.name:
+                continue
+            if when is None or its is None or not when.excludes(its):
+                complain("fields", f"name {field.name!r} is used twice", "give each field its own name")
+            elif other.column != field.column:
+                complain(
+                    "fields",
+                    f"{field.name!r} is in {other.unit.symbol!r} and in {field.unit.symbol!r}",
+                    "the same unit in both",
+                )
+        seen.append((field, when))
+
+
+def _place(
+    decls: Sequence[FieldDecl], order: Order, where: str, complain: Complain, first: int = 0
+) -> tuple[list[Field], int]:
+    """Lay the fields out one after another; returns them and the bytes they take."""
+    fields: list[Field] = []
+    taken: list[tuple[int, int, str]] = []
+    cursor = 0
+    for index, decl in enumerate(decls, first):
+        place = f"{where}[{index}]"
+        start = cursor
+        if decl.at is not None:
+            start = decl.at * 8 if isinstance(decl.at, int) else decl.at[0] * 8 + decl.at[1]
+        if decl.rfu is not None:
+            bits, name = decl.rfu, "rfu"
+            extra = decl.model_fields_set - {"rfu", "at", "when"}
+            if extra:
+                complain(place, f"rfu together with {', '.join(sorted(extra))}", "reserved bits have no other key")
+        else:
+            field = _field(decl, start, decl.byte_order or order, order, place, complain)
+            if field is None:
+                return fields, -(-cursor // 8)
+            fields.append(field)
+            bits, name = field.bits, field.name
+        if start + bits > MAX_VALUE_BYTES * 8:
+            complain(
+                place,
+                f"{name} ends at bit {start + bits}",
+                f"a value holds at most {MAX_VALUE_BYTES * 8} bits",
+            )
+            return fields, MAX_VALUE_BYTES
+        for low, high, other in taken:
+            if start < high and low < start + bits:
+                complain(
+                    f"{place}.at",
+                    f"{name} (bits {start} to {start + bits - 1}) overlaps {other} (bits {low} to {high - 1})",
+                    "move one of them",
+                )
+        taken.append((start, start + bits, name))
+        cursor = start + bits
+    end = max((high for _, high, _ in taken), default=0)
+    covered = sum(high - low for low, high, _ in taken)
+    if covered < end:
+        complain(where, f"{end - covered} bits between the fields are not declared", "declare them as { rfu = N }")
+    if end % 8:
+        complain(where, f"the fields end at bit {end}, inside a byte", f"fill up with {{ rfu = {8 - end % 8} }}")
+    return fields, -(-end // 8)
+
+
+def _field(decl: FieldDecl, bit: int, order: Order, whole: Order, place: str, complain: Complain) -> Field | None:
+    """Build one field; None where not even its width is known."""
+    if not NAME.fullmatch(decl.name):
+        complain(f"{place}.name", f"{decl.name!r}", "a lower-case name of letters, digits and _, at most 40 long")
+    named = _TYPE.fullmatch(decl.type)
+    kind: Kind
+    if decl.type == "boolean":
+        kind, bits = "boolean", 1
+    elif decl.type in _FLOATS:
+        kind, bits = _FLOATS[decl.type]
+    elif decl.type == "utf8s":
+        kind, bits = "text", 0
+    elif (array := _ARRAY.fullmatch(decl.type)) and (not array[1] or 0 < int(array[1]) <= MAX_VALUE_BYTES):
+        kind, bits = "bytes", int(array[1] or 0) * 8
+    elif named and int(named[2]) <= 64:
+        kind, bits = ("uint" if named[1] == "uint" else "sint"), int(named[2])
+    else:
+        complain(
+            f"{place}.type",
+            f"{decl.type!r}",
+            "boolean, uintN or sintN (N from 1 to 64), float16, float32, float64, medfloat16, medfloat32, utf8s "
+            "or uint8[N]",
+        )
+        return None
+    if (kind not in INTEGERS or order != whole) and (bit % 8 or bits % 8):
+        complain(
+            f"{place}",
+            f"{decl.type} at bit {bit}",
+            "a float or a field of its own byte order starts on a byte",
+        )
+    reserved = _integers(decl.reserved, kind, bits, f"{place}.reserved", complain)
+    names = _integers(decl.names, kind, bits, f"{place}.names", complain)
+    if kind not in INTEGERS and (decl.lsb or decl.offset):
+        complain(place, f"a {decl.type} with lsb or offset", "give it its unit alone")
+    if kind in ("text", "bytes") and (decl.unit or decl.limits):
+        complain(place, f"a {decl.type} with unit or limits", "text and bytes have none")
+    if names and (decl.lsb or decl.offset or decl.unit or decl.limits):
+        complain(place, "names together with lsb, offset, unit or limits", "a named value has no unit")
+    scale, unit = _scale(decl, kind, bool(names), place, complain)
+    low, high = _limits(decl, unit, place, complain)
+    if decl.role is not None and (kind != "uint" or bits > MAX_ROLE_BITS):
+        complain(
+            f"{place}.role",
+            f"role {decl.role!r} on a {decl.type}",
+            f"an unsigned integer of at most {MAX_ROLE_BITS} bits",
+        )
+    return Field(decl.name, kind, bits, bit, order, scale, unit, low, high, decl.role, reserved, names)
+
+
+def _scale(decl: FieldDecl, kind: Kind, named: bool, place: str, complain: Complain) -> tuple[Scale | None, Unit]:
+    """The exact scaling of an integer into its output unit."""
+    try:
+        shown = parse_unit(decl.unit) if decl.unit is not None else None
+    except UnitError as error:
+        complain(f"{place}.unit", str(error), "")
+        shown = None
+    if kind not in ("uint", "sint") or named:
+        return None, shown or PLAIN
+    try:
+        lsb = parse_quantity(decl.lsb if decl.lsb is not None else "1")
+    except UnitError as error:
+        complain(f"{place}.lsb", str(error), "")
+        return Scale(1, 0, 1), shown or PLAIN
+    if lsb.value == 0:
+        complain(f"{place}.lsb", f"{decl.lsb!r} is zero", "the weight of one count")
+        return Scale(1, 0, 1), shown or PLAIN
+    unit = shown if shown is not None else lsb.unit
+    try:
+        gain, zero = lsb.unit.to(unit)
+    except UnitError as error:
+        complain(
+            f"{place}.unit",
+            f"unit {decl.unit!r} does not fit lsb {decl.lsb!r}: {error}",
+            "the same dimension",
+        )
+        return Scale(1, 0, 1), unit
+    start = Fraction(0)
+    if decl.offset is not None:
+        start = _try(lambda: parse_quantity(decl.offset or "").in_unit(lsb.unit), f"{place}.offset", complain) or start
+    a, b = lsb.value * gain, start * gain + zero
+    den = lcm(a.denominator, b.denominator)
+    return Scale(int(a * den), int(b * den), den), unit
+
+
+def _limits(decl: FieldDecl, unit: Unit, place: str, complain: Complain) -> tuple[float | None, float | None]:
+    if decl.limits is None:
+        return None, None
+    ends: list[Fraction] = []
+    for index, text in enumerate(decl.limits):
+        try:
+            ends.append(parse_quantity(text).in_unit(unit))
+        except UnitError as error:
+            complain(
+                f"{place}.limits[{index}]",
+                f"{text!r}: {error}",
+                f"a quantity in {unit.symbol or 'plain numbers'}",
+            )
+    if len(ends) < 2:
+        return None, None
+    if ends[0] > ends[1]:
+        complain(f"{place}.limits", f"{decl.limits[0]} is above {decl.limits[1]}", "the lower limit first")
+    return float(ends[0]), float(ends[1])
+
+
+def _integers(table: Mapping[str, str], kind: Kind, bits: int, place: str, complain: Complain) -> dict[int, str] | None:
+    """A table keyed by transmitted integers; a signed field may be keyed by its bit pattern (0x8000)."""
+    if not table:
+        return None
+    if kind not in INTEGERS:
+        complain(place, "can't be keyed by transmitted integers", "only integers have reserved values and names")
+        return None
+    found: dict[int, str] = {}
+    for key, text in table.items():
+        try:
+            number = int(key, 0)
+        except ValueError:
+            complain(place, f"key {key!r}", "an integer such as 0x8000")
+            continue
+        if kind == "sint" and (1 << (bits - 1)) <= number < (1 << bits):
+            number -= 1 << bits
+        low, high = (-(1 << (bits - 1)), (1 << (bits - 1)) - 1) if kind == "sint" else (0, (1 << bits) - 1)
+        if not low <= number <= high:
+            complain(place, f"{key} does not fit {bits} bits", f"{low} to {high}")
+            continue
+        found[number] = text
+    return found
+
+
+def _try(work: Callable[[], T], place: str, complain: Complain) -> T | None:
+    try:
+        return work()
+    except UnitError as error:
+        complain(place, str(error), "")
+        return None

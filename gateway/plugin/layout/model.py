@@ -1,0 +1,214 @@
+"""What a characteristic's value looks like: fields in blocks, samples, a tail, every bit accounted for. A
+`Layout` comes from `declare`, which has proven it; nothing later in the product needs to doubt it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Literal
+
+from gateway.model.units import PLAIN, Unit
+
+Kind = Literal["uint", "sint", "float", "boolean", "medfloat", "text", "bytes"]
+Order = Literal["little", "big"]
+Role = Literal["sequence", "node time", "battery"]
+INTEGERS: frozenset[Kind] = frozenset({"uint", "sint", "boolean"})
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """value = (raw * num + add) / den, one correctly rounded division of exact integers."""
+
+    num: int
+    add: int
+    den: int
+
+    def apply(self, raw: int) -> int | float:
+        """The engineering value of a transmitted integer."""
+        top = raw * self.num + self.add
+        return top if self.den == 1 else top / self.den
+
+    def invert(self, value: Fraction) -> int:
+        """The nearest transmitted integer, halves to even."""
+        return round((value * self.den - self.add) / self.num)
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One decoded quantity.
+
+    Attributes:
+        name: its name, unique in the layout.
+        kind, bits: the type.
+        bit: offset of its first bit: within the value, or within one sample.
+        order: byte order; in a little-endian layout bit 0 of byte 0 comes first, in a big-endian one bit 7.
+        scale: None where the value is not a scaled integer (float, boolean, named).
+        unit: unit of the value.
+        low, high: limits in ``unit``.
+        role: what the product may conclude from it.
+        reserved: transmitted integers that mean "no reading", with the reason.
+        names: transmitted integers that stand for a name.
+    """
+
+    name: str
+    kind: Kind
+    bits: int
+    bit: int
+    order: Order
+    scale: Scale | None = None
+    unit: Unit = PLAIN
+    low: float | None = None
+    high: float | None = None
+    role: Role | None = None
+    reserved: Mapping[int, str] | None = None
+    names: Mapping[int, str] | None = None
+
+    @property
+    def raw_range(self) -> tuple[int, int]:
+        """Smallest and largest transmitted integer."""
+        if self.kind == "sint":
+            return -(1 << (self.bits - 1)), (1 << (self.bits - 1)) - 1
+        return 0, (1 << self.bits) - 1
+
+    @property
+    def column(self) -> str:
+        """Its name with its unit, as a column of the log."""
+        return f"{self.name}_{self.unit.column_suffix}" if self.unit.symbol else self.name
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """When a field is there: the transmitted integer of an earlier one equals ``number``, or does not."""
+
+    field: str
+    number: int
+    equal: bool
+
+    def holds(self, raw: int | None) -> bool:
+        """Whether it is met; a field that is itself absent meets nothing."""
+        return raw is not None and (raw == self.number) is self.equal
+
+    def excludes(self, other: Condition) -> bool:
+        """Whether both can never hold at once."""
+        if self.field != other.field:
+            return False
+        if self.equal and other.equal:
+            return self.number != other.number
+        return self.equal is not other.equal and self.number == other.number
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Neighbouring fields that are there or not together.
+
+    Attributes:
+        fields: their bits count from the block's start.
+        size: bytes.
+        when: None for always.
+    """
+
+    fields: tuple[Field, ...]
+    size: int
+    when: Condition | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Samples:
+    """Fields that repeat: ``count`` times, or until the value ends.
+
+    Attributes:
+        every_ns: time between two samples, nanoseconds; the last one is as old as the frame.
+        size: bytes of one sample.
+        count: how many, or the name of the field that says so; None for until the end.
+    """
+
+    fields: tuple[Field, ...]
+    size: int
+    every_ns: int | None
+    count: int | str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """All that a value holds, in byte order: blocks of fields, then samples or a tail, or neither.
+
+    Attributes:
+        tail: a field that takes all bytes that are left (text, bytes).
+    """
+
+    blocks: tuple[Block, ...]
+    samples: Samples | None = None
+    tail: Field | None = None
+
+    @property
+    def fields(self) -> tuple[Field, ...]:
+        """The fields outside samples, each name once."""
+        found = {field.name: field for block in self.blocks for field in block.fields}
+        first = {field.name: field for block in reversed(self.blocks) for field in reversed(block.fields)}
+        tail = (self.tail,) if self.tail else ()
+        return (*(first[name] for name in found), *tail)
+
+    @property
+    def conditional(self) -> bool:
+        """Whether which fields are there depends on the value."""
+        return any(block.when for block in self.blocks)
+
+    @property
+    def head(self) -> int:
+        """Bytes of all blocks."""
+        return sum(block.size for block in self.blocks)
+
+    @property
+    def keys(self) -> frozenset[str]:
+        """Names of the fields that decide what else is there."""
+        names = {block.when.field for block in self.blocks if block.when}
+        if self.samples and isinstance(self.samples.count, str):
+            names.add(self.samples.count)
+        return frozenset(names)
+
+    def sample_count(self, rest: int, counted: int | None = None) -> int | None:
+        """How many samples ``rest`` bytes behind the blocks hold; None where that number does not fit.
+
+        Args:
+            rest: bytes left.
+            counted: what the counting field says, where there is one.
+        """
+        if self.tail is not None:
+            return 0 if rest >= 0 else None
+        if self.samples is None:
+            return 0 if rest == 0 else None
+        wanted = counted if isinstance(self.samples.count, str) else self.samples.count
+        if wanted is not None:
+            return wanted if rest == wanted * self.samples.size else None
+        return rest // self.samples.size if rest >= 0 and rest % self.samples.size == 0 else None
+
+    @property
+    def expected_length(self) -> str:
+        """The lengths that fit, in words."""
+        head = f"{self.head} bytes"
+        if self.conditional:
+            low = sum(block.size for block in self.blocks if block.when is None)
+            head = f"{low} to {self.head} bytes, by what it says of itself"
+        if self.tail is not None:
+            return f"{head} or more"
+        if self.samples is None:
+            return head
+        if isinstance(self.samples.count, int) and not self.conditional:
+            return f"{self.head + self.samples.count * self.samples.size} bytes"
+        return f"{head} and a multiple of {self.samples.size}"
+
+    def misfit(self, length: int) -> str:
+        """Why a payload of ``length`` bytes does not fit, in words."""
+        return f"{length} byte{'s' if length != 1 else ''}, expected {self.expected_length}"
+
+    def all_fields(self) -> Iterator[tuple[Field, bool]]:
+        """Every field, with whether it belongs to the samples."""
+        for field in self.fields:
+            yield field, False
+        for field in self.samples.fields if self.samples else ():
+            yield field, True
+
+    def with_role(self, role: Role) -> Field | None:
+        """The value's field that has ``role``."""
+        return next((field for field in self.fields if field.role == role), None)

@@ -1,0 +1,1 @@
+"""Characteristics, descriptors, units and numbers that Bluetooth has adopted or assigned."""

@@ -1,0 +1,54 @@
+"""The characteristics that Bluetooth has adopted, by their 16-bit number. They are data in the same
+layout language as a plugin's, in `adopted.toml`."""
+
+from __future__ import annotations
+
+import tomllib
+from functools import cache
+from importlib.resources import files
+
+from pydantic import BaseModel, ConfigDict
+
+from gateway.plugin.layout.declare import FieldDecl, SamplesDecl, read_layout
+from gateway.plugin.layout.model import Layout
+
+BASE_UUID = "0000{:04x}-0000-1000-8000-00805f9b34fb"  # Core Specification, Vol 3, Part B, 2.5.1
+
+
+class AdoptedDecl(BaseModel):
+    """An adopted characteristic's value."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+    name: str
+    fields: list[FieldDecl]
+    samples: SamplesDecl | None = None
+
+
+def short_number(uuid: str) -> int | None:
+    """The assigned 16-bit number of a 128-bit UUID, None for one of somebody's own."""
+    number = int(uuid[4:8], 16)
+    return number if uuid == BASE_UUID.format(number) else None
+
+
+def short_uuid(uuid: str) -> str:
+    """An assigned number as 0x2A19, any other UUID whole."""
+    number = short_number(uuid)
+    return uuid if number is None else f"0x{number:04X}"
+
+
+@cache
+def adopted() -> dict[str, AdoptedDecl]:
+    """Every adopted characteristic known, by its 128-bit UUID in lower case."""
+    table = tomllib.loads(files("gateway.plugin.library").joinpath("adopted.toml").read_text("utf-8"))
+    return {BASE_UUID.format(int(number, 16)): AdoptedDecl.model_validate(decl) for number, decl in table.items()}
+
+
+def adopted_layout(uuid: str) -> Layout | None:
+    """The layout that Bluetooth has adopted for a UUID, None for one of somebody's own."""
+    known = adopted().get(uuid)
+    return read_layout(known.fields, known.samples, "little", None, _never) if known else None
+
+
+def _never(place: str, found: str, expected: str) -> None:
+    raise AssertionError(f"the adopted characteristics hold a wrong layout: {place}: {found}; {expected}")

@@ -1,0 +1,134 @@
+"""The reference page of the plugin format, made from the models that read it, so that the two can't differ.
+``python -m gateway.plugin.reference`` prints it; a test holds ``plugins/README.md`` to it."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from typing import Any, Literal, get_args, get_origin
+
+from pydantic import BaseModel
+from pydantic.fields import FieldInfo
+
+from gateway.plugin.layout.declare import FieldDecl, SamplesDecl
+from gateway.plugin.layout.formula import FUNCTIONS, MAX_DEPTH, MAX_TEXT
+from gateway.plugin.shape import (
+    AdvertisingShape,
+    BoundShape,
+    CharacteristicShape,
+    ConstantShape,
+    DerivedShape,
+    EnableShape,
+    HeadShape,
+    PeriodShape,
+    SensorShape,
+)
+
+_INTRODUCTION = """\
+# The plugin format
+
+Made from the models that read it; do not edit by hand (see DEVELOPERS.md). A plugin is a folder with a
+`plugin.toml`, which declares one kind of node, and a folder `streams` with recorded bytes and what they must decode
+to. It is data: reading one runs no code. `gattest new plugin NAME` writes one to start from, `gattest check` proves
+it, and the plugins beside this page are examples, all invented.
+"""
+_TABLES: tuple[tuple[str, str, type[BaseModel]], ...] = (
+    ("`[plugin]`", "Which kind of node this is.", HeadShape),
+    (
+        "`[characteristic.NAME]`",
+        "One characteristic; a channel of the log where it carries values.",
+        CharacteristicShape,
+    ),
+    ("A line of `fields`", "One quantity; written `{ name = …, type = …, … }`.", FieldDecl),
+    ("`samples`", "Several samples in one value, after its fields.", SamplesDecl),
+    ("`[sensor.NAME]`", "What can be switched and paced on its own.", SensorShape),
+    ("`enable` of a sensor", "", EnableShape),
+    ("`period` of a sensor", "", PeriodShape),
+    ("`[constant.NAME]`", "Coefficients that each unit carries.", ConstantShape),
+    ("`[derived.NAME]`", "A value worked out from the fields of one characteristic, and constants.", DerivedShape),
+    ("`[advertising]`", "What the node advertises; `gattest audit` listens for it.", AdvertisingShape),
+    (
+        "A figure of `[spec.CHANNEL]`, `[spec.CHANNEL.FIELD]` or `[spec.link]`",
+        "What every node of this kind is to keep, unless a run file requires otherwise; the figures are in README.md.",
+        BoundShape,
+    ),
+)
+_TYPES = """\
+## Types
+
+Names are those of the GATT Specification Supplement. Fields follow each other without gaps, from bit 0 of the
+first byte in a little-endian value, from bit 7 in a big-endian one.
+
+| type | what it holds |
+|---|---|
+| `boolean` | one bit |
+| `uintN`, `sintN` | an unsigned or two's complement integer of N bits, 1 to 64 |
+| `float16`, `float32`, `float64` | IEEE 754 |
+| `medfloat16`, `medfloat32` | SFLOAT and FLOAT of IEEE 11073-20601 |
+| `uint8[N]` | N bytes, shown in hex |
+| `utf8s`, `uint8[]` | as the last field: text, or bytes, until the value ends |
+"""
+_UNITS = """\
+## Units
+
+Spelled out where a short form is ambiguous: `g_0` for gravity and `gram` for mass but not `g`, `percent` but not
+`RH`, `degC` but not `C`. Powers and fractions are written `m/s**2` and `1/K`. An LSB, its `unit`, `offset` and
+`limits` must share a dimension; so must an input of a formula and the unit it is wanted in.
+"""
+
+
+def _written(annotation: Any) -> str:
+    """A type as its author writes it in TOML."""
+    if get_origin(annotation) is Literal:
+        return ", ".join(f'`"{value}"`' for value in get_args(annotation))
+    names = {str: "text", int: "integer", FieldDecl: "line", dict: "table"}
+    if annotation in names:
+        return names[annotation]
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return "table"
+    inner = [
+        _written(part) for part in get_args(annotation) if part is not type(None) and not isinstance(part, FieldInfo)
+    ]
+    if get_origin(annotation) is list:
+        return f"list of {inner[0]}"
+    if get_origin(annotation) is dict:
+        return f"table of {inner[1]}"
+    return " or ".join(dict.fromkeys(inner))
+
+
+def _default(info: FieldInfo) -> str:
+    if info.is_required():
+        return "required"
+    return "" if info.default in (None, "", [], {}) else f"`{info.default!r}`".replace("'", '"')
+
+
+def _table(model: type[BaseModel]) -> Iterator[str]:
+    yield "| key | value | default | meaning |"
+    yield "|---|---|---|---|"
+    for key, info in model.model_fields.items():
+        yield f"| `{key}` | {_written(info.annotation)} | {_default(info)} | {info.description or ''} |"
+
+
+def _formulas() -> Iterator[str]:
+    yield "## Formulas\n"
+    yield "Numbers, the declared inputs, `+ - * / **`, parentheses, the comparisons `< <= > >= == !=` of two values"
+    yield "(1 where true, 0 where not), and the functions below. Where there is no answer (division by zero, the"
+    yield "logarithm of a negative number, an input without a reading) there is no value, and it is counted. At most"
+    yield f"{MAX_TEXT} characters, nested at most {MAX_DEPTH} deep.\n"
+    yield "| function | arguments | gives |"
+    yield "|---|---|---|"
+    for name, (fewest, most, _, gives) in FUNCTIONS.items():
+        yield f"| `{name}` | {fewest if fewest == most else f'{fewest} to {most}'} | {gives} |"
+
+
+def plugin_reference() -> str:
+    """The page, in Markdown."""
+    parts = [_INTRODUCTION]
+    for title, text, model in _TABLES:
+        parts.append("\n".join([f"## {title}\n", *([f"{text}\n"] if text else []), *_table(model)]) + "\n")
+    parts += [_TYPES, _UNITS, "\n".join(_formulas()) + "\n"]
+    return "\n".join(parts)
+
+
+if __name__ == "__main__":
+    sys.stdout.write(plugin_reference())

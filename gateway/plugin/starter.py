@@ -1,0 +1,105 @@
+"""A starting plugin for an engineer's own node: short, commented, and good as it stands."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from uuid import uuid4
+
+from gateway.model.errors import InputError
+from gateway.plugin import KIND
+
+_PLUGIN = """\
+# What one kind of node looks like over the air. Check it with:  gattest check {folder}
+
+[plugin]
+kind  = "{kind}"
+title = "Say here what this node is"
+
+# One table for each characteristic, one line for each field, in the order of the bytes. UUIDs are your own
+# (these were made at random) or the 16-bit number of a characteristic that Bluetooth has adopted.
+[characteristic.data]
+uuid       = "{uuid_data}"
+service    = "{uuid_service}"
+properties = ["read", "notify"]
+fields = [
+  # a counter that rises by one with each value and wraps: loss is measured by it
+  {{ name = "sequence", type = "uint8", role = "sequence" }},
+  # two's complement, one count is 0.01 degC, 0x8000 means that there is no reading
+  {{ name = "temperature", type = "sint16", lsb = "0.01 degC", reserved = {{ 0x8000 = "not known" }} }},
+  # fields narrower than a byte share it, from bit 0 upwards; what is left over is reserved
+  {{ name = "state", type = "uint2", names = {{ 0 = "resting", 1 = "measuring", 2 = "fault" }} }},
+  {{ name = "with_light", type = "boolean" }},
+  {{ rfu = 5 }},
+  # there only when the flag above says so
+  {{ name = "light", type = "uint16", lsb = "1 lux", when = "with_light" }},
+]
+
+# What is written to switch and pace the sensor.
+[characteristic.settings]
+uuid       = "{uuid_settings}"
+service    = "{uuid_service}"
+properties = ["read", "write"]
+fields = [
+  {{ name = "enabled", type = "uint8" }},
+  {{ name = "period", type = "uint16", lsb = "10 ms", limits = ["50 ms", "10 min"] }},
+]
+
+[sensor.main]
+data   = "data"
+enable = {{ characteristic = "settings", field = "enabled", on = 1, off = 0 }}
+period = {{ characteristic = "settings", field = "period", default = "1 s" }}
+
+[characteristic.battery]
+uuid       = "0x2A19"
+service    = "0x180F"
+properties = ["read"]
+"""
+_CAPTURE = """\
+# gattest capture 1
+# plugin: {kind}
+# origin: invented
+2026-01-01T00:00:00Z node-1 data 01 6009 01
+2026-01-01T00:00:01Z node-1 data 02 0080 05 f401
+"""
+_EXPECTED = """\
+# What each line of first.capture must decode to.
+
+[[frame]]
+line        = 4
+sequence    = 1
+temperature = "24 degC"
+state       = "measuring"
+with_light  = 0
+
+[[frame]]
+line        = 5
+sequence    = 2
+temperature = "no reading"
+state       = "measuring"
+with_light  = 1
+light       = "500 lux"
+"""
+
+
+def write_plugin(kind: str, into: Path) -> Path:
+    """Write a starting plugin and its recorded stream into the new folder ``into/kind``.
+
+    Raises:
+        InputError: the name can't be a kind, the folder exists, or it can't be written.
+    """
+    if not KIND.fullmatch(kind):
+        raise InputError(f"{kind!r} can't be a kind of node: lower-case letters, digits and -, at most 40")
+    folder = into / kind
+    uuids = {f"uuid_{name}": str(uuid4()) for name in ("service", "data", "settings")}
+    try:
+        (folder / "streams").mkdir(parents=True)
+        (folder / "plugin.toml").write_text(_PLUGIN.format(kind=kind, folder=folder.as_posix(), **uuids), "utf-8")
+        (folder / "streams" / "first.capture").write_text(_CAPTURE.format(kind=kind), "utf-8")
+        (folder / "streams" / "first.expected.toml").write_text(_EXPECTED, "utf-8")
+    except FileExistsError:
+        raise InputError(
+            f"{folder} exists; nothing was written: choose another name, or another folder with --into"
+        ) from None
+    except OSError as error:
+        raise InputError(f"{folder} can't be written: {error.strerror}; choose another folder with --into") from None
+    return folder

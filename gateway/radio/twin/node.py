@@ -1,0 +1,286 @@
+"""A simulated node: the GATT table of its plugin served by bumble's server, sensors
+that obey their enable and period settings, and faults on demand."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import random
+from collections.abc import Mapping
+from typing import Any
+
+from bumble import att, core
+from bumble.core import UUID, AdvertisingData
+from bumble.device import Connection, Device
+from bumble.gatt import Characteristic as Served
+from bumble.gatt import CharacteristicValue, Descriptor, Service
+
+from gateway.config import TwinConfig
+from gateway.plugin import Characteristic, Plugin
+from gateway.plugin.layout.codec import Value
+from gateway.plugin.layout.model import Field
+from gateway.plugin.library.adopted import BASE_UUID, short_number
+from gateway.plugin.library.assigned import (
+    PRESENTATION_FORMAT,
+    USER_DESCRIPTION,
+    VALID_RANGE,
+    presentation_format,
+    valid_range,
+)
+from gateway.radio.twin.settings import Pace, Settings, in_field
+from gateway.radio.twin.signal import Source, fitted, make_source, resting_value
+
+_ADVERTISING_INTERVAL_MS = 100.0
+_WAITING_PACKETS = 8  # notifications a small firmware keeps waiting before it drops one
+_JUMP = 10  # values skipped by the sequence fault
+_DEVICE_INFORMATION = BASE_UUID.format(0x180A)
+_PROPERTIES = {
+    "read": Served.Properties.READ,
+    "write": Served.Properties.WRITE,
+    "write-without-response": Served.Properties.WRITE_WITHOUT_RESPONSE,
+    "notify": Served.Properties.NOTIFY,
+    "indicate": Served.Properties.INDICATE,
+}
+
+
+class Twin:
+    """A simulated node.
+
+    Args:
+        plugin: what it is.
+        name: the local name it advertises.
+        config: address, signals, constants and faults.
+        device: its bumble host, powered off, on whatever controller.
+        seed: of its noise and of its losses.
+
+    Raises:
+        InputError: a signal's csv file can't be used.
+    """
+
+    def __init__(self, plugin: Plugin, name: str, config: TwinConfig, device: Device, seed: int) -> None:
+        self.plugin = plugin
+        self.name = name
+        self.device = device
+        self._config = config
+        self._faults = config.faults
+        self._chance = random.Random(f"{seed} {config.address}")  # noqa: S311  repeatable, not secret
+        self._sources: dict[str, Source] = {key: make_source(s, self._chance) for key, s in config.signals.items()}
+        self._frozen: Value = None
+        self._counts = dict.fromkeys(plugin.characteristics, 0)
+        self._sequence = dict.fromkeys(plugin.characteristics, 0)
+        self._settings = Settings(plugin, config.faults.firmware)
+        self._paces = self._settings.paces
+        self._served: dict[str, Served[bytes]] = {}
+        self._link: Connection | None = None
+        self._linked, self._gone = asyncio.Event(), asyncio.Event()
+        self._start = 0.0
+        self._build()
+
+    @property
+    def _now(self) -> float:
+        return asyncio.get_running_loop().time() - self._start
+
+    # The GATT table
+
+    def _build(self) -> None:
+        services: dict[str, list[Served[bytes]]] = {}
+        for item in self.plugin.characteristics.values():
+            properties = Served.Properties(0)
+            for name in item.properties:
+                properties |= _PROPERTIES[name]
+            text = item.title if item.description is None else item.description
+            descriptors = [Descriptor(UUID.from_16_bits(USER_DESCRIPTION), Descriptor.READABLE, text.encode())]
+            lone = item.layout.fields[0] if len(item.layout.fields) == 1 and not item.layout.samples else None
+            if lone is not None and (form := presentation_format(lone)) is not None:
+                descriptors.append(Descriptor(UUID.from_16_bits(PRESENTATION_FORMAT), Descriptor.READABLE, form))
+            if lone is not None and (ends := valid_range(lone)) is not None:
+                descriptors.append(Descriptor(UUID.from_16_bits(VALID_RANGE), Descriptor.READABLE, ends))
+            served: Served[bytes] = Served(
+                _uuid(item.uuid),
+                properties,
+                Served.READABLE | Served.WRITEABLE,
+                CharacteristicValue(read=self._reader(item), write=self._writer(item)),
+                descriptors,
+            )
+            served.on(served.EVENT_SUBSCRIPTION, self._wake)
+            self._served[item.name] = served
+            services.setdefault(item.service, []).append(served)
+        if _DEVICE_INFORMATION not in services:  # a simulated node says that it is one
+            said = Served(UUID.from_16_bits(0x2A26), Served.Properties.READ, Served.READABLE, b"simulated")
+            services[_DEVICE_INFORMATION] = [said]
+        for uuid, served_items in services.items():
+            self.device.add_service(Service(_uuid(uuid), served_items))
+        self.device.on("connection", self._connected)
+
+    def _reader(self, item: Characteristic) -> Any:
+        def read(_: Connection) -> bytes:
+            if item.name in self._settings:
+                return self._settings.read(item)
+            if not item.pushed:
+                return self._shortened(item, self._payload(item, advance=True))
+            raw = self._payload(item, advance=False)
+            return bytes(byte ^ 0x55 for byte in raw) if "reads-otherwise" in self._faults.firmware else raw
+
+        return read
+
+    def _writer(self, item: Characteristic) -> Any:
+        def write(_: Connection, raw: bytes) -> None:
+            self._settings.write(item, bytes(raw))
+
+        return write
+
+    # Values
+
+    def _payload(self, item: Characteristic, advance: bool) -> bytes:
+        """The value now; ``advance`` counts it as a new one."""
+        count = self._counts[item.name]
+        if advance:
+            self._counts[item.name] += 1
+            self._sequence[item.name] += 1
+            every = self._faults.jump_sequence_every
+            if every and self._counts[item.name] % every == 0:
+                self._sequence[item.name] += _JUMP
+        now = self._now
+        constants = self._config.constants.get(item.name, {})
+        values = {f.name: constants.get(f.name, self._value(item, f, now, count)) for f in item.layout.fields}
+        group = item.layout.samples
+        if group is None:
+            return item.codec.build(values)
+        n = self._sample_count(item, values)
+        every_s = (group.every_ns or 0) / 1e9
+        samples = [
+            {f.name: self._value(item, f, now - (n - 1 - i) * every_s, count * n + i) for f in group.fields}
+            for i in range(n)
+        ]
+        return item.codec.build(values, samples)
+
+    def _sample_count(self, item: Characteristic, values: Mapping[str, Value]) -> int:
+        """As many as the value announces, or else as the period and the room in a notification allow."""
+        group = item.layout.samples
+        if group is None:
+            return 0
+        if group.count is not None:
+            announced = values[group.count] if isinstance(group.count, str) else group.count
+            return int(announced) if isinstance(announced, int | float) else 0
+        pace = next((pace for pace in self._paces.values() if pace.sensor.data == item.name), None)
+        wanted = round(pace.period_s * 1e9 / group.every_ns) if pace and group.every_ns else 1
+        room = (self._link.att_mtu if self._link else att.ATT_DEFAULT_MTU) - 3 - item.layout.head
+        return int(max(1, min(wanted, room // group.size)))
+
+    def _value(self, item: Characteristic, field: Field, now: float, count: int) -> Value:
+        key = f"{item.name}.{field.name}"
+        if field.role == "sequence":
+            return self._sequence[item.name] & (1 << field.bits) - 1
+        if field.role == "node time":
+            return in_field(field, int(max(now, 0) * 1e9))
+        source = self._sources.get(key)
+        value = fitted(field, source(now, count) if source else resting_value(field))
+        if key == self._faults.freeze:
+            self._frozen = value if self._frozen is None else self._frozen
+            return self._frozen
+        return value
+
+    # Life
+
+    def _connected(self, link: Connection) -> None:
+        self._link = link
+        self._gone.clear()
+        self._linked.set()
+        link.on("disconnection", self._lost)
+
+    def _lost(self, _: int) -> None:
+        self._link = None
+        self._settings.link_ended()
+        self._linked.clear()
+        self._gone.set()
+        self._wake()
+
+    def _wake(self, *_: object) -> None:
+        """Somebody came, went, subscribed or unsubscribed."""
+        for pace in self._paces.values():
+            pace.changed.set()
+
+    async def run(self) -> None:
+        """Live on the air until cancelled."""
+        self._start = asyncio.get_running_loop().time()
+        await self.device.power_on()
+        self.device.advertising_data = self._advertisement()
+        await self.device.start_advertising(
+            auto_restart=True,
+            advertising_interval_min=_ADVERTISING_INTERVAL_MS,
+            advertising_interval_max=_ADVERTISING_INTERVAL_MS,
+        )
+        async with asyncio.TaskGroup() as group:
+            for pace in self._paces.values():
+                if self.plugin.characteristics[pace.sensor.data].pushed:
+                    group.create_task(self._sense(pace), name=f"{self.name} {pace.sensor.name}")
+            if self._faults.drop_link_ns is not None:
+                group.create_task(self._drop_links(self._faults.drop_link_ns / 1e9), name=f"{self.name} dropping links")
+
+    def _advertisement(self) -> bytes:
+        """Flags, name and, where it fits 31 bytes, the first own service."""
+        parts = [(AdvertisingData.FLAGS, b"\x06"), (AdvertisingData.COMPLETE_LOCAL_NAME, self.name.encode())]
+        own = next(
+            (UUID(c.service) for c in self.plugin.characteristics.values() if not c.service.startswith("0000")),
+            None,
+        )
+        whole = [*parts, (AdvertisingData.COMPLETE_LIST_OF_128_BIT_SERVICE_CLASS_UUIDS, bytes(own))] if own else parts
+        data = bytes(AdvertisingData(whole))
+        return data if len(data) <= 31 else bytes(AdvertisingData(parts))
+
+    async def _sense(self, pace: Pace) -> None:
+        """Produce this sensor's values on its period for as long as it is on and somebody listens."""
+        loop = asyncio.get_running_loop()
+        item = self.plugin.characteristics[pace.sensor.data]
+        due = loop.time()
+        while True:
+            active = pace.on and self._listener(item)
+            period = self._settings.period_of(pace) * self._faults.slow
+            due = max(due + period, loop.time())
+            try:
+                async with asyncio.timeout_at(due if active else None):
+                    await pace.changed.wait()
+                pace.changed.clear()
+                due = loop.time()
+            except TimeoutError:
+                if pace.on and self._listener(item):
+                    await self._push(item, self._payload(item, advance=True))
+
+    def _listener(self, item: Characteristic) -> bool:
+        subscribers = self.device.gatt_server.subscribers.get(self._link, {})
+        return any(subscribers.get(self._served[item.name].handle, b""))
+
+    async def _push(self, item: Characteristic, payload: bytes) -> None:
+        payload = self._shortened(item, payload)
+        if self._faults.lose and self._chance.random() < self._faults.lose:
+            return
+        queue = self.device.host.le_acl_packet_queue
+        if self._link is None or (queue is not None and queue.pending >= _WAITING_PACKETS):
+            return
+        if "notify" in item.properties:
+            await self.device.notify_subscriber(self._link, self._served[item.name], payload)
+        else:
+            with contextlib.suppress(TimeoutError, core.TimeoutError):  # nobody confirmed: the link is on its way out
+                await self.device.indicate_subscriber(self._link, self._served[item.name], payload)
+
+    def _shortened(self, item: Characteristic, payload: bytes) -> bytes:
+        """The payload, a byte short when that fault is due."""
+        every = self._faults.wrong_length_every
+        return payload[:-1] if every and self._counts[item.name] % every == 0 else payload
+
+    async def _drop_links(self, after_s: float) -> None:
+        """End each link this long after it was made."""
+        while True:
+            await self._linked.wait()
+            link = self._link
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(after_s):
+                    await self._gone.wait()
+            if link is not None and link == self._link:
+                await link.disconnect()
+
+
+def _uuid(text: str) -> UUID:
+    """Two bytes where Bluetooth has assigned the number, as a node sends it."""
+    number = short_number(text)
+    return UUID(text) if number is None else UUID.from_16_bits(number)

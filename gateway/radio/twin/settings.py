@@ -1,0 +1,186 @@
+"""What a simulated node can be set to: its sensors switched and paced by writes, refused where a declared limit is
+broken, and every way a firmware can get that wrong, on demand."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Collection, Mapping
+from dataclasses import replace
+from typing import Any
+
+from bumble import att
+
+from gateway.model.errors import DecodeError
+from gateway.model.units import parse_unit
+from gateway.plugin import Characteristic, Plugin, Sensor, period_ns_of, within
+from gateway.plugin.layout.codec import Value, encode
+from gateway.plugin.layout.model import Field
+from gateway.radio.twin.signal import fitted
+
+_SECOND = parse_unit("s")
+
+
+class Pace:
+    """A sensor's state: whether it is on, its period, and a flag raised when either changes."""
+
+    def __init__(self, sensor: Sensor) -> None:
+        self.sensor = sensor
+        self.on = sensor.enable is None or sensor.starts_on
+        self.period_s = (sensor.default_period_ns or 1_000_000_000) / 1e9
+        self.waiting_s: float | None = None  # a period that is kept only once it is switched on again
+        self.changed = asyncio.Event()
+
+
+class Settings:
+    """The writable part of a simulated node.
+
+    Args:
+        plugin: what it is.
+        wrong: what its firmware does wrong, of `config.FIRMWARE_FAULTS`.
+    """
+
+    def __init__(self, plugin: Plugin, wrong: Collection[str]) -> None:
+        self._plugin, self._wrong = plugin, frozenset(wrong)
+        self.paces: dict[str, Pace] = {}
+        self._values: dict[str, dict[str, Value]] = {}
+        self._power_up()
+
+    def __contains__(self, characteristic: str) -> bool:
+        return characteristic in self._values
+
+    def _power_up(self) -> None:
+        sensors = self._plugin.sensors.values()
+        if "starts-otherwise" in self._wrong:
+            sensors = [replace(sensor, starts_on=not sensor.starts_on) for sensor in sensors]  # type: ignore[assignment]
+        for sensor in sensors:
+            self.paces[sensor.name] = Pace(sensor)
+        self._values = {name: self._first(name) for name in self._plugin.settings}
+
+    def _start(self, sensor: Sensor) -> None:
+        """Set one sensor as after power-up."""
+        pace, fresh = self.paces[sensor.name], Pace(self.paces[sensor.name].sensor)
+        pace.on, pace.period_s, pace.waiting_s = fresh.on, fresh.period_s, None
+        pace.changed.set()
+        for setting in (sensor.enable, sensor.period):
+            if setting is not None:
+                own = self._first(setting.characteristic)
+                self._values[setting.characteristic][setting.field.name] = own[setting.field.name]
+
+    def link_ended(self) -> None:
+        """Forget what was written, where that is declared or what the firmware does wrong."""
+        for sensor in self._plugin.sensors.values():
+            if (sensor.kept is False) is not ("forgets-otherwise" in self._wrong):
+                self._start(sensor)
+
+    def read(self, item: Characteristic) -> bytes:
+        """The bytes of a setting."""
+        return item.codec.build(self._values[item.name])
+
+    def write(self, item: Characteristic, raw: bytes) -> None:
+        """Take a written value.
+
+        Raises:
+            att.ATT_Error: it does not fit or is beyond a limit. Error codes: Core Specification, Vol 3, Part F,
+                3.4.1.1, and its Supplement for those from 0xE0 on.
+        """
+        try:
+            values, _ = item.codec.parse(raw)
+        except DecodeError:
+            if "accepts-any-length" not in self._wrong:
+                raise att.ATT_Error(att.ATT_INVALID_ATTRIBUTE_LENGTH_ERROR) from None
+            return
+        fields = {field.name: field for field in item.layout.fields}
+        meant = {key: field.scale.apply(values[key]) if field.scale else values[key] for key, field in fields.items()}
+        for pace in self.paces.values():
+            if (code := _refusal(pace.sensor, item.name, values)) is not None:
+                if "changes-though-refused" in self._wrong:
+                    self._values[item.name] = meant
+                if "accepts-out-of-range" not in self._wrong:
+                    raise att.ATT_Error(code)
+        self._values[item.name] = meant
+        for pace in self.paces.values():
+            self._apply(pace, item.name, values)
+
+    def _apply(self, pace: Pace, name: str, values: Mapping[str, Any]) -> None:
+        enable, period = pace.sensor.enable, pace.sensor.period
+        if enable and enable.characteristic == name:
+            asked = values[enable.field.name] == pace.sensor.on
+            pace.on = asked and "never-on" not in self._wrong
+            if asked and pace.waiting_s is not None:
+                pace.period_s, pace.waiting_s = pace.waiting_s, None
+            if not asked and "never-off" in self._wrong:
+                pace.on = True
+            if asked and "switches-others-on" in self._wrong:
+                for other in self.paces.values():
+                    other.on = True
+                    other.changed.set()
+            if not asked and "off-takes-all" in self._wrong:
+                for other in self.paces.values():
+                    other.on = False
+                    other.changed.set()
+            pace.changed.set()
+        if period and period.characteristic == name:
+            self._take_period(pace, period_ns_of(period.field, values[period.field.name]) / 1e9)
+
+    def _take_period(self, pace: Pace, period_s: float) -> None:
+        period = pace.sensor.period
+        if "rounds-periods" in self._wrong and period and period.field.low is not None:
+            gain, zero = period.field.unit.to(_SECOND)
+            shortest_s = float(period.field.low * gain + zero)
+            if period_s < 1.5 * shortest_s:
+                period_s = 2 * shortest_s
+                self._values[period.characteristic][period.field.name] = in_field(period.field, round(period_s * 1e9))
+        if "paces-others" in self._wrong:
+            for other in self.paces.values():
+                if other is not pace and other.sensor.period is not None:
+                    field, owner = other.sensor.period.field, other.sensor.period.characteristic
+                    gain, zero = _SECOND.to(field.unit)
+                    value = max(fitted(field, period_s * float(gain) + float(zero)), field.low or 0)  # type: ignore[type-var]
+                    self._values[owner][field.name] = value
+                    other.period_s = period_ns_of(field, float(encode(field, value))) / 1e9
+                    other.changed.set()
+        if "paces-only-on-switching" in self._wrong and pace.on:
+            pace.waiting_s = period_s
+            return
+        pace.period_s, pace.waiting_s = period_s, None
+        pace.on = pace.on or "starts-when-paced" in self._wrong
+        pace.changed.set()
+
+    def period_of(self, pace: Pace) -> float:
+        """The period it keeps now, seconds."""
+        beside = sum(other.on for other in self.paces.values()) > 1
+        return pace.period_s * (2 if beside and "slows-beside-another" in self._wrong else 1)
+
+    def _first(self, name: str) -> dict[str, Value]:
+        values: dict[str, Value] = {field.name: 0 for field in self._plugin.characteristics[name].layout.fields}
+        for pace in self.paces.values():
+            sensor = pace.sensor
+            if sensor.enable and sensor.enable.characteristic == name:
+                field, raw = sensor.enable.field, sensor.on if pace.on else sensor.off
+                values[field.name] = field.scale.apply(raw) if field.scale else raw
+            if sensor.period and sensor.period.characteristic == name and sensor.default_period_ns:
+                values[sensor.period.field.name] = in_field(sensor.period.field, sensor.default_period_ns)
+        return values
+
+
+def _refusal(sensor: Sensor, name: str, values: Mapping[str, Any]) -> int | None:
+    """The error code for what this sensor can't be set to, None for what it can."""
+    enable, period = sensor.enable, sensor.period
+    if enable and enable.characteristic == name and values[enable.field.name] not in (sensor.on, sensor.off):
+        return int(att.ErrorCode.VALUE_NOT_ALLOWED)
+    if (
+        period
+        and period.characteristic == name
+        and not within(period.field, period_ns_of(period.field, values[period.field.name]))
+    ):
+        return int(att.ErrorCode.OUT_OF_RANGE)
+    return None
+
+
+def in_field(field: Field, nanoseconds: int) -> Value:
+    """A length of time in the field's unit, wrapped to what it can carry."""
+    gain, _ = _SECOND.to(field.unit)
+    value = nanoseconds * gain / 1_000_000_000
+    if field.scale is None:
+        return float(value)
+    return field.scale.apply(field.scale.invert(value) & (1 << field.bits) - 1)

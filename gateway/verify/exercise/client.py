@@ -1,0 +1,271 @@
+"""What a step does to a node: write a setting, read it back, listen. Everything written stands in the log as a
+setting event, everything heard as a frame, so that the figures of the log are those of the exercise."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import AsyncIterator, Awaitable, Mapping
+from contextlib import asynccontextmanager
+from functools import partial
+from typing import TypeVar
+
+from bleak import BleakClient
+from bleak.backends.characteristic import BleakGATTCharacteristic
+
+from gateway.host.clock import Clock
+from gateway.model.errors import NodeError, PayloadError, RadioError, RefusedError
+from gateway.model.records import EventKind, Frame, LinkEvent, Sink
+from gateway.model.units import parse_unit
+from gateway.plugin import Plugin, Sensor
+from gateway.plugin.layout.codec import Value
+from gateway.radio import Radio
+from gateway.session.deadline import within
+from gateway.session.discover import CONNECT_S, REQUEST_S, look_for
+
+T = TypeVar("T")
+_SOUGHT_S = 15.0
+_INTERVAL_S = 0.03  # between connection events, where the system does not tell
+
+
+class Hands:
+    """A link to the node under exercise.
+
+    Attributes:
+        heard: for each channel the values that came on this link, with their arrival in nanoseconds UTC.
+    """
+
+    def __init__(self, who: str, plugin: Plugin, client: BleakClient, lost: asyncio.Event, sink: Sink, clock: Clock):
+        self.plugin = plugin
+        self.lost = lost
+        self.heard: dict[str, list[tuple[int, bytes]]] = {name: [] for name in plugin.channels}
+        self._who, self._client, self._sink, self._clock = who, client, sink, clock
+        self._came = asyncio.Event()
+        self._targets: dict[str, BleakGATTCharacteristic] = {}
+        self._off: set[str] = set()  # sensors known to be switched off
+        self._written = {name: started(plugin, name) for name in plugin.settings}  # of those that can't be read
+        self.paces_s: dict[str, float] = {}  # periods last written
+        self.interval_s = _INTERVAL_S
+
+    def now_ns(self) -> int:
+        """The time that arrivals are stamped with."""
+        return self._clock.now_ns()
+
+    def tell(self, kind: EventKind, **detail: object) -> None:
+        """Put an event of the node into the log."""
+        self._sink.event(LinkEvent(self.now_ns(), self._who, kind, detail))
+
+    async def do(self, what: str, work: Awaitable[T], seconds: float = REQUEST_S) -> T:
+        """Await one request.
+
+        Raises:
+            RefusedError: the node answered with an ATT error.
+            RadioError: it did not answer, or the link was lost.
+        """
+        return await within(seconds, what, work, self.lost)
+
+    async def prepare(self) -> None:
+        """Find what the plugin declares, and subscribe to what the sensors send.
+
+        Raises:
+            NodeError: the node lacks something that the plugin declares.
+            RadioError: the link was lost.
+        """
+        found = {(c.service_uuid, c.uuid): c for c in self._client.services.characteristics.values()}
+        for name, item in self.plugin.characteristics.items():
+            if (target := found.get((item.service, item.uuid))) is not None:
+                self._targets[name] = target
+        sent = [s.data for s in self.plugin.sensors.values() if self.plugin.characteristics[s.data].pushed]
+        missing = [name for name in (*self.plugin.settings, *sent) if name not in self._targets]
+        if missing:
+            raise NodeError(
+                f"{self._who} is not the {self.plugin.kind} that its plugin declares: it has no {', '.join(missing)}; "
+                "gattest audit shows what differs"
+            )
+        for name in dict.fromkeys(sent):
+            await self.do(
+                f"subscribing to {name}", self._client.start_notify(self._targets[name], self._receiver(name))
+            )
+        self.tell(EventKind.READY)
+
+    def _receiver(self, channel: str) -> partial[None]:
+        return partial(self._received, channel)
+
+    def _received(self, channel: str, _: BleakGATTCharacteristic, data: bytearray) -> None:
+        t_ns, raw = self.now_ns(), bytes(data)
+        self.heard[channel].append((t_ns, raw))
+        self._sink.frame(Frame(t_ns, self._who, channel, raw))
+        self._came.set()
+
+    # Reading and writing
+
+    def readable(self, name: str) -> bool:
+        """Whether a declared characteristic can be read."""
+        return "read" in self.plugin.characteristics[name].properties and name in self._targets
+
+    async def read(self, name: str) -> bytes:
+        """The bytes of a characteristic.
+
+        Raises:
+            RadioError: as `do`.
+        """
+        return bytes(await self.do(f"reading {name}", self._client.read_gatt_char(self._targets[name])))
+
+    async def snapshot(self) -> dict[str, bytes]:
+        """The bytes of every readable setting and constant."""
+        found = {}
+        for name in (*sorted(self.plugin.settings), *self.plugin.constants):
+            if self.readable(name):
+                with contextlib.suppress(RefusedError):  # it was told to be readable, which the audit tells
+                    found[name] = await self.read(name)
+        return found
+
+    async def before(self, name: str) -> bytes:
+        """How a setting stands: as it reads, or as it was last written or is to start where it can't be read.
+
+        Raises:
+            RadioError: as `do`.
+        """
+        return await self.read(name) if self.readable(name) else self._written[name]
+
+    async def write(self, name: str, raw: bytes, **meant: object) -> str:
+        """Write bytes; the ATT error that the node answered, "" where it took them."""
+        item = self.plugin.characteristics[name]
+        acknowledged = "write" in item.properties
+        try:
+            await self.do(
+                f"writing {name}", self._client.write_gatt_char(self._targets[name], raw, response=acknowledged)
+            )
+        except RefusedError as error:
+            self.tell(EventKind.SETTING_DIFFERS, characteristic=name, written=raw.hex(), refused=str(error))
+            return str(error)
+        self.tell(EventKind.SETTING, characteristic=name, written=raw.hex(), **meant)
+        self._written[name] = raw
+        return ""
+
+    async def set(self, sensor: Sensor, on: bool | None = None, period_s: float | None = None) -> str:
+        """Pace a sensor, then switch it; what is wrong with how the node took it, "" for nothing.
+
+        Raises:
+            RadioError: as `do`.
+        """
+        if period_s is not None and sensor.period is not None:
+            gain, zero = parse_unit("s").to(sensor.period.field.unit)
+            values = {sensor.period.field.name: period_s * float(gain) + float(zero)}
+            if wrong := await self._put(sensor.period.characteristic, values, period_s={sensor.data: period_s}):
+                return wrong
+            self.paces_s[sensor.name] = period_s
+        if on is not None and sensor.enable is not None:
+            field, raw = sensor.enable.field, sensor.on if on else sensor.off
+            meant = {field.name: field.scale.apply(raw) if field.scale else raw}
+            self._off.discard(sensor.name)
+            wrong = await self._put(sensor.enable.characteristic, meant, on={sensor.data: on})
+            if not on and not wrong:
+                self._off.add(sensor.name)
+            return wrong
+        return ""
+
+    async def quiet(self, *but: str) -> None:
+        """Switch every sensor off that is not known to be, except those named.
+
+        Raises:
+            RadioError: as `do`.
+        """
+        for sensor in self.plugin.sensors.values():
+            if sensor.name not in but and sensor.name not in self._off:
+                await self.set(sensor, on=False)
+
+    async def _put(self, name: str, values: Mapping[str, Value], **meant: object) -> str:
+        item = self.plugin.characteristics[name]
+        try:
+            raw = item.codec.patch(await self.before(name), values)
+        except PayloadError as error:
+            return str(error)
+        if refused := await self.write(name, raw, **meant):
+            return f"refused: {refused}"
+        if self.readable(name) and (back := await self.read(name)) != raw:
+            return f"{name} was written {raw.hex()} and reads {back.hex() or 'nothing'}"
+        return ""
+
+    # Listening
+
+    async def listen(self, seconds: float) -> int:
+        """Wait; when that began.
+
+        Raises:
+            RadioError: the link was lost.
+        """
+        begun_ns = self.now_ns()
+        await self.do("listening", asyncio.sleep(seconds), seconds + REQUEST_S)
+        return begun_ns
+
+    async def wait_for(self, channel: str, count: int, seconds: float) -> list[tuple[int, bytes]]:
+        """The next ``count`` values of a channel, or those that come within ``seconds``.
+
+        Raises:
+            RadioError: the link was lost.
+        """
+        first = len(self.heard[channel])
+
+        async def enough() -> None:
+            while len(self.heard[channel]) < first + count:
+                self._came.clear()
+                await self._came.wait()
+
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(seconds):
+                await self.do("listening", enough(), seconds + REQUEST_S)
+        return self.heard[channel][first : first + count]
+
+    def since(self, channel: str, t_ns: int) -> list[tuple[int, bytes]]:
+        """What came of a channel from a time on."""
+        return [one for one in self.heard[channel] if one[0] >= t_ns]
+
+
+def started(plugin: Plugin, name: str) -> bytes:
+    """A setting as it is declared to be after power-up; fields of no sensor are zero."""
+    item = plugin.characteristics[name]
+    values: dict[str, Value] = {}
+    for sensor in plugin.sensors.values():
+        if sensor.enable is not None and sensor.enable.characteristic == name:
+            field, raw = sensor.enable.field, sensor.on if sensor.starts_on else sensor.off
+            values[field.name] = field.scale.apply(raw) if field.scale else raw
+        if sensor.period is not None and sensor.period.characteristic == name and sensor.default_period_ns:
+            gain, zero = parse_unit("ns").to(sensor.period.field.unit)
+            values[sensor.period.field.name] = sensor.default_period_ns * gain + zero
+    return item.codec.patch(bytes(item.layout.head), values)
+
+
+@asynccontextmanager
+async def link(who: str, plugin: Plugin, radio: Radio, sink: Sink, clock: Clock) -> AsyncIterator[Hands]:
+    """Find the node, link it, and let it go in the end.
+
+    Raises:
+        AdapterError: Bluetooth can't be used.
+        NodeError: it lacks something that the plugin declares.
+        RadioError: it was not heard, or did not let itself be linked.
+    """
+    device, _ = await look_for(radio, who, _SOUGHT_S, until_heard=True)
+    if device is None:
+        raise RadioError(f"nothing called {who} was heard within {_SOUGHT_S:g} s")
+    lost = asyncio.Event()
+    client = radio.client(device, lost.set)
+    hands = Hands(who, plugin, client, lost, sink, clock)
+    try:
+        await within(CONNECT_S, "connecting", client.connect(), lost)
+        facts = radio.link_facts(client)
+        hands.tell(EventKind.CONNECTED, **facts)
+        if isinstance(interval_ms := facts.get("connection_interval_ms"), int | float):
+            hands.interval_s = interval_ms / 1000
+        await hands.prepare()
+        yield hands
+    finally:
+        if lost.is_set():
+            hands.tell(EventKind.LOST, reason=radio.loss_reason(client) or "not told by the system")
+        else:
+            hands.tell(EventKind.LET_GO)
+        if client.is_connected:
+            try:
+                await within(REQUEST_S, "disconnecting", client.disconnect())
+            except RadioError as error:
+                hands.tell(EventKind.RADIO, reason=str(error))

@@ -1,0 +1,69 @@
+"""A prototype beside a calibrated instrument: what was put in must be found."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from gateway.analysis.measure.agreement import agreement, read_reference
+from gateway.model.errors import InputError
+
+T0 = 1_767_225_600.0
+
+
+def room(times_s: np.ndarray) -> np.ndarray:
+    return 20 + 3 * np.sin(times_s / 700) + np.sin(times_s / 130)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.floats(-2, 2), st.floats(0.9, 1.1), st.floats(-40, 40), st.integers(0, 1000))
+def test_offset_gain_and_lag_are_recovered(offset: float, gain: float, lag_s: float, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    ref_times = T0 + np.arange(-200, 7400, 10.0)
+    times = T0 + np.arange(0, 7200, 1.7) + rng.uniform(-0.2, 0.2, 4236)
+    values = gain * room(times - lag_s - T0) + offset + rng.normal(0, 0.05, len(times))
+    found = agreement(times, values, ref_times, room(ref_times - T0), 60.0)
+    assert found.gain == pytest.approx(gain, abs=0.005)
+    assert found.lag_s == pytest.approx(lag_s, abs=1.0)
+    assert found.residual == pytest.approx(0.05, rel=0.15)
+    assert found.offset == pytest.approx(offset + (gain - 1) * 20, abs=0.15)
+
+
+def test_a_reference_that_stands_still_tells_the_offset_alone() -> None:
+    times = T0 + np.arange(1000.0)
+    found = agreement(times, np.full(1000, 20.5), times[[0, -1]], np.array([20.0, 20.0]), 0.0)
+    assert (found.offset, found.gain, found.lag_s) == (0.5, None, None)
+
+
+def test_times_that_do_not_meet_are_told() -> None:
+    with pytest.raises(InputError, match="0 values lie within the reference's time"):
+        agreement(np.arange(100.0), np.arange(100.0), T0 + np.arange(100.0), np.arange(100.0), 0.0)
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("utc,t\n", "0 readings"),
+        ("", "no column 1"),
+        ("utc,t\n2026-01-01T00:00:00Z,warm\n", "line 2: '2026-01-01T00:00:00Z,warm'"),
+        ("utc,t\nyesterday,1\n", "line 2"),
+        ("utc,t\n2026-01-01T00:00:00Z\n", "line 2"),
+    ],
+)
+def test_what_is_wrong_with_a_reference_is_told_with_its_line(tmp_path: Path, text: str, told: str) -> None:
+    (tmp_path / "r.csv").write_text(text)
+    with pytest.raises(InputError, match=told):
+        read_reference(tmp_path / "r.csv", None, None)
+
+
+def test_a_reference_is_read_by_its_columns_and_put_in_order(tmp_path: Path) -> None:
+    text = "n,when,t\n1,2026-01-01T00:00:10+00:00,21\n2,1767225600,20\n3,2026-01-01T00:00:05,\n"
+    (tmp_path / "r.csv").write_text(text)
+    times, values = read_reference(tmp_path / "r.csv", "when", "t")
+    assert times.tolist() == [T0, T0 + 10] and values.tolist() == [20, 21]
+    with pytest.raises(InputError, match="no column 'T'; it has n, when, t"):
+        read_reference(tmp_path / "r.csv", "when", "T")

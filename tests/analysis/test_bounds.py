@@ -1,0 +1,89 @@
+"""Exact binomial bounds against scipy's (from the registry), and what they promise, tried out."""
+
+from __future__ import annotations
+
+import math
+import random
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+
+from gateway.analysis.bounds import BLOCKS, CONFIDENCE, block_bounds, enough_for, quantile_ranks, share_bounds
+
+
+@given(st.integers(1, 1_000_000).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n))))
+def test_bounds_are_those_of_scipy(case: tuple[int, int]) -> None:
+    """Clopper-Pearson by quantiles of the beta distribution."""
+    hits, n = case
+    low, high = share_bounds(hits, n)
+    assert low == pytest.approx(stats.beta.ppf(1 - CONFIDENCE, hits, n - hits + 1) if hits else 0, rel=1e-6, abs=1e-12)
+    assert high == pytest.approx(stats.beta.ppf(CONFIDENCE, hits + 1, n - hits) if hits < n else 1, rel=1e-6, abs=1e-12)
+
+
+def test_none_of_many_is_the_rule_of_three() -> None:
+    """n >= 3/p: Hanley and Lippman-Hand, JAMA 249 (1983), from memory."""
+    for n in (100, 1000, 100_000):
+        assert share_bounds(0, n)[1] == pytest.approx(3.689 / n, rel=0.02)  # 3 at 95 % of one side, 3.689 at 97.5 %
+
+
+@pytest.mark.parametrize("share", [0.005, 0.03, 0.4])
+def test_the_true_share_lies_within_in_at_least_the_promised_part_of_trials(share: float) -> None:
+    chance = random.Random(7)
+    trials = 1000
+    low = high = 0
+    for _ in range(trials):
+        hits = sum(chance.random() < share for _ in range(300))
+        bounds = share_bounds(hits, 300)
+        low += bounds[0] <= share
+        high += share <= bounds[1]
+    assert low / trials > 0.96 and high / trials > 0.96  # 0.975 less three standard deviations of 1000 trials
+
+
+@pytest.mark.parametrize(
+    ("share", "limit", "n"), [(0.0, 0.01, 100), (0.025, 0.03, 200), (0.035, 0.03, 200), (0.9, 0.5, 3)]
+)
+def test_so_many_observations_do_tell(share: float, limit: float, n: int) -> None:
+    enough = enough_for(share, limit, n)
+    assert enough is not None
+    low, high = share_bounds(round(share * enough), enough)
+    assert high <= limit or low > limit
+
+
+def test_a_share_just_at_the_limit_never_tells() -> None:
+    assert enough_for(0.03, 0.03, 100) is None
+
+
+@pytest.mark.parametrize("q", [0.5, 0.99])
+def test_a_quantile_lies_between_its_ranks_in_the_promised_part_of_trials(q: float) -> None:
+    """Of an exponential distribution, whose quantiles are known: -ln(1 - q)."""
+    chance = random.Random(3)
+    within = 0
+    for _ in range(400):
+        values = sorted(chance.expovariate(1) for _ in range(1500))
+        low, high = quantile_ranks(1500, q)
+        assert low is not None and high is not None
+        within += values[low] <= -math.log(1 - q) <= values[high]
+    assert within / 400 > 0.917  # 0.95 less three standard deviations of 400 trials
+
+
+def test_a_quantile_far_out_of_few_is_open_to_one_side() -> None:
+    assert quantile_ranks(100, 0.99)[1] is None and quantile_ranks(5, 0.5) == (None, None)
+
+
+def test_blocks_bound_the_mean_of_a_process_that_hangs_together() -> None:
+    """A first-order autoregressive process with mean 0: a plain standard error would be far too narrow."""
+    chance = random.Random(5)
+    within = 0
+    for _ in range(400):
+        value, means = 0.0, []
+        for _ in range(BLOCKS):
+            total = 0.0
+            for _ in range(100):
+                value = 0.8 * value + chance.gauss(0, 1)
+                total += value
+            means.append(total / 100)
+        low, high = block_bounds(means)
+        within += low <= 0 <= high
+    assert within / 400 >= 0.92  # neighbouring blocks still lean on each other a little

@@ -1,0 +1,83 @@
+"""Before and after: what changed is told, and what only varies is not."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+from scipy import stats
+
+from gateway.analysis.bounds import SHARE, share_bounds
+from gateway.analysis.compare import Pair, compare
+from gateway.log.reader import NodeInfo, RunInfo
+from gateway.model.records import Measure
+
+
+def run(*nodes: tuple[str, str]) -> RunInfo:
+    infos = tuple(NodeInfo(number, name, kind, ()) for number, (name, kind) in enumerate(nodes, 1))
+    return RunInfo(1, "t", "none", "host", 0, None, 10, "", 1, 2, infos, ())
+
+
+def measure(
+    figure: str, value: float | None, n: int = 1000, node: str = "a", subject: str = "climate", **more: object
+) -> Measure:
+    return Measure(node, subject, figure, value, "", n, "values", **more)  # type: ignore[arg-type]
+
+
+def share(hits: int, n: int) -> Measure:
+    low, high = share_bounds(hits, n)
+    return measure("loss", 100 * hits / n, n, low=100 * low, high=100 * high, method=SHARE)
+
+
+def one(a: Measure, b: Measure, lasted_s: tuple[float, float] = (100, 100)) -> Pair:
+    (pair,) = compare((run(("a", "crate")), [a]), (run(("a", "crate")), [b]), lasted_s)
+    return pair
+
+
+@pytest.mark.parametrize(
+    ("a", "b", "change"),
+    [
+        (share(10, 1000), share(100, 1000), "higher"),
+        (share(100, 1000), share(10, 1000), "lower"),
+        (share(10, 1000), share(12, 1000), "no change seen"),
+        (measure("undecoded", 0), measure("undecoded", 20), "higher"),
+        (measure("undecoded", 0), measure("undecoded", 2), "no change seen"),
+        (measure("undecoded", 50), measure("undecoded", 50, n=10_000), "lower"),
+        (measure("gap_longest", 1.0), measure("gap_longest", 2.0), "not told"),
+        (measure("loss", None, 0), share(10, 1000), "not told"),
+    ],
+)
+def test_a_change_is_told_only_beyond_the_uncertainty_of_both(a: Measure, b: Measure, change: str) -> None:
+    assert one(a, b).change == change
+
+
+def test_counts_are_compared_as_scipys_exact_binomial_test_does() -> None:
+    """scipy.stats.binomtest (from the registry) on the share that fell to the second run."""
+    chance = random.Random(2)
+    for _ in range(300):
+        a, b = chance.randrange(30), chance.randrange(30)
+        if a + b == 0:
+            continue
+        seconds = (chance.uniform(10, 1000), chance.uniform(10, 1000))
+        found = one(measure("losses", a, subject="link"), measure("losses", b, subject="link"), seconds).change
+        alike = seconds[1] / sum(seconds)
+        p_more = stats.binomtest(b, a + b, alike, alternative="greater").pvalue
+        p_less = stats.binomtest(b, a + b, alike, alternative="less").pvalue
+        assert found == ("higher" if p_more < 0.025 else "lower" if p_less < 0.025 else "no change seen")
+
+
+def test_two_runs_of_the_same_firmware_seldom_differ() -> None:
+    chance = random.Random(4)
+    told = 0
+    for _ in range(300):
+        hits = [sum(chance.random() < 0.05 for _ in range(500)) for _ in range(2)]
+        told += one(share(hits[0], 500), share(hits[1], 500)).change != "no change seen"
+    assert told / 300 < 0.05
+
+
+def test_nodes_meet_by_name_or_as_the_only_one_of_their_kind() -> None:
+    first, second = run(("a", "crate"), ("g1", "gauge")), run(("a", "crate"), ("b", "crate"), ("g2", "gauge"))
+    measures = [measure("undecoded", 0, node=name) for name in ("a", "b", "g1", "g2")]
+    pairs = compare((first, measures), (second, measures), (1, 1))
+    assert [pair.node for pair in pairs] == ["a", "g1"] and all(pair.after for pair in pairs)
+    assert compare((run(("x", "crate"), ("y", "crate")), measures), (second, measures), (1, 1)) == []

@@ -1,0 +1,378 @@
+"""Figures from logs whose truth is known by construction."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from gateway.analysis.measure.channel import Arrivals, Content, measure_channel
+from gateway.analysis.measure.link import interval_s as interval_s_of
+from gateway.analysis.measure.link import link_history
+from gateway.log.batch import RunFacts
+from gateway.log.reader import ChannelInfo, FieldInfo, NodeInfo
+from gateway.log.writer import LogWriter
+from gateway.model.records import EventKind, Frame, LinkEvent, Measure
+from gateway.plugin import find_plugin
+from tests.support import figures, own_plugin
+
+SECOND = 10**9
+
+
+def climate(sequence: int, temperature: float = 20.0) -> bytes:
+    return struct.pack("<HhH", sequence & 0xFFFF, round(temperature * 100), 5000) + (100_000).to_bytes(3, "little")
+
+
+def log_of(path: Path, frames: list[Frame], spans: list[tuple[float, float]], end_s: float) -> dict[str, Measure]:
+    """The climate figures of a run from 0 to ``end_s`` whose link was up in ``spans`` (seconds)."""
+    writer = LogWriter(path, RunFacts("t", 0, None, "none", "", "", {"a": (find_plugin("loan-crate"), "A")}))
+    for start, end in spans:
+        writer.event(LinkEvent(round(start * SECOND), "a", EventKind.READY))
+        if end < end_s:
+            writer.event(LinkEvent(round(end * SECOND), "a", EventKind.LOST, {"reason": "test"}))
+    for frame in frames:
+        writer.frame(frame)
+    writer.close(round(end_s * SECOND), "test")
+    return {name: m for (_, subject, name), m in figures(path).items() if subject in ("climate", "link")}
+
+
+def steady(sequence: Callable[[int], int], count: int, period_s: float = 0.1, start_s: float = 0.0) -> list[Frame]:
+    return [Frame(round((start_s + i * period_s) * SECOND), "a", "climate", climate(sequence(i))) for i in range(count)]
+
+
+def test_rate_counts_over_the_time_linked_and_over_the_whole_run(tmp_path: Path) -> None:
+    found = log_of(tmp_path / "x.db", steady(lambda i: i, 100, 0.1), [(0, 10)], 20)
+    assert found["rate"].value == pytest.approx(10)
+    assert found["rate_whole_run"].value == pytest.approx(5)
+    assert found["linked"].value == pytest.approx(50)
+    assert found["losses"].value == 1
+
+
+def test_gaps_are_those_inside_a_link(tmp_path: Path) -> None:
+    frames = steady(lambda i: i, 50, 0.1) + steady(lambda i: 50 + i, 50, 0.1, start_s=60)
+    found = log_of(tmp_path / "x.db", frames, [(0, 5), (60, 65)], 65)
+    assert found["gap_median"].value == pytest.approx(0.1)
+    assert found["gap_longest"].value == pytest.approx(0.1)
+    assert found["return_longest"].value == pytest.approx(55)
+
+
+def test_the_longest_gap_includes_a_link_that_stays_silent(tmp_path: Path) -> None:
+    found = log_of(tmp_path / "x.db", steady(lambda i: i, 50, 0.1), [(0, 30)], 30)
+    assert found["gap_longest"].value == pytest.approx(30 - 4.9)
+
+
+def test_a_link_still_away_at_the_end_counts_as_it_stands(tmp_path: Path) -> None:
+    found = log_of(tmp_path / "x.db", steady(lambda i: i, 50), [(0, 5)], 100)
+    assert found["return_longest"].value == pytest.approx(95)
+    assert found["return_median"].value is None
+
+
+@pytest.mark.parametrize(
+    ("sequences", "lost", "duplicates", "reordered"),
+    [
+        ([0, 1, 2, 3], 0, 0, 0),
+        ([0, 1, 4, 5], 2, 0, 0),
+        ([65534, 65535, 0, 1], 0, 0, 0),
+        ([65534, 1], 2, 0, 0),
+        ([5, 5, 6], 0, 1, 0),
+        ([500, 501, 0, 1], 0, 0, 0),  # a restart, not 65035 lost values
+        ([5, 7, 6, 8], 0, 0, 1),  # 6 seemed missing, and came late
+        ([5, 8, 6, 9], 1, 0, 1),
+        ([65535, 1, 0, 2], 0, 0, 1),
+        ([5, 4, 6, 8], 1, 0, 1),  # 4 had not been awaited: it takes no loss away
+        ([5, 6, 7, 6, 8, 10], 1, 1, 0),  # 6 came twice
+    ],
+)
+def test_loss_by_the_sequence_counter(
+    tmp_path: Path, sequences: list[int], lost: int, duplicates: int, reordered: int
+) -> None:
+    found = log_of(tmp_path / "x.db", steady(lambda i: sequences[i], len(sequences)), [(0, 10)], 10)
+    assert found["loss"].n == len(sequences) + lost
+    assert found["loss"].value == pytest.approx(100 * lost / (len(sequences) + lost))
+    assert found["duplicates"].value == duplicates
+    assert found["reordered"].value == reordered
+
+
+def test_a_loss_longer_than_half_the_counter_is_told_from_a_restart_by_its_time(tmp_path: Path) -> None:
+    """The shock counter has 8 bits: 140 in a row, and two whole turns."""
+    for missing in (140, 600):
+        numbers = [*range(50), *range(50 + missing, 100 + missing)]
+        frames = [Frame(n * SECOND // 10, "a", "shock", bytes([n & 0xFF])) for n in numbers]
+        path = tmp_path / f"{missing}.db"
+        log_of(path, frames, [(0, 200)], 200)
+        found = figures(path)["a", "shock", "loss"]
+        assert found.n == 100 + missing and found.value == pytest.approx(100 * missing / (100 + missing))
+
+
+def test_what_was_missed_while_the_link_was_down_is_not_loss(tmp_path: Path) -> None:
+    frames = steady(lambda i: i, 10) + steady(lambda i: 500 + i, 10, start_s=20)
+    assert log_of(tmp_path / "x.db", frames, [(0, 5), (20, 25)], 25)["loss"].value == 0
+
+
+def test_an_undecodable_payload_is_no_loss(tmp_path: Path) -> None:
+    frames = steady(lambda i: i, 10)
+    frames[4] = frames[4]._replace(raw=b"short")
+    found = log_of(tmp_path / "x.db", frames, [(0, 10)], 10)
+    assert (found["undecoded"].value, found["loss"].value) == (1, 0)
+
+
+def test_values_outside_limits_are_counted(tmp_path: Path) -> None:
+    frames = [Frame(i * SECOND, "a", "climate", climate(i, t)) for i, t in enumerate([20, -41, 86, 85, -40])]
+    assert log_of(tmp_path / "x.db", frames, [(0, 10)], 10)["outside_limits"].value == 2
+
+
+def test_fields_without_a_reading_are_counted(tmp_path: Path) -> None:
+    frames = [Frame(i * SECOND, "a", "climate", climate(i, -327.68 if i % 4 == 0 else 20)) for i in range(40)]
+    assert log_of(tmp_path / "x.db", frames, [(0, 50)], 50)["no_reading"].value == 25
+
+
+def test_samples_without_a_reading_count_and_absent_fields_do_not(tmp_path: Path) -> None:
+    fields = """
+fields = [{ name = "kind", type = "uint8" }, { name = "t", type = "uint8", when = "kind == 1" }]
+samples = { fields = [{ name = "v", type = "uint8", reserved = { 255 = "none" } }] }
+"""
+    plugin = own_plugin(tmp_path, fields)
+    writer = LogWriter(tmp_path / "x.db", RunFacts("t", 0, None, "none", "", "", {"a": (plugin, "A")}))
+    for raw in (b"\x02\x01", b"\x02\xff", b"\x01\x05\x01", b"\x02\x01\xff\xff"):
+        writer.frame(Frame(1, "a", "c", raw))
+    writer.close(SECOND, "test")
+    assert figures(tmp_path / "x.db")["a", "c", "no_reading"].value == 50
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(0, 65535), st.lists(st.integers(1, 200), min_size=1, max_size=40))
+def test_loss_is_exact_whatever_the_start_and_the_wraps(start: int, steps: list[int]) -> None:
+    import tempfile
+
+    numbers = [start]
+    for step in steps:
+        numbers.append(numbers[-1] + step)
+    with tempfile.TemporaryDirectory() as folder:
+        found = log_of(Path(folder) / "x.db", steady(lambda i: numbers[i], len(numbers)), [(0, 100)], 100)
+    lost = sum(step - 1 for step in steps)
+    assert found["loss"].value == pytest.approx(100 * lost / (lost + len(numbers)))
+
+
+def test_history_of_an_interrupted_run_ends_with_its_last_record() -> None:
+    history = link_history([LinkEvent(10, "a", EventKind.READY)], 0, 50)
+    assert history.spans == ((10, 50),)
+
+
+CHANNEL = ChannelInfo(
+    "crate_climate",
+    None,
+    "climate",
+    "",
+    (FieldInfo("sequence", "sequence", "", None, None, "sequence", 16, False),),
+    (),
+)
+
+
+def simulated(
+    chance: np.random.Generator, loss: float, period_s: float, count: int, bursty: bool
+) -> dict[str, Measure]:
+    """The figures of a node that sends on its period with jitter, over a link that loses values, at times in a row."""
+    t_s = np.arange(count) * period_s + chance.normal(0, period_s / 20, count)
+    kept = chance.random(count) >= loss
+    if bursty:  # every value lost takes its neighbour with it: the same share in half as many events
+        kept = np.repeat(chance.random(count // 2) >= loss, 2)
+    counts = np.arange(count) & 0xFFFF
+    history = link_history([LinkEvent(0, "a", EventKind.READY)], 0, round(count * period_s * SECOND))
+    came = Arrivals((t_s[kept] * SECOND).astype(np.int64), counts[kept].astype(np.int64))
+    found = measure_channel(NodeInfo(1, "a", "crate", (CHANNEL,)), CHANNEL, history, came, Content(0, 0, 0))
+    return {measure.name: measure for measure in found}
+
+
+def inside(measure: Measure, truth: float) -> bool:
+    return (measure.low is None or measure.low <= truth) and (measure.high is None or truth <= measure.high)
+
+
+@pytest.mark.parametrize("loss", [0.0, 0.01, 0.1])
+@pytest.mark.parametrize("period_s", [0.05, 1.0])
+def test_the_truth_lies_within_the_bounds_in_95_percent_of_200_trials(loss: float, period_s: float) -> None:
+    """Loss and rate of simulated nodes whose period is a little off."""
+    chance = np.random.default_rng(11)
+    within = {"loss": 0, "rate": 0}
+    for _ in range(200):
+        true_period = period_s * chance.uniform(0.98, 1.02)
+        found = simulated(chance, loss, true_period, 4000, bursty=False)
+        within["loss"] += inside(found["loss"], 100 * loss)
+        within["rate"] += inside(found["rate"], (1 - loss) / true_period)
+    assert min(within.values()) >= 190, within
+
+
+def test_rate_bounds_allow_for_losses_in_a_row() -> None:
+    chance = np.random.default_rng(12)
+    within = sum(inside(simulated(chance, 0.1, 0.1, 4000, bursty=True)["rate"], 9.0) for _ in range(200))
+    assert within >= 186
+
+
+def test_without_a_counter_loss_is_estimated_from_the_pace(tmp_path: Path) -> None:
+    plugin = own_plugin(tmp_path, 'fields = [{ name = "v", type = "uint8" }]\n')
+    writer = LogWriter(tmp_path / "x.db", RunFacts("t", 0, None, "none", "", "", {"a": (plugin, "A")}))
+    writer.event(LinkEvent(0, "a", EventKind.READY))
+    chance = np.random.default_rng(5)
+    missing = {7, 8, 30, 55, 56, 57}
+    for i in range(100):
+        if i not in missing:
+            writer.frame(Frame(round((i + 0.1 * chance.random()) * SECOND), "a", "c", b"\x01"))
+    writer.close(100 * SECOND, "test")
+    found = figures(tmp_path / "x.db")
+    assert found["a", "c", "loss_estimated"].value == pytest.approx(6)
+    assert ("a", "c", "loss") not in found
+
+
+def test_a_channel_with_a_counter_needs_no_estimate(tmp_path: Path) -> None:
+    found = log_of(tmp_path / "x.db", steady(lambda i: i, 100, 0.1), [(0, 10)], 10)
+    assert "loss_estimated" not in found and found["loss"].value == 0
+
+
+@pytest.mark.parametrize("interval_s", [0.0075, 0.015, 0.03, 0.05, 0.4])
+def test_the_connection_interval_shows_in_the_spacing_of_arrivals(interval_s: float) -> None:
+    """Values every 1.37 intervals on average leave at the next connection event, and reach a host that is not idle."""
+    rng = np.random.default_rng(7)
+    due = np.arange(3000) * 1.37 * interval_s + rng.uniform(0, interval_s, 3000)
+    events = np.unique(np.ceil(due / interval_s)) * interval_s
+    arrivals = events + rng.exponential(0.0003, len(events))
+    assert interval_s_of(np.diff(arrivals)) == pytest.approx(interval_s)
+
+
+def test_spacing_without_a_pattern_shows_no_interval() -> None:
+    assert interval_s_of(np.random.default_rng(1).exponential(0.1, 3000)) is None
+    assert interval_s_of(np.array([0.1] * 10)) is None
+
+
+def test_bursts_are_values_without_a_connection_event_between_them(tmp_path: Path) -> None:
+    times_s = [0.0, 0.001, 0.0025, 0.1, 0.2, 0.201]
+    frames = [Frame(round(t * SECOND), "a", "climate", climate(i)) for i, t in enumerate(times_s)]
+    assert log_of(tmp_path / "x.db", frames, [(0, 5)], 5)["burst_largest"].value == 3
+
+
+def test_settings_are_held_against_what_was_measured(tmp_path: Path) -> None:
+    """A node set to 100 ms that takes 102, one value in ten lost, and one that talks after it was switched off."""
+    writer = LogWriter(
+        tmp_path / "x.db", RunFacts("t", 0, None, "none", "", "", {"a": (find_plugin("loan-crate"), "A")})
+    )
+    writer.event(LinkEvent(1, "a", EventKind.SETTING, {"period_s": {"climate": 0.1}, "on": {"climate": True}}))
+    writer.event(LinkEvent(2, "a", EventKind.READY))
+    for i in range(1000):
+        if i % 10:
+            writer.frame(Frame(round((0.01 + i * 0.102) * SECOND), "a", "climate", climate(i)))
+    writer.event(LinkEvent(102 * SECOND, "a", EventKind.SETTING, {"on": {"climate": False}}))
+    writer.frame(Frame(round(102.2 * SECOND), "a", "climate", climate(1000)))  # was on its way
+    writer.frame(Frame(105 * SECOND, "a", "climate", climate(1001)))
+    writer.close(120 * SECOND, "test")
+    found = {name: m for (_, subject, name), m in figures(tmp_path / "x.db").items() if subject == "climate"}
+    assert found["period_error"].value == pytest.approx(2.0, abs=1.5)
+    assert found["while_off"].value == 1
+    assert found["clock_drift"].value == pytest.approx(-19_600, rel=0.1)  # 100 ms of its own take 102
+
+
+def test_failed_attempts_and_signal_strength_are_told(tmp_path: Path) -> None:
+    writer = LogWriter(
+        tmp_path / "x.db", RunFacts("t", 0, None, "none", "", "", {"a": (find_plugin("loan-crate"), "A")})
+    )
+    for second, rssi in enumerate((-60, -85, -70)):
+        writer.event(LinkEvent(second * SECOND, "a", EventKind.FOUND, {"rssi_dbm": rssi}))
+        writer.event(LinkEvent(second * SECOND + 1, "a", EventKind.CONNECT_FAILED, {"reason": "test"}))
+    writer.close(10 * SECOND, "test")
+    found = {name: m.value for (_, subject, name), m in figures(tmp_path / "x.db").items() if subject == "link"}
+    assert (found["signal_weakest"], found["attempts_failed"]) == (-85, 3)
+
+
+def own_log(
+    path: Path, fields: str, frames: list[tuple[float, bytes]], events: list[LinkEvent], end_s: float
+) -> dict[str, Measure]:
+    """The figures of a channel of these fields, frames at seconds, between these events."""
+    plugin = own_plugin(path, fields)
+    writer = LogWriter(path / "x.db", RunFacts("t", 0, None, "none", "", "", {"a": (plugin, "A")}))
+    for event in events:
+        writer.event(event)
+    for second, raw in frames:
+        writer.frame(Frame(round(second * SECOND), "a", "c", raw))
+    writer.close(round(end_s * SECOND), "test")
+    return {name: m for (_, subject, name), m in figures(path / "x.db").items() if subject in ("c", "link", "c.v")}
+
+
+READY = LinkEvent(0, "a", EventKind.READY)
+COUNTER = 'fields = [{ name = "s", type = "uint8", role = "sequence" }]'
+
+
+@pytest.mark.parametrize("burst", [2, 3, 4, 8])
+@pytest.mark.parametrize("every_s", [0.1, 0.5, 1.0])
+def test_several_values_in_a_connection_event_are_no_loss(tmp_path: Path, burst: int, every_s: float) -> None:
+    frames = [(0.01 + (i // burst) * every_s + (i % burst) * 0.0003, bytes([i & 255])) for i in range(2000)]
+    found = own_log(tmp_path, COUNTER, frames, [READY], frames[-1][0] + 1)
+    assert found["loss"].value == 0 and found["burst_largest"].value == burst
+    plain = own_log(tmp_path / "plain", 'fields = [{ name = "v", type = "uint8" }]', frames, [READY], frames[-1][0] + 1)
+    assert plain["loss_estimated"].value == 0
+
+
+def test_a_pace_that_changes_is_no_loss(tmp_path: Path) -> None:
+    """From 0.1 s to 60 s, which is more than a turn of the counter at the pace before."""
+    times_s = [0.1 * i for i in range(1000)] + [100 + 60.0 * i for i in range(1, 100)]
+    frames = [(t, bytes([i & 255])) for i, t in enumerate(times_s)]
+    assert own_log(tmp_path, COUNTER, frames, [READY], times_s[-1] + 1)["loss"].value == 0
+
+
+def test_time_in_which_a_sensor_was_off_is_no_loss_and_no_period(tmp_path: Path) -> None:
+    times_s = [0.1 * i for i in range(600)] + [160.02 + 0.1 * i for i in range(600)]
+    frames = [(t, bytes([i & 255])) for i, t in enumerate(times_s)]
+    settings_ = [
+        READY,
+        LinkEvent(1, "a", EventKind.SETTING, {"period_s": {"c": 0.1}, "on": {"c": True}}),
+        LinkEvent(round(60.05 * SECOND), "a", EventKind.SETTING, {"on": {"c": False}}),
+        LinkEvent(160 * SECOND, "a", EventKind.SETTING, {"on": {"c": True}}),
+    ]
+    found = own_log(tmp_path, COUNTER, frames, settings_, 230)
+    assert (found["loss"].value, found["while_off"].value) == (0, 0)
+    assert found["period_error"].value == pytest.approx(0, abs=0.5)
+
+
+@pytest.mark.parametrize("before", [150, 200, 230])
+def test_a_restart_is_told_from_loss_wherever_the_counter_stood(tmp_path: Path, before: int) -> None:
+    numbers = [*range(before - 140, before), *range(400)]
+    frames = [(0.1 * i, bytes([n & 255])) for i, n in enumerate(numbers)]
+    events = [READY, LinkEvent(1, "a", EventKind.SETTING, {"period_s": {"c": 0.1}})]
+    found = own_log(tmp_path, COUNTER, frames, events, 60)
+    assert found["loss"].value == 0
+    assert found["restarts"].value == 1
+    assert abs(found["clock_drift"].value or 0) < 100
+
+
+def test_a_counter_that_is_not_in_every_value_hides_no_loss(tmp_path: Path) -> None:
+    fields = 'fields = [{ name = "kind", type = "uint8" }, { name = "s", type = "uint8", role = "sequence", when = "kind == 1" }]'
+    frames = []
+    for i in range(1000):
+        if i % 10:
+            frames.append((0.2 * i, bytes([1, i & 255])))
+        frames.append((0.2 * i + 0.1, b"\0"))
+    found = own_log(tmp_path, fields, frames, [READY], 201)
+    assert found["loss"].value == pytest.approx(100 * 99 / 999, rel=0.02)
+
+
+def test_a_link_whose_end_was_missed_ends_where_the_next_begins(tmp_path: Path) -> None:
+    frames = [(float(i), bytes([i])) for i in range(100)]
+    found = own_log(tmp_path, COUNTER, frames, [READY, LinkEvent(50 * SECOND, "a", EventKind.READY)], 100)
+    assert found["linked"].value == pytest.approx(100) and found["rate"].n == 100
+
+
+def test_values_of_one_moment_raise_nothing(tmp_path: Path) -> None:
+    found = own_log(
+        tmp_path, COUNTER, [(1.0, bytes([i])) for i in range(60)], [LinkEvent(SECOND, "a", EventKind.READY)], 1
+    )
+    assert found["rate"].value is None
+
+
+def test_settings_that_make_no_sense_are_passed_over(tmp_path: Path) -> None:
+    for number, period in enumerate((0, -1, None, "x", float("nan"))):
+        event = LinkEvent(1, "a", EventKind.SETTING, {"period_s": {"c": period}})
+        found = own_log(
+            tmp_path / str(number), COUNTER, [(float(i), bytes([i])) for i in range(30)], [READY, event], 30
+        )
+        assert "period_error" not in found

@@ -1,0 +1,474 @@
+"""The command line as a user meets it: real processes, real output, exit codes that mean something."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+
+
+def gattest(*words: str, cwd: Path, timeout: float = 90) -> subprocess.CompletedProcess[str]:
+    environment = os.environ | {"COLUMNS": "80", "PYTHONPATH": str(ROOT)}
+    return subprocess.run(
+        [sys.executable, "-c", "from gateway.cli import main; main()", *words],
+        cwd=cwd,
+        env=environment,
+        capture_output=True,
+        text=True,
+        timeout=timeout,
+    )
+
+
+def verdict_rows(text: str) -> list[str]:
+    return [line.rstrip() for line in text.splitlines() if re.search(r"(pass|FAIL|inconclusive)\s*$", line)]
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, subprocess.CompletedProcess[str]]:
+    """The demo as the README runs it, once for this module."""
+    folder = tmp_path_factory.mktemp("demo")
+    return folder, gattest("demo", "--into", "out", cwd=folder)
+
+
+MADE_TO_FAIL = {
+    ("link", "losses"),
+    ("climate", "loss"),
+    ("climate", "undecoded"),
+    ("shock", "loss"),
+    ("shock", "undecoded"),
+}
+
+
+def test_the_demo_passes_the_sound_crate_and_fails_the_faulty_one_in_what_it_was_made_to_break(
+    demo: tuple[Path, subprocess.CompletedProcess[str]],
+) -> None:
+    from gateway.app.review import verdicts_of
+
+    folder, result = demo
+    assert result.returncode == 0, result.stdout + result.stderr
+    _, verdicts = verdicts_of(folder / "out" / "demo.db", None, None)
+    outcomes = {(v.measure.node, v.measure.subject, v.measure.name): v.outcome.value for v in verdicts}
+    assert len(outcomes) == 24
+    for (node, subject, name), outcome in outcomes.items():
+        broken = node == "crate-b" and (subject, name) in MADE_TO_FAIL
+        assert outcome == ("fail" if broken else "pass"), (node, subject, name, outcome)
+
+
+def test_judging_the_demos_log_repeats_its_figures(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
+    folder, result = demo
+    again = gattest("judge", "out/demo.db", cwd=folder)
+    assert again.returncode == 1
+    assert verdict_rows(again.stdout) == verdict_rows(result.stdout)
+    assert len(verdict_rows(result.stdout)) == 26
+
+
+def test_the_demos_output_fits_80_columns_and_has_no_traceback(
+    demo: tuple[Path, subprocess.CompletedProcess[str]],
+) -> None:
+    _, result = demo
+    assert result.stderr == ""
+    table = result.stdout[result.stdout.index("node ") :]
+    assert max(map(len, table.splitlines())) <= 100 and max(map(len, verdict_rows(result.stdout))) <= 80
+
+
+def test_judging_against_another_spec(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
+    folder, _ = demo
+    text = (ROOT / "configs" / "demo.toml").read_text("utf-8")
+    (folder / "loose.toml").write_text(text[: text.index("[spec.")] + "[spec.loan-crate.link]\nlosses = { max = 9 }\n")
+    result = gattest("judge", "out/demo.db", "--spec", "loose.toml", cwd=folder)
+    assert result.returncode == 0, result.stdout + result.stderr
+    assert len(verdict_rows(result.stdout)) == 4
+
+
+def test_a_second_demo_goes_beside_the_first(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
+    folder, _ = demo
+    assert "run 2" in gattest("demo", "--seconds", "2", "--into", "out", cwd=folder).stdout
+    assert gattest("judge", "out/demo.db", "--run", "1", cwd=folder).returncode == 1
+    assert gattest("judge", "out/demo.db", cwd=folder).returncode == 3  # two seconds prove nothing
+    wrong = gattest("judge", "out/demo.db", "--run", "9", cwd=folder)
+    assert wrong.returncode == 2 and "has no run 9; it has 1, 2" in wrong.stderr
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals")
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_a_signal_ends_a_run_cleanly_with_a_verdict(tmp_path: Path, number: signal.Signals) -> None:
+    environment = os.environ | {"PYTHONPATH": str(ROOT)}
+    child = subprocess.Popen(
+        [
+            sys.executable,
+            "-c",
+            "from gateway.cli import main; main()",
+            "run",
+            str(ROOT / "configs" / "demo.toml"),
+            "--for",
+            "10 min",
+        ],
+        cwd=tmp_path,
+        env=environment,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert child.stdout is not None
+    while "listening" not in child.stdout.readline():
+        assert child.poll() is None
+    time.sleep(1)
+    child.send_signal(number)
+    out, err = child.communicate(timeout=30)
+    assert child.returncode in (1, 3) and err == ""
+    assert f"stopped by {number.name}" in out and "requirements met" in out
+    with sqlite3.connect(tmp_path / "demo.db") as connection:
+        assert connection.execute("SELECT ended_how FROM run").fetchone() == (f"stopped by {number.name}",)
+
+
+def test_check_reports_good_and_bad_files(tmp_path: Path) -> None:
+    good = gattest("check", str(ROOT / "plugins"), str(ROOT / "configs"), cwd=tmp_path)
+    assert good.returncode == 0 and good.stdout.count(": good, ") == 6
+    (tmp_path / "bad.toml").write_text('[run]\ntitle = "t"\n[node.a]\nplugin = "nope"\nfind = { name = "A" }\n')
+    (tmp_path / "worse.toml").write_text("[run")
+    bad = gattest("check", "bad.toml", "worse.toml", cwd=tmp_path)
+    assert bad.returncode == 2
+    assert "bad.toml: node.a.plugin" in bad.stdout and "worse.toml: is not TOML" in bad.stdout
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="POSIX pipes")
+def test_a_run_goes_on_when_nobody_reads_its_output_any_more(tmp_path: Path) -> None:
+    environment = os.environ | {"PYTHONPATH": str(ROOT)}
+    program = f"{sys.executable} -c 'from gateway.cli import main; main()'"
+    for name, sink in (("pipe", "| head -1"), ("full", "> /dev/full")):
+        command = f"{program} run {ROOT / 'configs' / 'demo.toml'} --for '6 s' --into {name}.db {sink}; exit ${{PIPESTATUS[0]}}"
+        ran = subprocess.run(
+            ["bash", "-c", command], cwd=tmp_path, env=environment, capture_output=True, text=True, timeout=60
+        )
+        assert ran.returncode == 2 and "Traceback" not in ran.stderr, ran.stderr
+        with sqlite3.connect(tmp_path / f"{name}.db") as connection:
+            assert connection.execute("SELECT ended_how FROM run").fetchone() == ("its length has passed",)
+
+
+def test_a_terminal_of_few_letters_still_gets_its_verdict(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
+    folder, result = demo
+    environment = os.environ | {"PYTHONPATH": str(ROOT), "PYTHONIOENCODING": "ascii"}
+    again = subprocess.run(
+        [sys.executable, "-c", "from gateway.cli import main; main()", "judge", "out/demo.db", "--run", "1"],
+        cwd=folder,
+        env=environment,
+        capture_output=True,
+        text=True,
+    )
+    assert again.returncode == 1 and verdict_rows(again.stdout) == verdict_rows(result.stdout)
+
+
+def test_the_version_is_told(tmp_path: Path) -> None:
+    assert gattest("--version", cwd=tmp_path).stdout.startswith("gattest 0.")
+
+
+def test_values_outside_their_limits_are_marked(tmp_path: Path) -> None:
+    shown = gattest("decode", "adopted", "00002a19-0000-1000-8000-00805f9b34fb", "ff", cwd=tmp_path).stdout
+    assert "255 percent (outside its limits)" in shown
+
+
+def test_a_new_plugin_passes_check_and_runs(tmp_path: Path) -> None:
+    made = gattest("new", "plugin", "door-post", cwd=tmp_path)
+    assert made.returncode == 0, made.stderr
+    checked = gattest("check", "plugins/door-post", cwd=tmp_path)
+    assert checked.returncode == 0 and "2 recorded payloads as expected" in checked.stdout
+    assert "exists; nothing was written" in gattest("new", "plugin", "door-post", cwd=tmp_path).stderr
+    assert gattest("new", "plugin", "Door Post", cwd=tmp_path).returncode == 2
+    (tmp_path / "run.toml").write_text(
+        '[run]\ntitle = "t"\nradio = "virtual"\n[node.a]\nplugin = "door-post"\nfind = { name = "A" }\n'
+        'sensor = { main = { period = "50 ms" } }\npoll = { battery = "1 s" }\n'
+        '[spec.door-post.data]\nloss = { max = "10 percent" }\n'
+    )
+    ran = gattest("run", "run.toml", "--for", "12 s", cwd=tmp_path)
+    assert ran.returncode == 0, ran.stdout + ran.stderr
+
+
+def test_decode_shows_offset_bits_and_units(tmp_path: Path) -> None:
+    result = gattest("decode", "loan-crate", "light", "0x64", "20", cwd=tmp_path)
+    assert result.returncode == 0
+    assert re.search(r"illuminance\s+0\s+13\s+64 20\s+100\s+200 lux", result.stdout)
+    assert re.search(r"lid\s+1\.5\s+2\s+20\s+1\s+ajar", result.stdout)
+    found = json.loads(gattest("decode", "adopted", "2A6E", "f1d8", "--json", cwd=tmp_path).stdout)
+    assert found[0]["value"] == -99.99 and found[0]["unit"] == "degC"
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["run", "none.toml"], "none.toml: there is no such file"),
+        (["judge", "none.db"], "none.db: there is no such log"),
+        (["judge", "text.db"], "not a gattest log"),
+        (["check", "none"], "1 problem found"),
+        (["decode", "loan-crate", "climate", "010"], "an odd number"),
+        (["decode", "loan-crate", "climate", "01zz"], "'z' at digit 3"),
+        (["decode", "adopted", "2A19", "1", "0"], "an odd number"),
+        (["decode", "loan-crate", "shock", "00" * 513], "at most 512"),
+        (["decode", "loan-crate", "climate", "0102"], "2 bytes, expected 9 bytes"),
+        (["decode", "loan-crate", "climat", "01"], "no characteristic 'climat'"),
+        (["decode", "loan-cart", "climate", "01"], "'loan-cart' not found"),
+        (["decode", "adopted", "0xFFFF", "01"], "no adopted characteristic"),
+        (["demo", "--into", "text.db"], "can't be used as a folder"),
+        (["demo", "--seconds", "0"], "seconds"),
+        (["run", "good.toml", "--for", "5"], "has no unit"),
+        (["run", "good.toml", "--into", "nowhere/x.db"], "there is no folder"),
+        (["run", "good.toml", "--into", "text.db"], "not an SQLite database"),
+        (["scan", "--seconds", "x"], "seconds"),
+        (["nonsense"], "nonsense"),
+    ],
+)
+def test_bad_input_is_one_clear_message_and_exit_code_2(tmp_path: Path, words: list[str], told: str) -> None:
+    (tmp_path / "text.db").write_text("just some text\n" * 100)
+    (tmp_path / "good.toml").write_text((ROOT / "configs" / "demo.toml").read_text("utf-8"))
+    result = gattest(*words, cwd=tmp_path)
+    assert result.returncode == 2, result.stdout + result.stderr
+    assert told in result.stderr
+    assert "Traceback" not in result.stderr + result.stdout
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems may have an adapter")
+def test_without_an_adapter_the_message_says_what_to_do(tmp_path: Path) -> None:
+    if Path("/sys/class/bluetooth").is_dir() and any(Path("/sys/class/bluetooth").iterdir()):
+        pytest.skip("this machine has a Bluetooth adapter")
+    for words in (["scan"], ["run", str(ROOT / "configs" / "soak.toml")]):
+        result = gattest(*words, cwd=tmp_path)
+        assert result.returncode == 2
+        assert "Bluetooth can't be used" in result.stderr and "--radio virtual" in result.stderr
+        assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.skipif(sys.platform == "win32" or os.geteuid() == 0, reason="root writes everywhere")
+def test_a_read_only_folder_is_named(tmp_path: Path) -> None:
+    tmp_path.chmod(0o555)
+    result = gattest("demo", cwd=tmp_path)
+    tmp_path.chmod(0o755)
+    assert result.returncode == 2 and "can't be written" in result.stderr
+
+
+def test_scan_on_the_virtual_air_lists_the_demos_nodes(tmp_path: Path) -> None:
+    result = gattest("scan", "--radio", "virtual", "--seconds", "1", cwd=tmp_path)
+    assert result.returncode == 0
+    assert "C2:10:00:00:00:0A  CRATE-A" in result.stdout and "CRATE-B" in result.stdout
+
+
+def test_help_answers_at_once_and_imports_nothing_heavy(tmp_path: Path) -> None:
+    code = (
+        "import sys; sys.argv = ['gattest', '--help']\n"
+        "from gateway.cli import main\n"
+        "try: main()\nexcept SystemExit: pass\n"
+        "print([name for name in ('numpy', 'pint', 'bleak', 'bumble', 'construct', 'pydantic') if name in sys.modules])"
+    )
+    result = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, timeout=20)
+    assert result.stdout.strip().endswith("[]")
+
+
+@pytest.fixture(scope="module")
+def folder(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> Path:
+    """The folder with the demo's log."""
+    return demo[0] / "out"
+
+
+def test_show_tells_what_a_log_holds(folder: Path) -> None:
+    found = gattest("show", "demo.db", "--verify", cwd=folder)
+    assert found.returncode == 0 and "Two crates in transit" in found.stdout and "nothing wrong" in found.stdout
+    told = json.loads(gattest("show", "demo.db", "--json", cwd=folder).stdout)
+    climate = told["runs"][0]["nodes"][0]["channels"][0]
+    assert climate["name"] == "climate" and climate["frames"] > 0 and told["runs"][0]["ended_utc"]
+    values = gattest("show", "demo.db", "--channel", "climate", "--last", "3", "--run", "1", cwd=folder)
+    assert len(values.stdout.splitlines()) >= 4 and "degC" in values.stdout
+    rows = json.loads(
+        gattest("show", "demo.db", "--channel", "light", "--last", "2", "--run", "1", "--json", cwd=folder).stdout
+    )
+    assert len(rows) == 2 and rows[0]["utc"] < rows[1]["utc"]
+
+
+def test_extract_and_replay_repeat_the_verdict(folder: Path) -> None:
+    assert gattest("extract", "demo.db", "--run", "1", "-o", "x.capture.gz", cwd=folder).returncode == 0
+    runfile = ROOT / "configs" / "demo.toml"
+    again = gattest("replay", "x.capture.gz", "--spec", str(runfile), "--into", "x.db", cwd=folder)
+    before = gattest("judge", "demo.db", "--run", "1", cwd=folder)
+    assert again.returncode == before.returncode == 1
+    assert verdict_rows(again.stdout) == verdict_rows(before.stdout)
+
+
+def test_replaying_in_real_time_takes_as_long_as_it_took(folder: Path) -> None:
+    gattest("extract", "demo.db", "--run", "1", "-o", "s.capture", "--since", "5 s", "--until", "8 s", cwd=folder)
+    begun = time.monotonic()
+    found = gattest("replay", "s.capture", "--pace", "1.5x", "--into", "s.db", cwd=folder)
+    assert found.returncode == 3 and time.monotonic() - begun >= 1.8
+    assert "crate-a listening" in found.stdout
+
+
+def test_an_extract_becomes_a_test_stream_in_one_command(folder: Path, tmp_path: Path) -> None:
+    plugin = tmp_path / "loan-crate"
+    shutil.copytree(ROOT / "plugins" / "loan-crate", plugin)
+    stream = plugin / "streams" / "odd.capture"
+    made = gattest(
+        "extract",
+        "demo.db",
+        "--run",
+        "1",
+        "-o",
+        str(stream),
+        "--since",
+        "4 s",
+        "--until",
+        "5 s",
+        "--expected",
+        cwd=folder,
+    )
+    assert made.returncode == 0
+    checked = gattest("check", str(plugin), cwd=tmp_path)
+    assert checked.returncode == 0 and "recorded payloads as expected" in checked.stdout
+    stream.write_text(stream.read_text().replace(" climate 0", " climate f"))
+    assert gattest("check", str(plugin), cwd=tmp_path).returncode == 2
+
+
+def test_record_writes_a_capture_instead_of_a_log(tmp_path: Path) -> None:
+    runfile = ROOT / "configs" / "demo.toml"
+    made = gattest("record", str(runfile), "-o", "r.capture", "--for", "4 s", cwd=tmp_path)
+    assert made.returncode == 0 and [path.name for path in tmp_path.iterdir()] == ["r.capture"]
+    text = (tmp_path / "r.capture").read_text()
+    assert text.startswith("# gattest capture 1\n# origin: invented\n") and "# ended: " in text and " !ready {}" in text
+    assert gattest("replay", "r.capture", cwd=tmp_path).returncode == 3
+    assert (tmp_path / "r.db").exists()
+
+
+def test_export_redecode_and_merge(folder: Path) -> None:
+    made = gattest("export", "demo.db", "--to", "jsonl", "-o", "out", "--rate", "1 s", cwd=folder)
+    assert made.returncode == 0 and "rows in out/loan_crate_climate.jsonl" in made.stdout
+    piped = gattest("export", "demo.db", "-o", "-", "--channel", "light", "--redecode", cwd=folder)
+    assert piped.stdout.startswith("utc,node,illuminance_lux,lid,raw,fault\n") and piped.stderr == ""
+    assert "decoded again" in gattest("redecode", "demo.db", cwd=folder).stdout
+    assert "added" in gattest("merge", "demo.db", "-o", "all.db", cwd=folder).stdout
+    assert "there already" in gattest("merge", "demo.db", "-o", "all.db", cwd=folder).stdout
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("replay", "demo.db"), "expected"),
+        (("replay", "nowhere.capture"), "nowhere.capture can't be read"),
+        (("replay", "x.capture.gz", "--pace", "fast"), "write 1x, 10x or max"),
+        (("extract", "demo.db", "-o", "no/where.capture"), "can't be written"),
+        (("extract", "demo.db", "-o", "y.capture", "--since", "tea time"), "is no time"),
+        (("export", "demo.db", "-o", "-"), "standard output takes one channel"),
+        (("export", "demo.db", "--redecode", "--rate", "1 s"), "can't be resampled as well"),
+        (("export", "demo.db", "--rate", "1 kg"), "1 kg"),
+        (("show", "demo.db", "--channel", "colour"), "has no channel 'colour'"),
+        (("redecode", "nothing.db"), "no such log"),
+        (("merge", "demo.db", "-o", "demo.db"), "both a source and the target"),
+        (("record", "nowhere.toml", "-o", "z.capture"), "nowhere.toml"),
+    ],
+)
+def test_bad_input_to_captures_and_logs_is_one_clear_message(folder: Path, words: tuple[str, ...], told: str) -> None:
+    found = gattest(*words, cwd=folder)
+    assert found.returncode == 2 and told in found.stderr and "Traceback" not in found.stderr, found
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="SIGINT of another process is POSIX")
+def test_ctrl_c_breaks_a_replay_off_and_leaves_what_was_read(tmp_path: Path) -> None:
+    lines = "".join(f"2026-01-01T00:00:{i:02d}Z a climate 01006e098813cd8b01\n" for i in range(60))
+    (tmp_path / "x.capture").write_text("# gattest capture 1\n# plugin: loan-crate\n" + lines)
+    program = [
+        sys.executable,
+        "-u",
+        "-c",
+        "from gateway.cli import main; main()",
+        "replay",
+        "x.capture",
+        "--pace",
+        "5x",
+    ]
+    environment = os.environ | {"PYTHONPATH": str(ROOT)}
+    with subprocess.Popen(
+        program, cwd=tmp_path, env=environment, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as child:
+        assert child.stdout is not None
+        while "1 values" not in child.stdout.readline():
+            pass
+        time.sleep(1)
+        child.send_signal(signal.SIGINT)
+        _, told = child.communicate(timeout=30)
+    assert child.returncode == 130 and told == "gattest: broken off\n"
+    found = gattest("show", "x.db", cwd=tmp_path)
+    assert "the replay was broken off" in found.stdout and not list(tmp_path.glob("x.db-*"))
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("extract", "demo.db", "-o", "demo.db"), "is what is read"),
+        (("judge", "demo.db", "--junit", "demo.db"), "is what is read"),
+        (("show", "demo.db", "--run", "7"), "go with --channel"),
+        (("export", "demo.db", "--plugin", "x"), "--plugin goes with --redecode"),
+        (("export", "demo.db", "--since", "5 s", "--until", "2 s"), "is later than --until"),
+    ],
+)
+def test_an_output_is_no_input_and_no_option_is_passed_over(folder: Path, words: tuple[str, ...], told: str) -> None:
+    before = (folder / "demo.db").read_bytes()
+    found = gattest(*words, cwd=folder)
+    assert found.returncode == 2 and told in found.stderr, found
+    assert (folder / "demo.db").read_bytes() == before
+
+
+def test_brackets_in_names_are_shown_as_they_are(tmp_path: Path) -> None:
+    lines = "".join(f"2026-01-01T00:00:{i:02d}Z a[/b]c climate 01006e098813cd8b01\n" for i in range(3))
+    (tmp_path / "x.capture").write_text("# gattest capture 1\n# title: Rig [/x]\n# plugin: loan-crate\n" + lines)
+    found = gattest("replay", "x.capture", "--into", "mk[red].db", cwd=tmp_path)
+    assert "Rig [/x]" in found.stdout and "mk[red].db" in found.stdout and "Traceback" not in found.stderr
+    for words in (("show", "mk[red].db"), ("show", "mk[red].db", "--channel", "climate"), ("judge", "mk[red].db")):
+        told = gattest(*words, cwd=tmp_path)
+        assert "Traceback" not in told.stderr and told.returncode in (0, 3)
+
+
+def test_a_pipe_closed_early_is_told(folder: Path) -> None:
+    program = (
+        f"{sys.executable} -c 'from gateway.cli import main; main()' export demo.db -o - --channel climate --run 1"
+    )
+    environment = os.environ | {"PYTHONPATH": str(ROOT)}
+    found = subprocess.run(
+        ["bash", "-c", f"set -o pipefail; {program} | head -1"],
+        cwd=folder,
+        env=environment,
+        capture_output=True,
+        text=True,
+    )
+    assert found.returncode in (0, 2) and "Traceback" not in found.stderr
+
+
+def test_a_nodes_firmware_is_audited_from_the_command_line(tmp_path: Path) -> None:
+    audited = gattest(
+        "audit", "CRATE", "--plugin", "loan-crate", "--radio", "virtual", "--seconds", "0.7", cwd=tmp_path
+    )
+    assert audited.returncode == 0 and audited.stdout.endswith("pass\n") and not audited.stderr
+    wrong = gattest("audit", "CRATE", "--plugin", "bore-gauge", "--radio", "virtual", "--node", "x", cwd=tmp_path)
+    assert wrong.returncode == 2 and "--node goes with a capture or a log" in wrong.stderr
+
+
+def test_a_contract_and_a_report_are_written_or_told_why_not(tmp_path: Path) -> None:
+    assert gattest("contract", "loan-crate", "--as", "c", "-o", "out", cwd=tmp_path).returncode == 0
+    assert (tmp_path / "out" / "loan_crate.h").is_file()
+    assert gattest("contract", "loan-crate", "--as", "json", cwd=tmp_path).stdout.startswith("{")
+    gattest("demo", "--seconds", "2", "--into", ".", cwd=tmp_path)
+    done = gattest("report", "demo.db", cwd=tmp_path)
+    assert done.returncode == 0 and "report in report.html" in done.stdout
+    for arguments, told in (
+        (("-o", "nowhere/x.html"), "can't be written"),
+        (("-o", "demo.db"), "demo.db"),
+        (("--plot", "x"), "-o FILE.png"),
+        (("--plot", "x", "-o", "x.png"), "there are: crate-a.link"),
+        (("--run", "7"), "no run 7"),
+    ):
+        failed = gattest("report", "demo.db", *arguments, cwd=tmp_path)
+        assert failed.returncode == 2 and told in failed.stderr, failed.stderr

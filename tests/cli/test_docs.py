@@ -1,0 +1,68 @@
+"""The documents say what the program does."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+import typer.main
+
+from gateway.cli import app
+from gateway.model.figures import CHANNEL_FIGURES, FIELD_FIGURES, LINK_FIGURES
+from gateway.plugin.layout.declare import _FLOATS
+from gateway.plugin.reference import plugin_reference
+from gateway.plugin.shape import FileShape
+
+ROOT = Path(__file__).parents[2]
+COMMANDS = typer.main.get_command(app).commands  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_has_help_and_stands_in_the_readme(name: str) -> None:
+    assert COMMANDS[name].help
+    assert f"gattest {name}" in (ROOT / "README.md").read_text("utf-8")
+
+
+def test_every_figure_stands_in_the_readme() -> None:
+    text = (ROOT / "README.md").read_text("utf-8")
+    missing = [name for name in (*CHANNEL_FIGURES, *LINK_FIGURES, *FIELD_FIGURES) if f"`{name}`" not in text]
+    assert not missing
+
+
+def test_the_readmes_plugin_example_is_good(tmp_path: Path) -> None:
+    from gateway.app.check import inspect
+
+    text = (ROOT / "README.md").read_text("utf-8")
+    (example,) = re.findall(r"```toml\n(# plugins/door-post/plugin\.toml\n.*?)```", text, flags=re.DOTALL)
+    (tmp_path / "plugin.toml").write_text(example)
+    (result,) = inspect(tmp_path)
+    assert result.problems == ()
+
+
+def test_the_layers_in_the_developers_guide_are_those_of_the_contract() -> None:
+    contract = re.search(
+        r"^layers = \[(.*?)^\]", (ROOT / "pyproject.toml").read_text("utf-8"), flags=re.DOTALL | re.MULTILINE
+    )
+    assert contract is not None
+    names = re.findall(r"\w+", contract[1])
+    guide = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+    assert [name for name in names if f"`{name}`" not in guide] == []
+
+
+@pytest.mark.parametrize("path", sorted((ROOT / "gateway").rglob("*.py")), ids=lambda p: str(p.relative_to(ROOT)))
+def test_every_module_says_what_it_is_for(path: Path) -> None:
+    assert path.read_text("utf-8").startswith('"""')
+
+
+def test_the_reference_of_the_plugin_format_is_that_of_the_models() -> None:
+    """Made again with: .venv/bin/python -m gateway.plugin.reference > plugins/README.md"""
+    assert (ROOT / "plugins" / "README.md").read_text("utf-8") == plugin_reference()
+
+
+def test_the_reference_explains_every_key_and_every_type() -> None:
+    text = plugin_reference()
+    empty = [line for line in text.splitlines() if line.startswith("| `") and line.endswith("|  |")]
+    types = [*_FLOATS, "boolean", "uintN", "sintN", "utf8s", "uint8[N]", "uint8[]"]
+    assert empty == [] and [name for name in types if f"`{name}`" not in text] == []
+    assert [key for key in FileShape.model_fields if f"`[{key}" not in text] == []

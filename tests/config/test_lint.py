@@ -1,0 +1,178 @@
+"""What `check` warns of: allowed, but seldom meant."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from gateway.config import load_run
+from gateway.config.lint import plugin_doubts, run_doubts
+from gateway.plugin import load_plugin
+from tests.support import plugin_folder
+
+RUN = """
+[run]
+title = "t"
+radio = "{radio}"
+
+[air]
+interval = "{interval}"
+
+[node.a]
+plugin = "loan-crate"
+find = {{ name = "A" }}
+silent_after = "{silent}"
+sensor = {{ shock = {{ period = "{period}" }} }}
+{spec}
+"""
+
+
+def told(tmp_path: Path, **changed: str) -> list[str]:
+    values = {"radio": "virtual", "interval": "15 ms", "silent": "5 s", "period": "100 ms", "spec": ""} | changed
+    path = tmp_path / "run.toml"
+    path.write_text(RUN.format(**values))
+    found = list(run_doubts(load_run(path)))
+    assert not any(problem.fatal for problem in found)
+    return [f"{problem.place}: {problem.found}" for problem in found]
+
+
+def test_a_run_file_that_fits_its_radio_raises_no_doubt(tmp_path: Path) -> None:
+    assert told(tmp_path) == []
+
+
+def test_a_period_shorter_than_the_connection_interval_is_told(tmp_path: Path) -> None:
+    assert told(tmp_path, interval="200 ms") == [
+        "node.a.sensor.shock: a value every 100 ms, connection events are 200 ms apart or more"
+    ]
+
+
+@pytest.mark.parametrize(
+    ("silent", "spec", "why"),
+    [
+        ("30 s", "", "a gap may last 30 s (silent_after)"),
+        (
+            "60 s",
+            '[spec.loan-crate.shock]\ngap_longest = { max = "40 s" }',
+            "a gap may last 40 s (the spec's gap_longest)",
+        ),
+        ("60 s", '[spec.loan-crate.shock]\ngap_longest = { max = "20 s" }', ""),
+    ],
+)
+def test_a_counter_that_wraps_inside_an_allowed_gap_is_told(tmp_path: Path, silent: str, spec: str, why: str) -> None:
+    """256 values at 100 ms: the counter turns in 25.6 s."""
+    found = told(tmp_path, silent=silent, spec=spec)
+    assert found == ([f"node.a.sensor.shock: sequence has 8 bits and wraps every 25.6 s, while {why}"] if why else [])
+
+
+@pytest.mark.parametrize(
+    ("figure", "bound", "contradicts"),
+    [
+        ("gap_longest", 'max = "90 ms"', True),
+        ("gap_longest", 'max = "110 ms"', False),
+        ("gap_p99", 'max = "0.05 s"', True),
+        ("rate", 'min = "12 /s"', True),
+        ("rate", 'min = "10.05 /s"', False),
+        ("rate", 'max = "9 /s"', True),
+        ("rate_whole_run", 'max = "9 /s"', False),
+        ("rate_whole_run", 'min = "11 /s"', True),
+    ],
+)
+def test_a_requirement_that_contradicts_the_period_is_told(
+    tmp_path: Path, figure: str, bound: str, contradicts: bool
+) -> None:
+    found = told(tmp_path, spec=f"[spec.loan-crate.shock]\n{figure} = {{ {bound} }}")
+    assert bool(found) == contradicts
+    assert not found or found[0].startswith(f"spec.loan-crate.shock.{figure}: at ")
+
+
+HEAD = '[plugin]\nkind = "own"\ntitle = "Own"\n'
+FAST = """
+[characteristic.wave]
+uuid = "b1c90011-5d1e-4c1b-9a77-2f0d3c6e0001"
+service = "b1c90010-5d1e-4c1b-9a77-2f0d3c6e0001"
+properties = ["notify"]
+samples = { count = 40, fields = [{ name = "v", type = "sint16" }, { name = "w", type = "sint32" }] }
+
+[characteristic.pace]
+uuid = "b1c90012-5d1e-4c1b-9a77-2f0d3c6e0001"
+service = "b1c90010-5d1e-4c1b-9a77-2f0d3c6e0001"
+properties = ["read", "write"]
+fields = [{ name = "period", type = "uint16", lsb = "100 us", limits = ["1 ms", "1 s"] }]
+
+[sensor.wave]
+data = "wave"
+period = { characteristic = "pace", default = "2 ms" }
+"""
+
+
+def test_more_than_one_radio_can_carry_is_told(tmp_path: Path) -> None:
+    """240 bytes of value take 1e6 / (8 n + 516) a second on LE 1M: 411 notifications, by the packet format."""
+    plugin_folder(tmp_path, HEAD + FAST, "own")
+    path = tmp_path / "run.toml"
+    for period, expected in (("2.5 ms", False), ("2.4 ms", True)):
+        path.write_text(
+            '[run]\ntitle = "t"\nradio = "system"\nplugins = ["plugins"]\n\n[node.a]\nplugin = "own"\n'
+            f'find = {{ name = "A" }}\nsensor = {{ wave = {{ period = "{period}" }} }}\n'
+        )
+        found = [p.found for p in run_doubts(load_run(path)) if p.place == "node"]
+        assert bool(found) == expected, found
+    assert found == ["the notifications of all nodes take 101% of the time of one radio on LE 1M"]
+
+
+def test_a_value_too_long_for_the_default_att_mtu_is_told(tmp_path: Path) -> None:
+    """ATT_MTU 23 less opcode and handle: Core Specification, Vol 3, Part F, 3.2.8 and 3.4.7.1."""
+    folder = plugin_folder(
+        tmp_path,
+        HEAD
+        + """
+[characteristic.long]
+uuid = "b1c90011-5d1e-4c1b-9a77-2f0d3c6e0001"
+service = "b1c90010-5d1e-4c1b-9a77-2f0d3c6e0001"
+properties = ["notify"]
+fields = [{ name = "v", type = "uint8[21]" }]
+
+[characteristic.warmth]
+uuid = "0x2A6E"
+service = "0x181A"
+properties = ["read"]
+fields = [{ name = "v", type = "sint16", lsb = "0.1 degC" }]
+""",
+    )
+    assert [(p.place, p.found) for p in plugin_doubts(load_plugin(folder))] == [
+        ("characteristic.long", "takes 21 bytes, a notification at the default ATT_MTU of 23 holds 20"),
+        ("characteristic.warmth", "differs from what Bluetooth has adopted for Temperature"),
+    ]
+
+
+@pytest.mark.parametrize("period", ["50 ms", "10 min"])
+def test_a_period_at_the_very_limit_is_allowed(tmp_path: Path, period: str) -> None:
+    """0.05 as a float is a little more than 50 ms exactly."""
+    path = tmp_path / "run.toml"
+    path.write_text(
+        RUN.format(radio="virtual", interval="15 ms", silent="15 min", period="100 ms", spec="").replace(
+            "shock = ", f'climate = {{ period = "{period}" }}, shock = '
+        )
+    )
+    assert load_run(path).nodes["a"].sensors["climate"].period_ns
+
+
+def test_a_requirement_that_no_setting_lets_be_measured_is_told(tmp_path: Path) -> None:
+    lines = told(
+        tmp_path, spec='[spec.loan-crate.shock]\nperiod_error = { max = "1 percent" }\nwhile_off = { max = 0 }\n'
+    )
+    assert [line.split(",")[0] for line in lines] == [
+        "spec.loan-crate.shock.while_off: the sensor of a is never switched off"
+    ]
+    run = RUN.replace("shock = {{ period", "climate = {{}}, shock = {{ period")
+    (tmp_path / "run.toml").write_text(
+        run.format(
+            radio="virtual",
+            interval="15 ms",
+            silent="5 s",
+            period="100 ms",
+            spec='[spec.a.climate]\nperiod_error = { max = "1 percent" }\n',
+        )
+    )
+    (problem,) = run_doubts(load_run(tmp_path / "run.toml"))
+    assert "is given no period" in problem.found

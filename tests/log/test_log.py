@@ -1,0 +1,458 @@
+"""The log: nothing lost, nothing doubled, readable by anything that reads SQLite."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import sqlite3
+import subprocess
+import sys
+import textwrap
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from gateway.log.batch import RunFacts
+from gateway.log.reader import Log
+from gateway.log.table import ChannelTable
+from gateway.log.writer import LogWriter
+from gateway.model.errors import LogFileError
+from gateway.model.records import EventKind, Frame, LinkEvent
+from gateway.plugin import find_plugin
+from tests.support import own_plugin, wait_for
+
+CLIMATE = bytes.fromhex("01006e098813cd8b01")
+
+
+def facts(title: str = "test", started_ns: int = 1) -> RunFacts:
+    plugin = find_plugin("loan-crate")
+    return RunFacts(title, started_ns, None, "none", "run.toml", "text", {"a": (plugin, "A"), "b": (plugin, "B")})
+
+
+def write(path: Path, frames: list[Frame], events: list[LinkEvent] | None = None, title: str = "test") -> LogWriter:
+    writer = LogWriter(path, facts(title))
+    for frame in frames:
+        writer.frame(frame)
+    for event in events or []:
+        writer.event(event)
+    writer.close(10**9, "test")
+    return writer
+
+
+def query(path: Path, sql: str) -> list[tuple[object, ...]]:
+    with sqlite3.connect(path) as connection:
+        return connection.execute(sql).fetchall()
+
+
+def test_values_are_plain_columns_with_their_unit_in_the_name(tmp_path: Path) -> None:
+    log = tmp_path / "x.db"
+    write(log, [Frame(5, "a", "climate", CLIMATE)])
+    assert query(log, "SELECT temperature_degC, humidity_percent, pressure_hPa FROM loan_crate_climate") == [
+        (24.14, 50.0, 1013.25)
+    ]
+    assert query(log, "SELECT utc, node, raw FROM loan_crate_climate_utc") == [
+        ("1970-01-01T00:00:00.000Z", "a", CLIMATE.hex().upper())
+    ]
+    assert query(log, "SELECT unit, low, high FROM field WHERE column_name = 'temperature_degC'") == [
+        ("degC", -40.0, 85.0)
+    ]
+
+
+def test_samples_get_their_own_times(tmp_path: Path) -> None:
+    log = tmp_path / "x.db"
+    write(log, [Frame(50_000_000, "a", "shock", bytes.fromhex("07000010f02080"))])
+    got = query(log, "SELECT position, t_ns, x_g_0, magnitude_g_0 FROM loan_crate_shock_sample_utc ORDER BY position")
+    assert [row[:3] for row in got] == [(0, 40_000_000, 0.0), (1, 50_000_000, -1.0)]
+    assert got[1][3] == pytest.approx(69**0.5)
+
+
+def test_missing_values_are_counted_by_their_reason(tmp_path: Path) -> None:
+    log = tmp_path / "x.db"
+    unknown = bytes.fromhex("0100 0080 8813 cd8b01")
+    dry = bytes.fromhex("0200 6e09 0000 cd8b01")  # no dew point: the logarithm of nothing
+    write(log, [Frame(1, "a", "climate", raw) for raw in (CLIMATE, unknown, unknown, dry)])
+    assert query(log, "SELECT column_name, reason, count FROM absence ORDER BY 1, 2") == [
+        ("absolute_humidity_gram_per_m3", "no answer", 2),
+        ("dew_point_degC", "no answer", 3),
+        ("temperature_degC", "not known", 2),
+    ]
+
+
+def test_a_payload_that_does_not_decode_is_kept_with_its_reason(tmp_path: Path) -> None:
+    log = tmp_path / "x.db"
+    write(
+        log, [Frame(1, "a", "climate", CLIMATE), Frame(2, "a", "climate", b"\x01"), Frame(3, "a", "climate", CLIMATE)]
+    )
+    assert query(log, "SELECT id, hex(raw), fault, sequence FROM loan_crate_climate ORDER BY id") == [
+        (1, CLIMATE.hex().upper(), None, 1),
+        (2, "01", "1 byte, expected 9 bytes", None),
+        (3, CLIMATE.hex().upper(), None, 1),
+    ]
+
+
+def test_no_reading_is_null_and_names_are_text(tmp_path: Path) -> None:
+    log = tmp_path / "x.db"
+    write(
+        log,
+        [Frame(1, "a", "climate", bytes.fromhex("01000080ffffcd8b01")), Frame(2, "a", "light", bytes.fromhex("ff5f"))],
+    )
+    assert query(log, "SELECT temperature_degC, humidity_percent FROM loan_crate_climate") == [(None, None)]
+    assert query(log, "SELECT illuminance_lux, lid FROM loan_crate_light") == [(None, "open")]
+
+
+def test_a_second_run_is_added_beside_the_first(tmp_path: Path) -> None:
+    log = tmp_path / "x.db"
+    write(log, [Frame(1, "a", "climate", CLIMATE)], title="one")
+    write(log, [Frame(2, "a", "climate", CLIMATE), Frame(3, "a", "climate", CLIMATE)], title="two")
+    with Log(log) as opened:
+        runs = [opened.run(run) for run in opened.run_ids()]
+        assert [run.title for run in runs] == ["one", "two"]
+        counts = [
+            sum(len(chunk) for chunk in opened.rows(run, run.nodes[0], "loan_crate_climate", "id")) for run in runs
+        ]
+    assert counts == [1, 2]
+
+
+def test_a_changed_layout_gets_a_relation_of_its_own(tmp_path: Path) -> None:
+    log = tmp_path / "x.db"
+    write(log, [Frame(1, "a", "climate", CLIMATE)])
+    other = find_plugin("loan-crate")
+    text = other.text.replace('lsb = "0.01 degC"', 'lsb = "0.02 degC"')
+    folder = tmp_path / "loan-crate"
+    folder.mkdir()
+    (folder / "plugin.toml").write_text(text)
+    plugin = find_plugin(str(folder))
+    writer = LogWriter(log, RunFacts("t", 1, None, "none", "", "", {"a": (plugin, "A")}))
+    writer.frame(Frame(1, "a", "climate", CLIMATE))
+    writer.close(2, "test")
+    assert query(log, "SELECT temperature_degC FROM loan_crate_climate") == [(24.14,)]
+    assert query(log, "SELECT temperature_degC FROM loan_crate_climate_2") == [(48.28,)]
+
+
+def test_the_log_explains_itself(tmp_path: Path) -> None:
+    log = tmp_path / "x.db"
+    write(log, [], [LinkEvent(7, "a", EventKind.LOST, {"reason": "x"}), LinkEvent(8, None, EventKind.RADIO, {})])
+    assert query(log, "SELECT title, radio, run_text, ended_how FROM run") == [("test", "none", "text", "test")]
+    (text,) = query(log, "SELECT text FROM plugin")[0]
+    assert text == find_plugin("loan-crate").text
+    assert query(log, "SELECT t_ns, kind, detail FROM event ORDER BY id") == [
+        (7, "lost", '{"reason": "x"}'),
+        (8, "radio trouble", "{}"),
+    ]
+
+
+@pytest.mark.parametrize("content", [b"", b"not a database at all, but long enough to look at" * 20])
+def test_a_file_that_is_no_log_is_refused_to_readers(tmp_path: Path, content: bytes) -> None:
+    path = tmp_path / "x.db"
+    path.write_bytes(content)
+    with pytest.raises(LogFileError, match=r"x\.db"):
+        Log(path)
+
+
+def test_a_foreign_database_is_neither_read_nor_written(tmp_path: Path) -> None:
+    path = tmp_path / "x.db"
+    with sqlite3.connect(path) as connection:
+        connection.execute("CREATE TABLE precious (x)")
+    before = path.read_bytes()
+    with pytest.raises(LogFileError, match="not a gattest log"):
+        Log(path)
+    with pytest.raises(LogFileError, match="not a gattest log"):
+        LogWriter(path, facts())
+    assert path.read_bytes() == before
+
+
+def test_a_file_that_is_no_database_is_not_overwritten(tmp_path: Path) -> None:
+    path = tmp_path / "x.db"
+    path.write_bytes(b"precious" * 100)
+    with pytest.raises(LogFileError, match="not an SQLite database"):
+        LogWriter(path, facts())
+    assert path.read_bytes() == b"precious" * 100
+
+
+def test_a_missing_folder_is_named(tmp_path: Path) -> None:
+    with pytest.raises(LogFileError, match="folder"):
+        LogWriter(tmp_path / "nowhere" / "x.db", facts())
+
+
+def test_a_log_in_use_is_refused_and_free_again_afterwards(tmp_path: Path) -> None:
+    log = tmp_path / "x.db"
+    writer = LogWriter(log, facts())
+    with pytest.raises(LogFileError, match="being written by another run"):
+        LogWriter(log, facts())
+    writer.close(1, "test")
+    LogWriter(log, facts()).close(1, "test")
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["x.db"]
+
+
+def test_a_log_can_be_read_while_it_is_written(tmp_path: Path) -> None:
+    log = tmp_path / "x.db"
+    writer = LogWriter(log, facts())
+    writer.frame(Frame(1, "a", "climate", CLIMATE))
+    wait_for(lambda: writer.status.frames == 1)
+    with Log(log) as opened:
+        run = opened.run()
+        assert run.ended_ns is None
+        assert sum(len(c) for c in opened.rows(run, run.nodes[0], "loan_crate_climate", "id")) == 1
+    writer.close(1, "test")
+
+
+CHILD = """
+    import sys, time
+    from pathlib import Path
+    from gateway.log.writer import LogWriter
+    from gateway.model.records import Frame
+    from tests.log.test_log import CLIMATE, facts
+    writer = LogWriter(Path(sys.argv[1]), facts())
+    print("open", flush=True)
+    for number in range(10**9):
+        writer.frame(Frame(number, "a", "climate", CLIMATE))
+        if number % 200 == 0:
+            time.sleep(0.01)
+            print(writer.status.frames, flush=True)
+"""
+
+
+def test_kill_9_loses_at_most_the_last_moment_and_leaves_a_sound_log(tmp_path: Path) -> None:
+    log = tmp_path / "x.db"
+    child = subprocess.Popen(
+        [sys.executable, "-c", textwrap.dedent(CHILD), str(log)], stdout=subprocess.PIPE, text=True
+    )
+    assert child.stdout is not None
+    told = 0
+    end = time.monotonic() + 30
+    while told < 2000 and time.monotonic() < end:
+        line = child.stdout.readline().strip()
+        told = int(line) if line.isdigit() else told
+    os.kill(child.pid, signal.SIGKILL)
+    child.wait()
+    child.stdout.close()
+    assert query(log, "PRAGMA integrity_check") == [("ok",)]
+    (count,) = query(log, "SELECT count(*) FROM loan_crate_climate")[0]
+    assert isinstance(count, int) and count >= told >= 2000
+    assert query(log, "SELECT ended_ns FROM run") == [(None,)]
+    write(log, [Frame(1, "a", "climate", CLIMATE)])  # and the next run goes beside it
+    assert len(query(log, "SELECT id FROM run")) == 2
+
+
+FULL = """
+    import resource, sys, time
+    from pathlib import Path
+    import gateway.log.batch as batch
+    import gateway.log.writer as w
+    from gateway.model.records import Frame
+    from tests.log.test_log import CLIMATE, facts
+    batch.PATIENCE_S = 1.0
+    writer = w.LogWriter(Path(sys.argv[1]), facts())
+    size = Path(sys.argv[1] + "-wal").stat().st_size
+    resource.setrlimit(resource.RLIMIT_FSIZE, (size + 200_000, resource.RLIM_INFINITY))
+    for number in range(20_000):
+        writer.frame(Frame(number, "a", "climate", CLIMATE))
+    end = time.monotonic() + 20
+    while not writer.status.failed and time.monotonic() < end:
+        time.sleep(0.05)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
+    writer.close(1, "test")
+    print(writer.status.failed)
+    print(writer.status.frames, writer.status.dropped)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="file size limits are POSIX")
+def test_a_full_disk_keeps_what_was_written_and_puts_the_rest_elsewhere(tmp_path: Path) -> None:
+    """The limit on file sizes makes the real SQLite fail as a full disk does."""
+    log = tmp_path / "x.db"
+    (tmp_path / "spare").mkdir()
+    environment = os.environ | {"TMPDIR": str(tmp_path / "spare")}
+    child = subprocess.run(
+        [sys.executable, "-c", textwrap.dedent(FULL), str(log), "full"],
+        capture_output=True,
+        text=True,
+        env=environment,
+        timeout=60,
+    )
+    message, counts = child.stdout.strip().splitlines()
+    assert "could not be written" in message and "The rest of the run is in" in message, child.stderr
+    assert query(log, "PRAGMA integrity_check") == [("ok",)]
+    frames, dropped = map(int, counts.split())
+    kept = query(log, "SELECT count(*) FROM loan_crate_climate")[0][0]
+    rest = [query(path, "SELECT count(*) FROM loan_crate_climate")[0][0] for path in (tmp_path / "spare").glob("*.db")]
+    assert kept + sum(rest) + dropped == 20_000  # type: ignore[operator, arg-type]
+    assert frames + dropped == 20_000
+
+
+def test_frames_beyond_the_queue_are_counted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("gateway.log.writer.QUEUE_FRAMES", 0)
+    writer = LogWriter(tmp_path / "x.db", facts())
+    writer.frame(Frame(1, "a", "climate", CLIMATE))
+    writer.close(2, "test")
+    assert writer.status.dropped == 1
+    assert query(tmp_path / "x.db", "SELECT kind, detail FROM event") == [("frames dropped", '{"frames": 1}')]
+
+
+def own(folder: Path, fields: str) -> RunFacts:
+    """Facts of a run with one node of a plugin whose channel ``c`` has these fields."""
+    return RunFacts("t", 1, None, "none", "", "", {"a": (own_plugin(folder, fields), "A")})
+
+
+def test_integers_beyond_sqlites_are_kept_and_stop_nothing(tmp_path: Path) -> None:
+    log = tmp_path / "x.db"
+    writer = LogWriter(log, own(tmp_path, 'fields = [{ name = "big", type = "uint64" }]'))
+    for raw in (b"\xff" * 8, b"\x01" + bytes(7)):
+        writer.frame(Frame(1, "a", "c", raw))
+    writer.close(2, "test")
+    assert writer.status.failed == ""
+    assert query(log, "SELECT big, hex(raw), fault FROM own_c ORDER BY id") == [
+        (2.0**64, "FF" * 8, None),
+        (1, "01" + "00" * 7, None),
+    ]
+
+
+def test_a_fault_while_decoding_keeps_the_bytes_and_goes_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    log = tmp_path / "x.db"
+    writer = LogWriter(log, facts())
+    real = ChannelTable.rows
+
+    def odd(self: ChannelTable, *rest: Any) -> Any:
+        if self.item.name == "light":
+            raise OverflowError("odd")
+        return real(self, *rest)
+
+    monkeypatch.setattr(ChannelTable, "rows", odd)
+    writer.frame(Frame(1, "a", "light", b"\x64\x20"))
+    writer.frame(Frame(2, "a", "climate", CLIMATE))
+    writer.close(3, "test")
+    assert query(log, "SELECT hex(raw), fault FROM loan_crate_light") == [("6420", "can't be kept decoded: odd")]
+    assert query(log, "SELECT count(*) FROM loan_crate_climate") == [(1,)]
+
+
+def test_fields_absent_under_their_condition_are_null(tmp_path: Path) -> None:
+    log = tmp_path / "x.db"
+    fields = 'fields = [{ name = "kind", type = "uint8" }, { name = "t", type = "uint8", lsb = "1 degC", when = "kind == 1" }]\nsamples = { fields = [{ name = "v", type = "uint8" }] }'
+    writer = LogWriter(log, own(tmp_path, fields))
+    for raw in (b"\x01\x14\x05\x06", b"\x02\x07", b"\x01"):
+        writer.frame(Frame(1, "a", "c", raw))
+    writer.close(2, "test")
+    assert query(log, "SELECT kind, t_degC, fault IS NULL FROM own_c ORDER BY id") == [
+        (1, 20, 1),
+        (2, None, 1),
+        (None, None, 0),
+    ]
+    assert query(log, "SELECT frame, position, v FROM own_c_sample_utc ORDER BY frame, position") == [
+        (1, 0, 5),
+        (1, 1, 6),
+        (2, 0, 7),
+    ]
+
+
+def test_a_log_that_was_not_closed_and_cannot_be_recovered_in_place_is_not_half_read(tmp_path: Path) -> None:
+    log = tmp_path / "x.db"
+    write(log, [Frame(1, "a", "climate", CLIMATE)])
+    (tmp_path / "x.db-wal").write_bytes(b"something" * 100)
+    (tmp_path / "x.db-shm").mkdir()  # as where nothing can be written
+    with pytest.raises(LogFileError, match="was not closed"):
+        Log(log)
+
+
+def test_one_lock_however_the_file_is_spelled(tmp_path: Path) -> None:
+    log = tmp_path / "x.db"
+    writer = LogWriter(log, facts())
+    (tmp_path / "y.db").symlink_to(log)
+    with pytest.raises(LogFileError, match="being written by another run"):
+        LogWriter(tmp_path / "y.db", facts())
+    writer.close(1, "test")
+
+
+def test_the_file_alone_holds_what_is_a_moment_old(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """So that a copy of it made during a run, or after a kill, is a log."""
+    monkeypatch.setattr("gateway.log.batch.CHECKPOINT_S", 0.0)
+    log = tmp_path / "x.db"
+    writer = LogWriter(log, facts())
+    writer.frame(Frame(1, "a", "climate", CLIMATE))
+    wait_for(lambda: writer.status.frames == 1)
+    copy = tmp_path / "copy.db"
+
+    def copied() -> bool:
+        shutil.copy(log, copy)
+        return bool(query(copy, "SELECT 1 FROM sqlite_master") and query(copy, "SELECT 1 FROM loan_crate_climate"))
+
+    wait_for(copied)
+    writer.close(2, "test")
+    assert sorted(path.name for path in tmp_path.glob("x.db*")) == ["x.db"]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="an open file can't be moved there")
+def test_a_log_moved_under_a_run_is_noticed_and_the_rest_goes_elsewhere(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("gateway.log.batch.CHECKPOINT_S", 0.0)
+    monkeypatch.setenv("TMPDIR", str(tmp_path))
+    monkeypatch.setattr("tempfile.tempdir", None)
+    log = tmp_path / "x.db"
+    writer = LogWriter(log, facts())
+    writer.event(LinkEvent(1, "a", EventKind.READY))
+    writer.frame(Frame(1, "a", "climate", CLIMATE))
+    wait_for(lambda: writer.status.frames == 1)
+    log.rename(tmp_path / "moved.db")
+    wait_for(lambda: bool(writer.status.failed))
+    writer.frame(Frame(2, "a", "climate", CLIMATE))
+    writer.close(10**9, "test")
+    assert "it was moved or deleted. The rest of the run is in" in writer.status.failed
+    (rest,) = tmp_path.glob("x-rest-*.db")
+    assert query(tmp_path / "moved.db", "SELECT count(*) FROM loan_crate_climate") == [(1,)]
+    assert query(rest, "SELECT count(*) FROM loan_crate_climate") == [(1,)]
+    assert query(rest, "SELECT kind FROM event") == [("ready",)]
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [
+        "UPDATE event SET detail = '{notjson'",
+        "UPDATE event SET kind = 'odd'",
+        "UPDATE event SET t_ns = 'x'",
+        "UPDATE run SET started_ns = 'abc'",
+        "UPDATE run SET ended_ns = 'x'",
+        "UPDATE loan_crate_climate SET t_ns = 'zz'",
+        "UPDATE loan_crate_climate SET t_ns = 9e30",
+        "UPDATE loan_crate_climate SET sequence = 'q'",
+        "UPDATE requirement SET low = 'abc'",
+        "DROP TABLE loan_crate_climate",
+    ],
+)
+def test_damaged_content_is_an_error_that_says_so(tmp_path: Path, damage: str) -> None:
+    from dataclasses import replace
+
+    from gateway.app.review import verdicts_of
+
+    log = tmp_path / "x.db"
+    rules = [
+        ("loan-crate", "climate", "rate", 1.0, 2.0, "1/s"),
+        ("loan-crate", "climate", "loss", None, 1.0, "percent"),
+    ]
+    writer = LogWriter(log, replace(facts(), requirements=rules))
+    writer.event(LinkEvent(1, "a", EventKind.READY))
+    for number in range(30):
+        writer.frame(Frame(number, "a", "climate", CLIMATE))
+    writer.close(10**9, "test")
+    with sqlite3.connect(log) as connection:
+        connection.execute("DROP VIEW loan_crate_climate_utc")
+        connection.execute(damage)
+    with pytest.raises(LogFileError, match="is damaged"):
+        verdicts_of(log, None, None)
+
+
+def test_a_fault_of_the_writer_itself_is_told_and_leaves_no_frame_uncounted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*_: Any) -> None:
+        raise KeyError("odd")
+
+    writer = LogWriter(tmp_path / "x.db", facts())
+    monkeypatch.setattr(writer._writer, "_write", broken)
+    for number in range(3):
+        writer.frame(Frame(number, "a", "climate", CLIMATE))
+    writer.close(9, "test")
+    assert writer.status.dropped == 3
+    assert "KeyError('odd')" in writer.status.failed

@@ -1,0 +1,251 @@
+"""What a plugin declares, as others read it: compilers judge the C, and its bytes are those of the Python codec."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from gateway.model.errors import DecodeError
+from gateway.plugin import Characteristic, Plugin, find_plugin
+from gateway.plugin.contract import c_files, markdown, schema
+from gateway.plugin.contract.schema import example
+from gateway.plugin.contract.vectors import vectors
+from gateway.plugin.layout.model import Layout
+from tests.plugin.test_layout import layouts
+from tests.support import needs_program, own_plugin
+
+GCC = ["gcc", "-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic", "-Wconversion", "-fsanitize=undefined,address"]
+GXX = ["g++", "-x", "c++", "-std=c++17", "-Wall", "-Wextra", "-Werror", "-pedantic", "-c", "-o", "/dev/null"]
+KINDS = ["loan-crate", "bore-gauge"]
+RICH = """
+byte_order = "big"
+fields = [
+  { name = "class", type = "uint4" }, { name = "odd", type = "sint12", lsb = "1/16 K", unit = "K" },
+  { name = "flag", type = "boolean" }, { rfu = 7 },
+  { name = "big", type = "sint64", when = "flag" }, { name = "half", type = "float16", when = "not flag" },
+  { name = "tag", type = "uint8[3]" }, { name = "n", type = "uint8" },
+]
+samples = { count = "n", fields = [{ name = "x", type = "sint24", lsb = "0.001 V" }, { name = "m", type = "medfloat16" }] }
+"""
+
+
+def run(*command: str | Path) -> str:
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120)
+    assert done.returncode == 0, done.stdout + done.stderr
+    return done.stdout
+
+
+def written(plugin: Plugin, folder: Path) -> tuple[str, list[Path]]:
+    """The name of the files, and the C ones among them."""
+    folder.mkdir(exist_ok=True)
+    for name, text in c_files(plugin).items():
+        (folder / name).write_text(text, encoding="utf-8")
+    return plugin.kind.replace("-", "_"), sorted(folder.glob("*.c"))
+
+
+def all_plugins(folder: Path) -> list[Plugin]:
+    return [*(find_plugin(kind) for kind in KINDS), own_plugin(folder, RICH)]
+
+
+@needs_program("gcc")
+def test_gcc_takes_the_c_and_its_vectors_hold(tmp_path: Path) -> None:
+    for plugin in all_plugins(tmp_path):
+        name, sources = written(plugin, tmp_path / plugin.kind)
+        program = tmp_path / f"{name}-check"
+        run(*GCC, f"-D{name.upper()}_MAIN", *map(str, sources), "-o", str(program))
+        assert run(program) == "0 test vectors failed\n"
+
+
+@needs_program("g++")
+def test_gxx_takes_it_as_cpp17(tmp_path: Path) -> None:
+    for plugin in all_plugins(tmp_path):
+        for source in written(plugin, tmp_path / plugin.kind)[1]:
+            run(*GXX, str(source))
+
+
+def harness(item: Characteristic, own: str) -> str:
+    """A program that reads payloads in hex, a line each, and writes what unpacks and packs again."""
+    return f"""
+#include "own.h"
+#include <stdio.h>
+#include <string.h>
+int main(void)
+{{
+    static char line[4096];
+    while (fgets(line, sizeof line, stdin)) {{
+        static uint8_t in[2048], out[2048];
+        struct {own} value;
+        size_t n = 0;
+        unsigned byte;
+        while (sscanf(line + 2 * n, "%2x", &byte) == 1) {{ in[n++] = (uint8_t)byte; }}
+        if (!{own}_unpack(&value, in, n)) {{ printf("no\\n"); continue; }}
+        const size_t size = {own}_pack(&value, out, sizeof out);
+        for (size_t i = 0; i < size; i++) {{ printf("%02x", out[i]); }}
+        printf("\\n");
+    }}
+    return 0;
+}}
+"""
+
+
+def again(layout: Layout, item: Characteristic, raw: bytes) -> str:
+    """What Python makes of a payload and its own transmitted numbers: reserved bits are zero."""
+    from gateway.plugin.layout.codec import fit
+
+    try:
+        held = fit(layout, raw, "x")
+    except DecodeError:
+        return "no"
+    out = bytearray(len(raw))
+
+    def copy(fields: Any, start: int) -> None:
+        for field in fields:
+            for i in range(field.bits):
+                at = start * 8 + field.bit + i
+                # bits count from bit 0 in a little-endian field, from bit 7 in a big-endian one
+                mask = 1 << at % 8 if field.order == "little" else 0x80 >> at % 8
+                out[at // 8] |= raw[at // 8] & mask
+
+    for block, start in held.blocks:
+        copy(block.fields, start)
+    if layout.samples is not None:
+        for number in range(held.count):
+            copy(layout.samples.fields, held.rest + number * layout.samples.size)
+    if layout.tail is not None:
+        out[held.rest :] = raw[held.rest :]
+    return out.hex()
+
+
+@needs_program("gcc")
+@settings(max_examples=12, deadline=None, suppress_health_check=list(HealthCheck))
+@given(layouts(), st.data())
+def test_the_bytes_are_those_of_the_python_codec_for_any_layout(
+    tmp_path_factory: pytest.TempPathFactory, layout: Layout, data: st.DataObject
+) -> None:
+    """Thousands of payloads of layouts that Hypothesis makes: what C unpacks and packs again is what Python does."""
+    folder = tmp_path_factory.mktemp("c")
+    service = "b1c70010-5d1e-4c1b-9a77-2f0d3c6e0001"
+    item = Characteristic("c", "c", service.replace("0010", "0011", 1), service, frozenset({"notify"}), layout)
+    plugin = Plugin("own", "own", folder, "", {"c": item}, {}, ())
+    _, sources = written(plugin, folder / "out")
+    (folder / "out" / "main.c").write_text(harness(item, "own_c"))
+    program = folder / "program"
+    run(
+        *GCC[:-2],
+        "-fsanitize=undefined",
+        "-I",
+        str(folder / "out"),
+        *map(str, sources),
+        str(folder / "out" / "main.c"),
+        "-o",
+        str(program),
+    )
+    size = layout.samples.size if layout.samples else 1
+    lengths = sorted(
+        {n for base in (0, layout.head, *(b.size for b in layout.blocks)) for n in (base, base + size, base + 2 * size)}
+    )
+    rng = data.draw(st.randoms(use_true_random=False))
+    payloads = [rng.randbytes(rng.choice(lengths) + rng.choice((0, 0, 0, 1))) for _ in range(400)]
+    lines = "".join(raw.hex() + "\n" for raw in payloads)
+    done = subprocess.run([program], input=lines, capture_output=True, text=True, timeout=60)
+    assert done.returncode == 0 and not done.stderr, done.stderr
+    got = done.stdout.splitlines()
+    for raw, line in zip(payloads, got, strict=True):
+        expected = again(layout, item, raw)
+        if line == "no" and expected != "no":  # more samples than a characteristic's 512 bytes hold
+            assert len(raw) > 500
+            continue
+        assert line == expected, raw.hex()
+
+
+@needs_program("gcc")
+def test_scaling_is_that_of_the_units(tmp_path: Path) -> None:
+    """Against exact fractions: every LSB here, in thousandths of its unit, halves to even."""
+    plugin = find_plugin("loan-crate")
+    written(plugin, tmp_path)
+    cases = []
+    for item in plugin.characteristics.values():
+        for field, _ in item.layout.all_fields():
+            if field.scale is not None and field.bits <= 32:
+                low, high = field.raw_range
+                for raw in {low, high, 0, 1, high // 2, high // 3, low // 3}:
+                    value = Fraction(raw * field.scale.num + field.scale.add, field.scale.den)
+                    cases.append((raw, field.scale, round(value * 1000)))
+    calls = "".join(
+        f'    printf("%lld %lld\\n", (long long)loan_crate_value({raw}, {s.num}, {s.add}, {s.den}, 1000), '
+        f"(long long)loan_crate_raw({value}, {s.num}, {s.add}, {s.den}, 1000));\n"
+        for raw, s, value in cases
+    )
+    (tmp_path / "main.c").write_text(
+        f'#include "loan_crate.h"\n#include <stdio.h>\nint main(void)\n{{\n{calls}    return 0;\n}}\n'
+    )
+    run(*GCC, *map(str, sorted(tmp_path.glob("*.c"))), "-o", str(tmp_path / "program"))
+    for line, (_, scale, value) in zip(run(tmp_path / "program").splitlines(), cases, strict=True):
+        back = scale.invert(Fraction(value, 1000))
+        assert line.split() == [str(value), str(back)]
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_same_plugin_gives_the_same_text(kind: str) -> None:
+    plugin, again_ = find_plugin(kind), find_plugin(kind)
+    assert c_files(plugin) == c_files(again_)
+    assert (markdown(plugin), schema(plugin)) == (markdown(again_), schema(again_))
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_table_tells_every_characteristic_and_field(kind: str) -> None:
+    plugin = find_plugin(kind)
+    text = markdown(plugin)
+    for item in plugin.characteristics.values():
+        assert f"## {item.name}\n" in text and item.uuid in text
+        for field, _ in item.layout.all_fields():
+            assert f"| {field.name}" in text
+    rows = [line for line in text.splitlines() if line.startswith("|")]
+    assert all(line.endswith("|") for line in rows)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_examples_have_the_shape_that_their_schema_lays_down(kind: str) -> None:
+    document = json.loads(schema(find_plugin(kind)))
+    for item in document["characteristics"].values():
+        shape = item["value"]
+        for one in item["examples"]:
+            assert set(one["value"]) <= set(shape["properties"])
+            assert set(shape["required"]) <= set(one["value"])
+
+
+def test_sensors_are_in_the_header() -> None:
+    """The loan crate's climate period: LSB 50 ms, 50 ms to 10 min, 1 s by default."""
+    text = c_files(find_plugin("loan-crate"))["loan_crate.h"]
+    for line in (
+        "#define LOAN_CRATE_SENSOR_CLIMATE_ON 0x1u",
+        "#define LOAN_CRATE_SENSOR_CLIMATE_PERIOD_SHORTEST 0x1u",
+        "#define LOAN_CRATE_SENSOR_CLIMATE_PERIOD_LONGEST 0x2EE0u",
+        "#define LOAN_CRATE_SENSOR_CLIMATE_PERIOD_DEFAULT 0x14u",
+        "#define LOAN_CRATE_UUID_BATTERY { 0x19, 0x2A }",
+        "#define LOAN_CRATE_CLIMATE_TEMPERATURE_IS_NOT_KNOWN (-32768)",
+    ):
+        assert line in text, line
+
+
+def test_names_of_c_and_hostile_titles_do_no_harm(tmp_path: Path) -> None:
+    plugin = own_plugin(tmp_path, RICH.replace('"class"', '"int"') + 'title = "x */ int evil; /* \\\\ ??/"\n')
+    header = c_files(plugin)["own.h"]
+    assert "int_;" in header
+    assert "/* x * / int evil; / * / ? ?/: notify" in header  # one comment from end to end
+
+
+def test_vectors_hold_what_they_say(tmp_path: Path) -> None:
+    for plugin in all_plugins(tmp_path):
+        for item in plugin.characteristics.values():
+            made = vectors(item)
+            assert made and len({vector.raw for vector in made}) == len(made)
+            for vector in made:
+                assert example(item, vector.raw) is not None
