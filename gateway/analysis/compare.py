@@ -9,22 +9,10 @@ from typing import Literal
 
 from gateway.analysis.bounds import share_bounds
 from gateway.log.reader import RunInfo
-from gateway.model.figures import LINK
+from gateway.model.figures import LINK, figures_of
 from gateway.model.records import Measure
 
-Change = Literal["higher", "lower", "no change seen", "not told"]
-# Counts of things that happen: compared by how many fell to each run, given how much there was of each.
-_COUNTS = {
-    "losses",
-    "attempts_failed",
-    "undecoded",
-    "outside_limits",
-    "duplicates",
-    "reordered",
-    "while_off",
-    "spikes",
-    "at_rail",
-}
+Change = Literal["higher", "lower", "no change seen", "not comparable"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,18 +32,16 @@ class Pair:
     change: Change
 
 
-def compare(
-    first: tuple[RunInfo, Sequence[Measure]], second: tuple[RunInfo, Sequence[Measure]], lasted_s: tuple[float, float]
-) -> list[Pair]:
+def compare(first: tuple[RunInfo, Sequence[Measure]], second: tuple[RunInfo, Sequence[Measure]]) -> list[Pair]:
     """Every figure of every node that both runs have.
 
     A node is that of the same name; where a kind has one node in each run, these are taken for the same.
 
     Args:
         first, second: the runs with their figures.
-        lasted_s: how long each lasted.
     """
     names = _partners(first[0], second[0])
+    lasted_s = first[0].lasted_s, second[0].lasted_s
     before = {(m.node, m.subject, m.name): m for m in first[1]}
     after = {(m.node, m.subject, m.name): m for m in second[1]}
     pairs = []
@@ -80,12 +66,13 @@ def _partners(first: RunInfo, second: RunInfo) -> dict[str, str]:
 
 def _change(a: Measure | None, b: Measure | None, lasted_s: tuple[float, float]) -> Change:
     if a is None or b is None or a.value is None or b.value is None:
-        return "not told"
-    if a.name in _COUNTS:
+        return "not comparable"
+    compared = figures_of(a.subject)[a.name].compared
+    if compared == "counts":
         exposed = lasted_s if a.subject == LINK else (a.n, b.n)
         return _counted(round(a.value), round(b.value), *exposed)
-    if not (a.method and b.method):
-        return "not told"
+    if compared != "bounds" or not (a.method and b.method):
+        return "not comparable"
     if a.high is not None and b.low is not None and b.low > a.high:
         return "higher"
     if a.low is not None and b.high is not None and b.high < a.low:
@@ -97,7 +84,7 @@ def _counted(a: int, b: int, exposed_a: float, exposed_b: float) -> Change:
     """Of all that happened, the share that fell to the second run would be its share of the exposure, were both alike
     (the exact conditional test of two Poisson counts: Przyborowski and Wilenski, Biometrika 31, 1940; from memory)."""
     if exposed_a <= 0 or exposed_b <= 0:
-        return "not told"
+        return "not comparable"
     low, high = share_bounds(b, a + b)
     alike = exposed_b / (exposed_a + exposed_b)
     return "higher" if low > alike else "lower" if high < alike else "no change seen"

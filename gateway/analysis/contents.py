@@ -71,7 +71,6 @@ def contents(log: Log) -> Contents:
 
 
 def _run(log: Log, run: RunInfo) -> RunContents:
-    end_ns = log.end_ns(run)
     return RunContents(
         run.id,
         run.title,
@@ -80,7 +79,7 @@ def _run(log: Log, run: RunInfo) -> RunContents:
         utc_text(run.started_ns),
         utc_text(run.ended_ns) if run.ended_ns is not None else None,
         run.ended_how or "has not ended, or was killed",
-        (end_ns - run.started_ns) / 1e9,
+        run.lasted_s,
         run.planned_ns / 1e9 if run.planned_ns is not None else None,
         len(run.requirements),
         [_node(log, run, node) for node in run.nodes],

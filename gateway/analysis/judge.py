@@ -7,49 +7,11 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 
 from gateway.analysis.bounds import SHARE, enough_for
-from gateway.model.figures import LINK, Requirement
+from gateway.model.figures import LINK, Requirement, figures_of
+from gateway.model.figures.declare import FEWEST_SECONDS
 from gateway.model.records import Measure, Outcome, Verdict
 
-FEWEST_VALUES = 20  # common practice: below it a share or a median says little
-FEWEST_FOR_P99 = 100  # one value in a hundred has to exist
-FEWEST_SECONDS = 10
 SMALLEST_SHARE = 0.1  # percent; "none at all" can't be shown, so it asks for as much as this
-# Figures that one observation can push over their limit for good.
-_PROVEN_BY_ONE = {
-    "gap_longest",
-    "undecoded",
-    "outside_limits",
-    "duplicates",
-    "reordered",
-    "restarts",
-    "burst_largest",
-    "while_off",
-    "highest",
-    "stuck_longest",
-    "spikes",
-    "at_rail",
-    "attempts_failed",
-    "losses",
-    "descriptors_differ",
-    "settings_differ",
-    "return_longest",
-}
-_NEEDS_BOUNDS = {"mean", "drift"}
-_PROVEN_BY_ONE_BELOW = {"lowest", "signal_weakest"}
-_ENOUGH = {
-    "gap_p99": FEWEST_FOR_P99,
-    "linked": FEWEST_SECONDS,
-    "losses": 1,
-    "attempts_failed": 1,
-    "signal_weakest": 1,
-    "while_off": 0,
-    "descriptors_differ": 1,
-    "settings_differ": 1,
-    "return_median": 1,
-    "return_longest": 1,
-}
-# Bounds on a count or on a longest hold for the whole of a run: one that was cut short can break them, not keep them.
-_FOR_THE_WHOLE_RUN = (_PROVEN_BY_ONE | _PROVEN_BY_ONE_BELOW) - {"descriptors_differ", "settings_differ"}
 
 
 def judge(
@@ -94,31 +56,31 @@ def _verdict(
     def doubt(why: str, margin: float | None = None) -> Verdict:
         return Verdict(m, low, high, Outcome.INCONCLUSIVE, margin, why)
 
-    lasted = found.get((m.node, LINK, "linked"))
+    lasted = found.get((m.node, LINK, "connected"))
     if not shortfall and lasted is not None and lasted.n < FEWEST_SECONDS:
-        shortfall = f"the run lasted {lasted.n} s, at least {FEWEST_SECONDS} are needed"
-    if m.name.startswith("return_") and m.value is None:
-        losses = found.get((m.node, m.subject, "losses"))
-        if losses is None or losses.value != 0 or not losses.n:
+        shortfall = f"the run lasted {lasted.n} s, at least {FEWEST_SECONDS} s are needed"
+    if m.name.startswith("reconnect_time_") and m.value is None:
+        lost = found.get((m.node, m.subject, "disconnects"))
+        if lost is None or lost.value != 0 or not lost.n:
             return doubt("nothing to measure it from")
-        return doubt(shortfall) if shortfall else Verdict(m, low, high, Outcome.PASS, None, "never lost")
+        return doubt(shortfall) if shortfall else Verdict(m, low, high, Outcome.PASS, None, "never disconnected")
     if m.value is None:
         return doubt("nothing to measure it from")
-    value = m.value
+    judged, value = figures_of(m.subject)[m.name].judged, m.value
     margin = min(value - low if low is not None else math.inf, high - value if high is not None else math.inf)
-    if high is not None and value > high and m.name in _PROVEN_BY_ONE:
+    if high is not None and value > high and judged.disproves == "above":
         return Verdict(m, low, high, Outcome.FAIL, margin)
-    if low is not None and value < low and m.name in _PROVEN_BY_ONE_BELOW:
+    if low is not None and value < low and judged.disproves == "below":
         return Verdict(m, low, high, Outcome.FAIL, margin)
-    if m.n < (enough := _ENOUGH.get(m.name, FEWEST_VALUES)):
-        return doubt(f"{m.n} {m.basis}, at least {enough} are needed", margin)
+    if m.n < judged.fewest:
+        return doubt(f"{m.n} {m.basis}, at least {judged.fewest} are needed", margin)
     if m.method == SHARE and high == 0 and value > 0:  # none at all: one is too many
         return Verdict(m, low, high, Outcome.FAIL, margin)
-    if m.name in _NEEDS_BOUNDS and not m.method:
+    if judged.bounds_needed and not m.method:
         return doubt(f"{m.n} {m.basis} are too few to say how far off it may be", margin)
     if m.method and (why := _open(m, low, high)):
         return doubt(why, margin)
-    if m.name in _FOR_THE_WHOLE_RUN and shortfall:
+    if judged.whole_run and shortfall:
         return doubt(shortfall, margin)
     resolution = value / m.n if m.name.startswith("rate") else 0.0  # one value more or less in the time
     if resolution > 0 and abs(margin) < resolution:

@@ -29,7 +29,7 @@ def verdicts_of(log: Path, run: int | None, spec: RunConfig | None) -> tuple[Run
         rules: Sequence[Requirement] = spec.requirements if spec is not None else info.requirements
         fields = {rule.subject for rule in rules if "." in rule.subject}
         kinds = {node.name: node.kind for node in info.nodes}
-        return info, judge(rules, kinds, measure_run(opened, info, fields), info.shortfall(opened.end_ns(info)))
+        return info, judge(rules, kinds, measure_run(opened, info, fields), info.shortfall)
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +40,6 @@ class Review:
     surveys: list[NodeSurvey]
     verdicts: list[Verdict]
     events: Mapping[str, list[LinkEvent]]
-    end_ns: int
 
     @property
     def outcome(self) -> Outcome:
@@ -54,7 +53,7 @@ class Review:
 
     def page(self) -> str:
         """The report, a page of HTML."""
-        return page(self.info, self.surveys, self.verdicts, self.events, self.end_ns)
+        return page(self.info, self.surveys, self.verdicts, self.events)
 
     def picture(self, name: str) -> bytes:
         """One plot of the report as PNG.
@@ -78,9 +77,8 @@ def review(log: Path, run: int | None) -> Review:
         info = opened.run(run)
         surveys = survey_run(opened, info, bins=bins_for(info))
         kinds = {node.name: node.kind for node in info.nodes}
-        end_ns = opened.end_ns(info)
         measures = [measure for survey in surveys for measure in survey.measures]
-        verdicts = judge(info.requirements, kinds, measures, info.shortfall(end_ns))
+        verdicts = judge(info.requirements, kinds, measures, info.shortfall)
         events = {node.name: list(opened.events(info, node)) for node in info.nodes}
         events[""] = [event for event in opened.events(info) if event.node is None]
-        return Review(info, surveys, verdicts, events, end_ns)
+        return Review(info, surveys, verdicts, events)

@@ -48,8 +48,7 @@ def judge(
     info, verdicts = verdicts_of(log, run, load_run(spec) if spec else None)
     if junit is not None:
         refuse_same(junit, log, *([spec] if spec else []))
-        lasted_s = ((info.ended_ns or info.started_ns) - info.started_ns) / 1e9
-        write_file(junit, verdicts_junit(info, verdicts, lasted_s))
+        write_file(junit, verdicts_junit(info, verdicts))
     if as_json:
         say(verdicts_json(info, verdicts))
         raise typer.Exit(exit_code(overall(verdicts)))
@@ -77,13 +76,12 @@ def compare(
     from gateway.log.reader import Log
     from gateway.report.tables import pair_table
 
-    runs, lasted_s = [], []
+    runs = []
     for path, number in ((before, run_a), (after, run_b)):
         with Log(path) as opened, opened.damage_told():
             info = opened.run(number)
             runs.append((info, measure_run(opened, info)))
-            lasted_s.append((opened.end_ns(info) - info.started_ns) / 1e9)
-    pairs = compare_runs(runs[0], runs[1], (lasted_s[0], lasted_s[1]))
+    pairs = compare_runs(runs[0], runs[1])
     if not pairs:
         kinds = [", ".join(f"{n.name} ({n.kind})" for n in info.nodes) or "none" for info, _ in runs]
         raise InputError(f"the runs have no node in common: {kinds[0]} in {before}, {kinds[1]} in {after}")
@@ -103,8 +101,8 @@ def compare(
         say(json.dumps(rows, indent=1))
         return
     console = console_of()
-    for letter, (info, _), path, seconds in zip("AB", runs, (before, after), lasted_s, strict=True):
-        console.print(f"{letter}: {info.title}, run {info.id} of {path}, {seconds:.0f} s", soft_wrap=True)
+    for letter, (info, _), path in zip("AB", runs, (before, after), strict=True):
+        console.print(f"{letter}: {info.title}, run {info.id} of {path}, {info.lasted_s:.0f} s", soft_wrap=True)
     console.print()
     console.print(pair_table(pairs))
     changed = [pair for pair in pairs if pair.change in ("higher", "lower")]

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from gateway.config import NodeConfig, RunConfig
 from gateway.model.airtime import DATA_OCTETS, exchange_us
 from gateway.model.errors import Problem
+from gateway.model.figures import figures_of
 from gateway.plugin import Plugin, Sensor
 from gateway.plugin.layout.model import Field, Layout
 from gateway.plugin.library.adopted import adopted_layout
@@ -81,16 +82,17 @@ def run_doubts(config: RunConfig) -> Iterator[Problem]:
 
 def _unmeasurable(config: RunConfig) -> Iterator[Problem]:
     """Requirements on what only a setting of the run file would show."""
-    needed = {"period_error": ("period", "is given no period"), "while_off": ("on = false", "is never switched off")}
+    needed = {"period": ("period", "is given no period"), "off": ("on = false", "is never switched off")}
     for rule in config.requirements:
-        if rule.figure not in needed:
+        setting = figures_of(rule.subject)[rule.figure].needs.setting
+        if not setting:
             continue
-        key, found = needed[rule.figure]
+        key, found = needed[setting]
         for node in config.nodes.values():
             if rule.whom not in (node.name, node.plugin.kind):
                 continue
             uses = [use for name, use in node.sensors.items() if node.plugin.sensors[name].data == rule.subject]
-            if not any(use.period_ns if rule.figure == "period_error" else not use.on for use in uses):
+            if not any(use.period_ns if setting == "period" else not use.on for use in uses):
                 yield Problem(
                     str(config.path),
                     f"spec.{rule.whom}.{rule.subject}.{rule.figure}",

@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from gateway.log.schema import quoted, refusal
 from gateway.model.errors import InputError, LogFileError
-from gateway.model.figures import Requirement
+from gateway.model.figures import FORMER_NAMES, Requirement, Role
 from gateway.model.records import EventKind, LinkEvent
 
 Ints = npt.NDArray[np.int64]
@@ -58,6 +58,10 @@ class ChannelInfo:
     fields: tuple[FieldInfo, ...]
     sample_fields: tuple[FieldInfo, ...]
 
+    def with_role(self, role: Role) -> FieldInfo | None:
+        """The field that has a role."""
+        return next((field for field in self.fields if field.role == role), None)
+
 
 @dataclass(frozen=True, slots=True)
 class NodeInfo:
@@ -76,6 +80,7 @@ class RunInfo:
 
     Attributes:
         ended_ns: None for a run still going, or one whose process was killed.
+        end_ns: when it ended, or its last record where it was killed or still goes on.
     """
 
     id: int
@@ -90,7 +95,8 @@ class RunInfo:
     end_frame: int
     nodes: tuple[NodeInfo, ...]
     requirements: tuple[Requirement, ...]
-    uid: str = ""
+    uid: str
+    end_ns: int
 
     def chosen(self, nodes: Collection[str], channels: Collection[str]) -> list[NodeInfo]:
         """The nodes of these names, all where none is named.
@@ -107,9 +113,15 @@ class RunInfo:
                     raise InputError(f"the run has no {what} {name!r}; it has {names}")
         return kept
 
-    def shortfall(self, end_ns: int) -> str:
+    @property
+    def lasted_s(self) -> float:
+        """How long it lasted, seconds."""
+        return (self.end_ns - self.started_ns) / 1e9
+
+    @property
+    def shortfall(self) -> str:
         """How the run fell short of the length it was to have, "" where it did not."""
-        lasted_s = (end_ns - self.started_ns) / 1e9
+        lasted_s = self.lasted_s
         if self.planned_ns is None or lasted_s >= _WHOLE * self.planned_ns / 1e9:
             return ""
         return f"the run lasted {lasted_s:.0f} s of {self.planned_ns / 1e9:.0f} s"
@@ -205,8 +217,8 @@ class Log:
             for id_, name, kind in self._query("SELECT id, name, kind FROM node WHERE run = ? ORDER BY id", wanted)
         )
         requirements = tuple(
-            Requirement(*row)
-            for row in self._query(
+            Requirement(whom, subject, FORMER_NAMES.get(figure, figure), *bounds)
+            for whom, subject, figure, *bounds in self._query(
                 "SELECT kind, subject, figure, low, high, unit FROM requirement WHERE run = ? ORDER BY rowid", wanted
             )
         )
@@ -225,6 +237,7 @@ class Log:
             nodes,
             requirements,
             self._uid(number),
+            ended_ns if ended_ns is not None else self._last_ns(number, started_ns, nodes, first, end_frame),
         )
 
     def _uid(self, run: int) -> str:
@@ -354,24 +367,14 @@ class Log:
             (run.first_frame, run.end_frame, node.name),
         )
 
-    def end_ns(self, run: RunInfo) -> int:
-        """When a run ended, or its last record where it was killed or still goes on."""
-        return run.ended_ns if run.ended_ns is not None else self.last_ns(run)
-
-    def last_ns(self, run: RunInfo) -> int:
+    def _last_ns(self, run: int, started_ns: int, nodes: Sequence[NodeInfo], first: int, end: int) -> int:
         """Time of the last record of a run."""
-        newest = next(self._query("SELECT max(t_ns) FROM event WHERE run = ?", run.id))[0] or run.started_ns
-        for relation in {channel.relation for node in run.nodes for channel in node.channels}:
-            row = next(
-                self._query(
-                    f"SELECT t_ns FROM {quoted(relation)} WHERE id >= ? AND id < ? ORDER BY id DESC LIMIT 1",  # noqa: S608
-                    run.first_frame,
-                    run.end_frame,
-                ),
-                None,
-            )
+        newest = next(self._query("SELECT max(t_ns) FROM event WHERE run = ?", run))[0] or started_ns
+        for relation in {channel.relation for node in nodes for channel in node.channels}:
+            sql = f"SELECT t_ns FROM {quoted(relation)} WHERE id >= ? AND id < ? ORDER BY id DESC LIMIT 1"  # noqa: S608
+            row = next(self._query(sql, first, end), None)
             newest = max(newest, row[0]) if row else newest
-        return newest
+        return int(newest)
 
     def _chunks(self, sql: str, parameters: tuple[Any, ...]) -> Iterator[list[tuple[Any, ...]]]:
         try:

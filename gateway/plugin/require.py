@@ -6,21 +6,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from gateway.model.errors import UnitError
-from gateway.model.figures import LINK, OF_FIELD, Requirement, figures_of, is_difference
+from gateway.model.figures import FORMER_NAMES, LINK, OF_FIELD, Requirement, figures_of
 from gateway.model.units import PLAIN, Unit, parse_quantity, parse_unit
 from gateway.plugin.layout.declare import Complain
-from gateway.plugin.layout.model import Role
 from gateway.plugin.model import Characteristic
 from gateway.plugin.shape import BoundShape, SpecShape
-
-_SHARES = {"loss", "loss_estimated", "no_reading", "linked", "codes_missing"}
-_SIGNED = {"lowest", "highest", "mean", "drift", "clock_drift", "period_error", "signal_weakest"}
-_NEEDED_ROLE: dict[str, Role] = {
-    "loss": "sequence",
-    "duplicates": "sequence",
-    "reordered": "sequence",
-    "delay_jitter": "node time",
-}
 
 
 def read_spec(
@@ -40,16 +30,9 @@ def read_spec(
         fields = {} if subject == LINK else _units(table[subject])
         for key, entry in entries.items():
             if isinstance(entry, BoundShape):
-                role = _NEEDED_ROLE.get(key)
-                counted = subject != LINK and table[subject].layout.with_role("sequence") is not None
-                if key == "loss_estimated" and counted:
-                    complain(f"{subject}.{key}", f"{subject} has a sequence counter", "require loss, which is exact")
-                elif role and subject != LINK and table[subject].layout.with_role(role) is None:
-                    complain(
-                        f"{subject}.{key}",
-                        f"{subject} has no field with the role {role}",
-                        "remove it, or declare the role in the plugin",
-                    )
+                why = _unmeasurable(key, subject, None if subject == LINK else table[subject])
+                if why is not None:
+                    complain(f"{subject}.{key}", *why)
                 elif (made := _requirement(whom, subject, key, entry, PLAIN, complain)) is not None:
                     yield made
             elif key not in fields:
@@ -59,6 +42,22 @@ def read_spec(
                     made = _requirement(whom, f"{subject}.{key}", figure, bound, fields[key], complain)
                     if made is not None:
                         yield made
+
+
+def _unmeasurable(name: str, subject: str, item: Characteristic | None) -> tuple[str, str] | None:
+    """Why a figure can't be measured of a channel: what was found, and what is to be done."""
+    figure = figures_of(subject).get(name)
+    if figure is None or item is None:
+        return None
+    needs = figure.needs
+    if needs.without is not None and item.layout.with_role(needs.without) is not None:
+        return f"{subject} has a {needs.without} counter", "require loss, which is exact"
+    if needs.roles and not any(item.layout.with_role(role) for role in needs.roles):
+        return (
+            f"{subject} has no field with the role {' or '.join(needs.roles)}",
+            "remove it, or declare the role in the plugin",
+        )
+    return None
 
 
 def _units(item: Characteristic) -> dict[str, Unit]:
@@ -77,12 +76,14 @@ def _requirement(
     place = f"{subject}.{name}"
     figure = figures_of(subject).get(name)
     if figure is None:
-        complain(place, "is not a figure that can be required", f"one of {', '.join(figures_of(subject))}")
+        renamed = f"; {name} is now called {FORMER_NAMES[name]}" if name in FORMER_NAMES else ""
+        complain(place, "is not a figure that can be required", f"one of {', '.join(figures_of(subject))}{renamed}")
         return None
     if bound.min is None and bound.max is None:
         complain(place, "no bound", 'give min, max or both, such as { max = "300 ms" }')
         return None
-    unit = of_field if figure.unit == OF_FIELD else parse_unit(figure.unit)
+    in_field = figure.unit == OF_FIELD
+    unit = of_field if in_field else parse_unit(figure.unit)
     ends: list[float | None] = []
     for key, text in (("min", bound.min), ("max", bound.max)):
         if isinstance(text, int) and unit.symbol:
@@ -92,14 +93,14 @@ def _requirement(
                 ends.append(None)
                 continue
             quantity = parse_quantity(str(text))
-            ends.append(float(quantity.span_in(unit) if is_difference(name) else quantity.in_unit(unit)))
+            ends.append(float(quantity.span_in(unit) if in_field and figure.difference else quantity.in_unit(unit)))
         except UnitError as error:
             complain(f"{place}.{key}", str(error), "")
             ends.append(None)
     low, high = ends
-    if high is not None and high < 0 and name not in _SIGNED:
+    if high is not None and high < 0 and figure.span != "any":
         complain(f"{place}.max", f"{bound.max}", "not below zero, which nothing could meet")
-    if low is not None and low > 100 and name in _SHARES:
+    if low is not None and low > 100 and figure.span == "share":
         complain(f"{place}.min", f"{bound.min}", "at most 100 percent, which nothing exceeds")
     if low is not None and high is not None and low > high:
         complain(place, f"min {bound.min} is above max {bound.max}", "min at most max")

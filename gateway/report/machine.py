@@ -59,7 +59,7 @@ def _plain(run: RunInfo, v: Verdict) -> dict[str, Any]:
     }
 
 
-def verdicts_junit(run: RunInfo, verdicts: Sequence[Verdict], lasted_s: float) -> str:
+def verdicts_junit(run: RunInfo, verdicts: Sequence[Verdict]) -> str:
     """A test suite for each node, a test case for each requirement.
 
     A fail is a failure. What is inconclusive is an error: such a server must not take it for a pass.
@@ -75,7 +75,7 @@ def verdicts_junit(run: RunInfo, verdicts: Sequence[Verdict], lasted_s: float) -
             tests=str(len(own)),
             failures=str(counts[Outcome.FAIL]),
             errors=str(counts[Outcome.INCONCLUSIVE]),
-            time=f"{lasted_s:.3f}",
+            time=f"{run.lasted_s:.3f}",
         )
         for verdict in own:
             _case(suite, run, verdict)

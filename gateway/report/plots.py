@@ -104,7 +104,7 @@ def _link(survey: NodeSurvey, figures: Figures) -> Plot:
             "y": [1 if moment else None for moment in x],
             "mode": "lines",
             "line": {"width": 14},
-            "name": "linked",
+            "name": "connected",
         },
         {
             "x": [utc_text(one.t_ns)[:23] for one in lost],
@@ -125,9 +125,14 @@ def _link(survey: NodeSurvey, figures: Figures) -> Plot:
             "hovertemplate": "found %{x} at %{text}<extra></extra>",
         },
     ]
-    ticks = {"tickvals": [0, 0.5, 1], "ticktext": ["found", "lost", "linked"], "range": [-0.3, 1.3], "fixedrange": True}
-    linked = figures[LINK, "linked"]
-    said = f"linked {number(linked.value, linked.unit)} of the run, lost {number(figures[LINK, 'losses'].value)} times"
+    ticks = {
+        "tickvals": [0, 0.5, 1],
+        "ticktext": ["found", "lost", "connected"],
+        "range": [-0.3, 1.3],
+        "fixedrange": True,
+    }
+    connected, disconnects = figures[LINK, "connected"], figures[LINK, "disconnects"]
+    said = f"connected {number(connected.value, connected.unit)} of the run, lost {number(disconnects.value)} times"
     return Plot(f"{survey.node.name}.link", "Link", said, {"data": data, "layout": _axes(_time(survey), ticks)})
 
 
@@ -153,7 +158,7 @@ def _rate(survey: NodeSurvey, channel: ChannelSurvey, rule: Requirement | None, 
     ends = [(rule.low, "required at least"), (rule.high, "required at most")] if rule else []
     lines = [(value, text) for value, text in ends if value is not None]
     layout = _axes(_time(survey), {"title": {"text": "values a second"}, "rangemode": "tozero"}, **_levels(lines))
-    said = f"{number(found.value, found.unit)} while linked, in windows of {step_ms / 1000:.3g} s"
+    said = f"{number(found.value, found.unit)} while connected, in windows of {step_ms / 1000:.3g} s"
     if rule is not None:
         said += f"; required {_bounds(rule)}"
     return Plot(f"{survey.node.name}.{subject}:rate", f"Rate of {subject}", said, {"data": [data], "layout": layout})

@@ -13,9 +13,9 @@ from gateway.log.reader import NodeInfo, RunInfo
 from gateway.model.records import Measure
 
 
-def run(*nodes: tuple[str, str]) -> RunInfo:
+def run(*nodes: tuple[str, str], lasted_s: float = 100) -> RunInfo:
     infos = tuple(NodeInfo(number, name, kind, ()) for number, (name, kind) in enumerate(nodes, 1))
-    return RunInfo(1, "t", "none", "host", 0, None, 10, "", 1, 2, infos, ())
+    return RunInfo(1, "t", "none", "host", 0, None, 10, "", 1, 2, infos, (), "uid", round(lasted_s * 1e9))
 
 
 def measure(
@@ -30,7 +30,8 @@ def share(hits: int, n: int) -> Measure:
 
 
 def one(a: Measure, b: Measure, lasted_s: tuple[float, float] = (100, 100)) -> Pair:
-    (pair,) = compare((run(("a", "crate")), [a]), (run(("a", "crate")), [b]), lasted_s)
+    first, second = (run(("a", "crate"), lasted_s=seconds) for seconds in lasted_s)
+    (pair,) = compare((first, [a]), (second, [b]))
     return pair
 
 
@@ -40,11 +41,11 @@ def one(a: Measure, b: Measure, lasted_s: tuple[float, float] = (100, 100)) -> P
         (share(10, 1000), share(100, 1000), "higher"),
         (share(100, 1000), share(10, 1000), "lower"),
         (share(10, 1000), share(12, 1000), "no change seen"),
-        (measure("undecoded", 0), measure("undecoded", 20), "higher"),
-        (measure("undecoded", 0), measure("undecoded", 2), "no change seen"),
-        (measure("undecoded", 50), measure("undecoded", 50, n=10_000), "lower"),
-        (measure("gap_longest", 1.0), measure("gap_longest", 2.0), "not told"),
-        (measure("loss", None, 0), share(10, 1000), "not told"),
+        (measure("decode_errors", 0), measure("decode_errors", 20), "higher"),
+        (measure("decode_errors", 0), measure("decode_errors", 2), "no change seen"),
+        (measure("decode_errors", 50), measure("decode_errors", 50, n=10_000), "lower"),
+        (measure("gap_longest", 1.0), measure("gap_longest", 2.0), "not comparable"),
+        (measure("loss", None, 0), share(10, 1000), "not comparable"),
     ],
 )
 def test_a_change_is_told_only_beyond_the_uncertainty_of_both(a: Measure, b: Measure, change: str) -> None:
@@ -59,7 +60,9 @@ def test_counts_are_compared_as_scipys_exact_binomial_test_does() -> None:
         if a + b == 0:
             continue
         seconds = (chance.uniform(10, 1000), chance.uniform(10, 1000))
-        found = one(measure("losses", a, subject="link"), measure("losses", b, subject="link"), seconds).change
+        found = one(
+            measure("disconnects", a, subject="link"), measure("disconnects", b, subject="link"), seconds
+        ).change
         alike = seconds[1] / sum(seconds)
         p_more = stats.binomtest(b, a + b, alike, alternative="greater").pvalue
         p_less = stats.binomtest(b, a + b, alike, alternative="less").pvalue
@@ -77,7 +80,7 @@ def test_two_runs_of_the_same_firmware_seldom_differ() -> None:
 
 def test_nodes_meet_by_name_or_as_the_only_one_of_their_kind() -> None:
     first, second = run(("a", "crate"), ("g1", "gauge")), run(("a", "crate"), ("b", "crate"), ("g2", "gauge"))
-    measures = [measure("undecoded", 0, node=name) for name in ("a", "b", "g1", "g2")]
-    pairs = compare((first, measures), (second, measures), (1, 1))
+    measures = [measure("decode_errors", 0, node=name) for name in ("a", "b", "g1", "g2")]
+    pairs = compare((first, measures), (second, measures))
     assert [pair.node for pair in pairs] == ["a", "g1"] and all(pair.after for pair in pairs)
-    assert compare((run(("x", "crate"), ("y", "crate")), measures), (second, measures), (1, 1)) == []
+    assert compare((run(("x", "crate"), ("y", "crate")), measures), (second, measures)) == []

@@ -49,14 +49,14 @@ def verdict(
         ("loss", 0.1, 5000, None, 0.0, Outcome.FAIL),
         ("no_reading", 50.0, 200, 20.0, 40.0, Outcome.FAIL),
         ("no_reading", 30.0, 1000, 20.0, 40.0, Outcome.PASS),
-        ("undecoded", 0, 10, None, 0, Outcome.INCONCLUSIVE),
-        ("undecoded", 0, 50, None, 0, Outcome.PASS),
-        ("undecoded", 1, 5, None, 0, Outcome.FAIL),
-        ("losses", 0, 0, None, 0, Outcome.INCONCLUSIVE),  # never linked at all
-        ("losses", 0, 1, None, 0, Outcome.PASS),
+        ("decode_errors", 0, 10, None, 0, Outcome.INCONCLUSIVE),
+        ("decode_errors", 0, 50, None, 0, Outcome.PASS),
+        ("decode_errors", 1, 5, None, 0, Outcome.FAIL),
+        ("disconnects", 0, 0, None, 0, Outcome.INCONCLUSIVE),  # never linked at all
+        ("disconnects", 0, 1, None, 0, Outcome.PASS),
         ("duplicates", 0, 3, 1, None, Outcome.INCONCLUSIVE),  # more may come: only too many is proof
-        ("linked", 100.0, 5, 99.0, None, Outcome.INCONCLUSIVE),
-        ("linked", 98.0, 3600, 99.0, None, Outcome.FAIL),
+        ("connected", 100.0, 5, 99.0, None, Outcome.INCONCLUSIVE),
+        ("connected", 98.0, 3600, 99.0, None, Outcome.FAIL),
         ("settings_differ", 0, 0, None, 0, Outcome.INCONCLUSIVE),
     ],
 )
@@ -68,11 +68,11 @@ def test_outcomes(
 
 def test_returning_is_met_by_a_link_that_was_never_lost_but_not_by_one_that_never_was() -> None:
     for links, outcome in ((1, Outcome.PASS), (0, Outcome.INCONCLUSIVE)):
-        losses = Measure("a", "link", "losses", 0, "", links, "links")
-        assert verdict("return_longest", None, 0, None, 5.0, losses).outcome is outcome
+        losses = Measure("a", "link", "disconnects", 0, "", links, "links")
+        assert verdict("reconnect_time_longest", None, 0, None, 5.0, losses).outcome is outcome
 
 
-@pytest.mark.parametrize("figure", ["losses", "gap_longest", "undecoded", "duplicates"])
+@pytest.mark.parametrize("figure", ["disconnects", "gap_longest", "decode_errors", "duplicates"])
 def test_a_run_cut_short_can_break_a_bound_on_a_count_but_not_keep_it(figure: str) -> None:
     subject = "link" if figure in LINK_FIGURES else "climate"
     for value, outcome in ((0.0, Outcome.INCONCLUSIVE), (9.0, Outcome.FAIL)):
@@ -87,12 +87,12 @@ def test_a_run_cut_short_can_break_a_bound_on_a_count_but_not_keep_it(figure: st
         assert outcome is Outcome.FAIL or one.why == "the run lasted 60 s of 3600 s"
 
 
-@pytest.mark.parametrize("figure", ["losses", "gap_longest"])
+@pytest.mark.parametrize("figure", ["disconnects", "gap_longest"])
 def test_a_few_seconds_keep_no_bound_on_a_count(figure: str) -> None:
     subject = "link" if figure in LINK_FIGURES else "climate"
     measures = [
         Measure("a", subject, figure, 0.0, "", 1000, "things"),
-        Measure("a", "link", "linked", 100.0, "percent", 4, "s"),
+        Measure("a", "link", "connected", 100.0, "percent", 4, "s"),
     ]
     (one,) = judge([Requirement("crate", subject, figure, None, 3.0, "")], {"a": "crate"}, measures)
     assert one.outcome is Outcome.INCONCLUSIVE and "at least 10" in one.why
@@ -116,8 +116,8 @@ def test_nothing_required_is_nothing_passed() -> None:
 
 
 def test_one_failure_fails_the_whole_and_one_doubt_holds_back_a_pass() -> None:
-    passed, failed = verdict("losses", 0, 1, None, 0), verdict("losses", 1, 1, None, 0)
-    doubt = verdict("losses", 0, 0, None, 0)
+    passed, failed = verdict("disconnects", 0, 1, None, 0), verdict("disconnects", 1, 1, None, 0)
+    doubt = verdict("disconnects", 0, 0, None, 0)
     assert overall([passed, passed]) is Outcome.PASS
     assert overall([passed, doubt]) is Outcome.INCONCLUSIVE
     assert overall([passed, doubt, failed]) is Outcome.FAIL

@@ -49,8 +49,8 @@ def test_rate_counts_over_the_time_linked_and_over_the_whole_run(tmp_path: Path)
     found = log_of(tmp_path / "x.db", steady(lambda i: i, 100, 0.1), [(0, 10)], 20)
     assert found["rate"].value == pytest.approx(10)
     assert found["rate_whole_run"].value == pytest.approx(5)
-    assert found["linked"].value == pytest.approx(50)
-    assert found["losses"].value == 1
+    assert found["connected"].value == pytest.approx(50)
+    assert found["disconnects"].value == 1
 
 
 def test_gaps_are_those_inside_a_link(tmp_path: Path) -> None:
@@ -58,7 +58,7 @@ def test_gaps_are_those_inside_a_link(tmp_path: Path) -> None:
     found = log_of(tmp_path / "x.db", frames, [(0, 5), (60, 65)], 65)
     assert found["gap_median"].value == pytest.approx(0.1)
     assert found["gap_longest"].value == pytest.approx(0.1)
-    assert found["return_longest"].value == pytest.approx(55)
+    assert found["reconnect_time_longest"].value == pytest.approx(55)
 
 
 def test_the_longest_gap_includes_a_link_that_stays_silent(tmp_path: Path) -> None:
@@ -68,8 +68,8 @@ def test_the_longest_gap_includes_a_link_that_stays_silent(tmp_path: Path) -> No
 
 def test_a_link_still_away_at_the_end_counts_as_it_stands(tmp_path: Path) -> None:
     found = log_of(tmp_path / "x.db", steady(lambda i: i, 50), [(0, 5)], 100)
-    assert found["return_longest"].value == pytest.approx(95)
-    assert found["return_median"].value is None
+    assert found["reconnect_time_longest"].value == pytest.approx(95)
+    assert found["reconnect_time_median"].value is None
 
 
 @pytest.mark.parametrize(
@@ -118,7 +118,7 @@ def test_an_undecodable_payload_is_no_loss(tmp_path: Path) -> None:
     frames = steady(lambda i: i, 10)
     frames[4] = frames[4]._replace(raw=b"short")
     found = log_of(tmp_path / "x.db", frames, [(0, 10)], 10)
-    assert (found["undecoded"].value, found["loss"].value) == (1, 0)
+    assert (found["decode_errors"].value, found["loss"].value) == (1, 0)
 
 
 def test_values_outside_limits_are_counted(tmp_path: Path) -> None:
@@ -359,7 +359,7 @@ def test_a_counter_that_is_not_in_every_value_hides_no_loss(tmp_path: Path) -> N
 def test_a_link_whose_end_was_missed_ends_where_the_next_begins(tmp_path: Path) -> None:
     frames = [(float(i), bytes([i])) for i in range(100)]
     found = own_log(tmp_path, COUNTER, frames, [READY, LinkEvent(50 * SECOND, "a", EventKind.READY)], 100)
-    assert found["linked"].value == pytest.approx(100) and found["rate"].n == 100
+    assert found["connected"].value == pytest.approx(100) and found["rate"].n == 100
 
 
 def test_values_of_one_moment_raise_nothing(tmp_path: Path) -> None:

@@ -76,8 +76,8 @@ def test_noise_is_told_from_slow_change(tmp_path: Path) -> None:
     values = 20 + 5 * np.sin(np.arange(20_000) / 2000) + rng.normal(0, 0.3, 20_000)
     found = field_of(log_of(tmp_path, values.tolist()))
     assert found["noise"].value == pytest.approx(0.3, rel=0.03)
-    assert found["spread"].value == pytest.approx(np.std(values), rel=0.01)
-    assert found["noise"].unit == found["spread"].unit == "degC"
+    assert found["stddev"].value == pytest.approx(np.std(values), rel=0.01)
+    assert found["noise"].unit == found["stddev"].unit == "degC"
 
 
 def test_range_and_mean_are_plain(tmp_path: Path) -> None:
@@ -110,7 +110,7 @@ def test_a_slope_is_bounded_as_scipy_bounds_it() -> None:
         ([20.0, 20.0, 21.0, 21.0, 21.0, 21.0, 20.0], "stuck_longest", 3.0),
         ([20.0] * 50, "stuck_longest", 49.0),
         ([20.00, 20.02, 20.04], "codes_missing", 40.0),  # 2001 and 2003 of 2000 to 2004
-        ([85.0, 84.0, -40.0, 20.0], "at_rail", 2),
+        ([85.0, 84.0, -40.0, 20.0], "saturated", 2),
         ([20, 20.1, 20, 20.1, 45, 20.1, 20, 20.1, 20], "spikes", 1),
         ([20, 20.1, 20, 20.1, 45, 45.1, 45, 45.1, 45], "spikes", 0),  # a step stays
         ([20.0, 20.0, 20.0, 20.01, 20.0, 20.0], "spikes", 0),  # one count is no spike
@@ -122,7 +122,7 @@ def test_signs_of_a_sensor_in_trouble(tmp_path: Path, values: list[float], figur
 
 def test_rails_are_the_ends_of_the_type_where_no_limits_are_declared(tmp_path: Path) -> None:
     field = 'fields = [{ name = "t", type = "sint16", lsb = "0.01 degC" }]'
-    assert field_of(log_of(tmp_path, [327.67, 20.0, -327.68, -327.67], field=field))["at_rail"].value == 2
+    assert field_of(log_of(tmp_path, [327.67, 20.0, -327.68, -327.67], field=field))["saturated"].value == 2
 
 
 @pytest.mark.parametrize("n", [1, 2, 3, 5])

@@ -150,7 +150,7 @@ def test_a_replay_gives_the_figures_of_the_run_exactly(recorded: tuple[Path, Pat
     done = put(capture, tmp_path / "again.db", spec=load_run(log.with_name("run.toml")))
     assert not done.trouble.counts
     before = figures(log)
-    assert before["a", "link", "losses"].value and before["a", "climate", "loss"].value
+    assert before["a", "link", "disconnects"].value and before["a", "climate", "loss"].value
     assert figures(tmp_path / "again.db") == before
     assert (
         verdicts_of(tmp_path / "again.db", None, None)[1]
@@ -267,7 +267,7 @@ def test_times_that_run_backwards_do_not_end_a_replay(tmp_path: Path) -> None:
     frames: list[Record] = [Frame(t, "a", "climate", bytes(9)) for t in (5, 3, 10**18, 1)]
     write_capture(path, Header(plugin="loan-crate"), frames, None)
     assert put(path, tmp_path / "x.db").frames == 4
-    assert figures(tmp_path / "x.db")["a", "climate", "undecoded"].value == 0
+    assert figures(tmp_path / "x.db")["a", "climate", "decode_errors"].value == 0
 
 
 @pytest.mark.parametrize("moment", ["9999-01-01T00:00:00Z", "0001-01-01T00:00:00Z"])

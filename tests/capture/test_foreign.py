@@ -150,8 +150,8 @@ def test_figures_of_the_import_are_close_to_those_of_the_run(snooped: tuple[Path
     before, after = figures(log), figures(again)
     for key in (
         ("a", "climate", "rate"),
-        ("a", "link", "losses"),
-        ("a", "link", "return_longest"),
+        ("a", "link", "disconnects"),
+        ("a", "link", "reconnect_time_longest"),
         ("g", "reading", "rate"),
         ("b", "light", "gap_median"),
     ):

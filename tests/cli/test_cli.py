@@ -42,11 +42,11 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, subprocess.Com
 
 
 MADE_TO_FAIL = {
-    ("link", "losses"),
+    ("link", "disconnects"),
     ("climate", "loss"),
-    ("climate", "undecoded"),
+    ("climate", "decode_errors"),
     ("shock", "loss"),
-    ("shock", "undecoded"),
+    ("shock", "decode_errors"),
 }
 
 
@@ -85,7 +85,9 @@ def test_the_demos_output_fits_80_columns_and_has_no_traceback(
 def test_judging_against_another_spec(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
     folder, _ = demo
     text = (ROOT / "configs" / "demo.toml").read_text("utf-8")
-    (folder / "loose.toml").write_text(text[: text.index("[spec.")] + "[spec.loan-crate.link]\nlosses = { max = 9 }\n")
+    (folder / "loose.toml").write_text(
+        text[: text.index("[spec.")] + "[spec.loan-crate.link]\ndisconnects = { max = 9 }\n"
+    )
     result = gattest("judge", "out/demo.db", "--spec", "loose.toml", cwd=folder)
     assert result.returncode == 0, result.stdout + result.stderr
     assert len(verdict_rows(result.stdout)) == 4

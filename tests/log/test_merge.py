@@ -33,7 +33,7 @@ def facts(started_ns: int, plugin: Plugin = CRATE, title: str = "t") -> RunFacts
         "run.toml",
         "text",
         {"a": (plugin, "A"), "b": (plugin, "B")},
-        [(plugin.kind, "link", "losses", None, 0.0, "")],
+        [(plugin.kind, "link", "disconnects", None, 0.0, "")],
     )
 
 
@@ -123,7 +123,7 @@ def test_two_versions_of_a_layout_keep_apart(tmp_path: Path) -> None:
     merge(logs, into)
     assert rows(into, "SELECT relation FROM channel ORDER BY 1") == [("own_c",), ("own_c_2",)]
     assert rows(into, "SELECT t FROM own_c") == [(0xFF01,)] and rows(into, "SELECT t, u FROM own_c_2_utc") == [(1, -1)]
-    assert figures(into)["a", "c", "undecoded"].value == 0
+    assert figures(into)["a", "c", "decode_errors"].value == 0
 
 
 def test_the_target_can_be_a_log_that_has_runs(tmp_path: Path) -> None:

@@ -85,7 +85,7 @@ def test_it_is_as_if_the_mended_plugin_had_been_there_from_the_start(tmp_path: P
         assert rows(log, f"SELECT {columns} FROM {name}") == rows(other, f"SELECT {columns} FROM {name}"), name
     with LogWriterOn(log, mended) as writer:
         writer.frame(Frame(10**12, "a", "c", RAWS[0]))
-    assert figures(log)["a", "c", "undecoded"].value == 0
+    assert figures(log)["a", "c", "decode_errors"].value == 0
 
 
 class LogWriterOn(LogWriter):

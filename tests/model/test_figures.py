@@ -68,7 +68,11 @@ def test_a_field_that_is_called_like_a_figure_is_told_by_its_table(tmp_path: Pat
 
 
 def test_all_stands_for_every_kind(tmp_path: Path) -> None:
-    assert rules_of(tmp_path, "[spec.all.link]\nlosses = { max = 0 }\n")["probe", "link", "losses"] == (None, 0, "")
+    assert rules_of(tmp_path, "[spec.all.link]\ndisconnects = { max = 0 }\n")["probe", "link", "disconnects"] == (
+        None,
+        0,
+        "",
+    )
 
 
 def test_one_node_can_be_held_to_something_else(tmp_path: Path) -> None:
@@ -93,7 +97,7 @@ def test_one_node_can_be_held_to_something_else(tmp_path: Path) -> None:
         ("[spec.probe.air]\nreordered = { max = 0 }", "no field with the role sequence"),
         ("[spec.probe.air.temperature]\nnoise = { max = 1 }", "1 has no unit"),
         ("[spec.probe.air.temperature]\nnoise = 3", "spec.probe.air.temperature.noise: 3; a table"),
-        ("[spec.nobody.link]\nlosses = { max = 0 }", "all, probe, a, b"),
+        ("[spec.nobody.link]\ndisconnects = { max = 0 }", "all, probe, a, b"),
         ('[spec.all.water]\nrate = { max = "1 /s" }', "no node has a channel 'water'"),
         ('[spec.a.water]\nrate = { max = "1 /s" }', "spec.a.water"),
         ('[spec.probe.air]\nrate = { max = "1 /s", median = 3 }', "unknown key"),

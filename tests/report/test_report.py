@@ -30,7 +30,7 @@ RULES = [
     Requirement("loan-crate", "climate", "rate", 1.9, 2.1, "1/s"),
     Requirement("loan-crate", "climate", "gap_longest", None, 5.0, "s"),
     Requirement("loan-crate", "climate.temperature", "highest", None, 30.0, "degC"),
-    Requirement("loan-crate", "link", "losses", None, 0.0, ""),
+    Requirement("loan-crate", "link", "disconnects", None, 0.0, ""),
 ]
 
 
@@ -102,7 +102,7 @@ def test_the_page_shows_the_verdict_first_and_needs_no_network(browser: webdrive
     verdict = browser.find_element(By.CLASS_NAME, "verdict")
     assert "FAIL" in verdict.text and verdict.location["y"] < 200
     failed = browser.find_element(By.CSS_SELECTOR, "section[aria-labelledby=failed]").text
-    assert "crate-b" in failed and "losses" in failed and "highest" in failed and "crate-a" not in failed
+    assert "crate-b" in failed and "disconnects" in failed and "highest" in failed and "crate-a" not in failed
     assert browser.title != "broken"
     assert browser.execute_script("return performance.getEntriesByType('resource').length") == 0
     assert browser.execute_script("return document.documentElement.scrollWidth <= innerWidth")

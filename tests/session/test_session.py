@@ -94,9 +94,9 @@ def test_each_sensor_is_switched_and_paced_on_its_own(tmp_path: Path) -> None:
     [
         ('lose = "20 percent"', "climate", "loss", 14, 26),
         ('slow = "1.25"', "climate", "rate", 3.1, 3.3),
-        ("wrong_length_every = 10", "climate", "undecoded", 20, 26),
+        ("wrong_length_every = 10", "climate", "decode_errors", 20, 26),
         ("jump_sequence_every = 20", "climate", "loss", 28, 37),
-        ('drop_link_every = "10 s"', "link", "losses", 4, 6),
+        ('drop_link_every = "10 s"', "link", "disconnects", 4, 6),
     ],
 )
 def test_a_fault_shows_in_its_figure(
@@ -139,9 +139,9 @@ def test_the_link_comes_back_and_how_long_it_took_is_measured(tmp_path: Path) ->
     found = figures(log)
     back = events(log, EventKind.BACK)
     losses = len(events(log, EventKind.LOST))
-    assert found["a", "link", "losses"].value == losses and losses - 1 <= len(back) <= losses and len(back) >= 3
+    assert found["a", "link", "disconnects"].value == losses and losses - 1 <= len(back) <= losses and len(back) >= 3
     assert {e.detail["reason"] for e in events(log, EventKind.LOST)} == {"REMOTE_USER_TERMINATED_CONNECTION_ERROR"}
-    assert 0.3 < (found["a", "link", "return_median"].value or 0) < 4
+    assert 0.3 < (found["a", "link", "reconnect_time_median"].value or 0) < 4
     assert found["a", "climate", "rate"].value == pytest.approx(1, abs=0.15)
 
 
@@ -262,8 +262,8 @@ def test_two_nodes_share_the_air_and_one_that_fails_does_not_disturb_the_other(t
     log = tmp_path / "run.db"
     run_bench(run_file(tmp_path, text), log, 60)
     found = figures(log)
-    assert found["a", "link", "losses"].value == 0
-    assert (found["b", "link", "losses"].value or 0) >= 5
+    assert found["a", "link", "disconnects"].value == 0
+    assert (found["b", "link", "disconnects"].value or 0) >= 5
     assert found["a", "climate", "rate"].value == pytest.approx(10, rel=0.03)
     assert found["a", "climate", "loss"].value == 0
 
@@ -402,7 +402,7 @@ def test_a_week_passes_in_virtual_time_without_drift(tmp_path: Path) -> None:
     found = figures(log)
     assert found["a", "climate", "rate"].n == pytest.approx(7 * 1440, abs=2)
     assert found["a", "climate", "gap_longest"].value == pytest.approx(60, abs=0.1)
-    assert found["a", "link", "losses"].value == 0
+    assert found["a", "link", "disconnects"].value == 0
 
 
 def test_characteristic_properties_are_checked_too(tmp_path: Path) -> None:

@@ -130,7 +130,7 @@ def test_the_log_holds_every_step_and_what_was_heard(tmp_path: Path) -> None:
     assert [(d["step"], d["verdict"], d["found"]) for d in noted] == [(o.step.name, o.outcome, o.found) for o in tried]
     found = figures(tmp_path / "log.db")
     assert (found["CRATE", "shock", "while_off"].value or 0) <= 10  # what was on its way when it was switched off
-    assert found["CRATE", "link", "losses"].value == 0
+    assert found["CRATE", "link", "disconnects"].value == 0
 
 
 def test_an_exercise_that_is_broken_off_goes_on_where_it_was(tmp_path: Path) -> None:
@@ -185,7 +185,7 @@ def test_a_node_that_ends_its_link_is_linked_again_and_one_that_is_gone_makes_th
 ) -> None:
     tried = exercised(tmp_path / "log.db", CRATE, Faults(drop_link_ns=40_000_000_000), only=("shock",))
     assert outcome_of(tried) is Outcome.PASS
-    assert (figures(tmp_path / "log.db")["CRATE", "link", "losses"].value or 0) >= 1
+    assert (figures(tmp_path / "log.db")["CRATE", "link", "disconnects"].value or 0) >= 1
     text = CRATE.text.replace("b1c70023", "b1c700ff")
     other = load_plugin(plugin_folder(tmp_path, text, "loan-crate"))
 

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from gateway.analysis.bounds import BLOCKS, PROCESS, QUANTILE, SHARE, block_bounds, quantile_ranks, share_bounds
 from gateway.analysis.measure.counter import count
 from gateway.analysis.measure.link import History
-from gateway.analysis.measure.nodeclock import METHOD, node_clock
+from gateway.analysis.measure.nodeclock import BACK_VALUES, LEAP_VALUES, METHOD, node_clock
 from gateway.log.reader import ChannelInfo, FieldInfo, Log, NodeInfo, RunInfo
 from gateway.log.schema import quoted
 from gateway.model.figures import CHANNEL_FIGURES
@@ -22,8 +22,6 @@ from gateway.model.units import parse_unit
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
 _BURST_NS = 5_000_000  # less than the shortest connection interval, Core Specification, Vol 6, Part B, 4.5.1
-_BACK = 2 * 9  # a counter that steps back by half as many values is read as reordering by `counter`, not as a restart
-_LEAP = 16  # values that a counter is ahead of the time: it began anew
 _ON_ITS_WAY_NS = 1_000_000_000  # what left the node before it was switched off may still come; common practice
 
 
@@ -63,7 +61,7 @@ def measure_channel(
     found = {
         "rate": (linked / linked_s if linked_s > 0 else None, linked, *_rate_bounds(times, span, history)),
         "rate_whole_run": (len(times) / run_s if run_s > 0 else None, len(times), *NONE),
-        "undecoded": (content.faults, len(times), *NONE),
+        "decode_errors": (content.faults, len(times), *NONE),
         "outside_limits": (content.outside, decoded, *NONE),
         "no_reading": _share(content.silent, decoded),
         **_gap_figures(gaps_s, _edges(times, history) / 1e9, linked_s),
@@ -100,7 +98,7 @@ def _loss_figures(
     channel: ChannelInfo, arrivals: Arrivals, span: Ints, gaps_s: Floats, linked: int
 ) -> tuple[dict[str, Found], int]:
     """By the sequence counter where there is one, else by the pace; and how many are lost."""
-    counter = _with_role(channel, "sequence")
+    counter = channel.with_role("sequence")
     if counter is None:
         lost = _fallen_out(gaps_s)
         share = 100 * lost / (linked + lost) if len(gaps_s) else None
@@ -116,7 +114,7 @@ def _loss_figures(
 
 def _clock_figures(channel: ChannelInfo, arrivals: Arrivals, period: tuple[int, float] | None) -> dict[str, Found]:
     """From the node's own time stamps, or else from its counter and the period it was set to."""
-    stamp, counter = _with_role(channel, "node time"), _with_role(channel, "sequence")
+    stamp, counter = channel.with_role("node time"), channel.with_role("sequence")
     if stamp is not None and arrivals.node_s is not None:
         step_s = (stamp.lsb or 1.0) * _seconds(stamp.unit)
         clock = node_clock(arrivals.times, arrivals.node_s, step_s * 2.0 ** (stamp.bits or 48), step_s)
@@ -125,7 +123,7 @@ def _clock_figures(channel: ChannelInfo, arrivals: Arrivals, period: tuple[int, 
         kept = arrivals.times >= period[0]
         node_s = np.where(arrivals.counts >= 0, arrivals.counts * period[1], np.nan)[kept]
         turn_s = period[1] * 2.0 ** (counter.bits or 16)
-        clock = node_clock(arrivals.times[kept], node_s, turn_s, _BACK * period[1], _LEAP * period[1])
+        clock = node_clock(arrivals.times[kept], node_s, turn_s, BACK_VALUES * period[1], LEAP_VALUES * period[1])
         jitter = {}
     else:
         return {}
@@ -201,10 +199,6 @@ def _share(hits: int, n: int) -> Found:
     return 100 * hits / n, n, 100 * low, 100 * high, SHARE
 
 
-def _with_role(channel: ChannelInfo, role: str) -> FieldInfo | None:
-    return next((field for field in channel.fields if field.role == role), None)
-
-
 def _seconds(unit: str) -> float:
     """How many seconds a unit of time is; a stamp without one counts seconds."""
     return float(parse_unit(unit).to(parse_unit("s"))[0]) if unit else 1.0
@@ -212,7 +206,7 @@ def _seconds(unit: str) -> float:
 
 def arrivals(log: Log, run: RunInfo, node: NodeInfo, channel: ChannelInfo) -> Arrivals:
     """When a channel's frames came."""
-    counter, stamp = _with_role(channel, "sequence"), _with_role(channel, "node time")
+    counter, stamp = channel.with_role("sequence"), channel.with_role("node time")
     column = quoted(counter.column) if counter else "NULL"
     came, counted = log.integers(run, node, channel.relation, ["t_ns", f"ifnull({column}, iif(fault IS NULL, -2, -1))"])
     node_s = None

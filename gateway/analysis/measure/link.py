@@ -171,13 +171,13 @@ def measure_link(node: str, history: History, interval: tuple[float | None, int]
     returns_s = np.array(history.returns_ns) / 1e9
     longest = [*returns_s.tolist(), *([history.away_ns / 1e9] if history.away_ns is not None else [])]
     values: dict[str, tuple[float | None, int]] = {
-        "linked": (100 * history.linked_ns / 1e9 / run_s if run_s > 0 else None, int(run_s)),
-        "losses": (history.losses, len(history.spans)),
+        "connected": (100 * history.linked_ns / 1e9 / run_s if run_s > 0 else None, int(run_s)),
+        "disconnects": (history.losses, len(history.spans)),
         "attempts_failed": (history.attempts_failed, history.attempts_failed + len(history.spans)),
         "signal_weakest": (min((dbm for _, dbm in history.signal), default=None), len(history.signal)),
         "interval": interval,
-        "return_median": (float(np.median(returns_s)) if len(returns_s) else None, len(returns_s)),
-        "return_longest": (max(longest, default=None), history.losses),
+        "reconnect_time_median": (float(np.median(returns_s)) if len(returns_s) else None, len(returns_s)),
+        "reconnect_time_longest": (max(longest, default=None), history.losses),
         "descriptors_differ": (history.descriptors_differ, len(history.spans)),
         "settings_differ": (history.settings_differ, history.settings),
     }

@@ -16,6 +16,8 @@ METHOD = "Student's t over the least delayed values of 20 stretches"
 # Student's t at 18 degrees of freedom, as any table has it: the 0.995 quantile, because delays are no normal
 # deviates, and the 0.975 quantile held the truth in 92 % of simulated runs only
 _T = 2.878
+BACK_VALUES = 2 * 9  # a counter that steps back by half as many is read as reordering by `counter`, not as a restart
+LEAP_VALUES = 16  # that a counter is ahead of the time: it started again
 _FORWARD_S = 60.0  # a leap ahead of the host by more is a clock that was set, not one that runs fast
 _FEWEST = 3 * BLOCKS
 

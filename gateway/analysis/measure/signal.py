@@ -23,10 +23,10 @@ Floats = npt.NDArray[np.float64]
 MEAN = "Student's t over 20 or more batches of values"
 LINE = "Student's t over a line through up to 20 stretches of the run"
 _MOST_CODES = 1 << 20
-_LARGEST = 1e150
+LARGEST = 1e150
 _EXACT = 2.0**53  # up to which every code is a number of its own
-_FAR = 8.0  # times the median change from one value to the next: a spike; common practice
-_FEWEST_LSB = 4.0
+FAR = 8.0  # times the median change from one value to the next: a spike; common practice
+FEWEST_LSB = 4.0
 _ENOUGH_FOR_FAR = 100
 _INTEGER = re.compile(r"([us])int(\d+)")
 
@@ -147,7 +147,7 @@ class _State:
     stuck_ns: float = 0.0
     spikes: int = 0
     far: float | None = None
-    at_rail: int = 0
+    saturated: int = 0
     sums: Floats = field(default_factory=lambda: np.zeros(BLOCKS))
     counts: Floats = field(default_factory=lambda: np.zeros(BLOCKS))
     last: Floats = field(default_factory=lambda: np.empty(0))
@@ -155,7 +155,7 @@ class _State:
 
     def add(self, t_ns: Floats, values: Floats) -> None:
         """Take a chunk: times and values in the field's unit, NaN for none, shape (n,)."""
-        there = np.abs(values) < _LARGEST  # NaN is not; beyond it squares leave what a number holds
+        there = np.abs(values) < LARGEST  # NaN is not; beyond it squares leave what a number holds
         t_ns, values = t_ns[there], values[there]
         if not len(values):
             return
@@ -168,8 +168,8 @@ class _State:
         self.total += float(from_first.sum())
         self.squares += float((from_first**2).sum())
         self.lowest, self.highest = min(self.lowest, float(values.min())), max(self.highest, float(values.max()))
-        low, high = _rails(self.info)
-        self.at_rail += int(np.count_nonzero((values <= low) | (values >= high)))
+        low, high = rails(self.info)
+        self.saturated += int(np.count_nonzero((values <= low) | (values >= high)))
         block = self._part(t_ns, BLOCKS)
         self.sums += np.bincount(block, from_first, BLOCKS)
         self.counts += np.bincount(block, minlength=BLOCKS)
@@ -206,7 +206,7 @@ class _State:
         self.since_ns = float(edges[-1])
         if len(change) > (2 if self.far is None else _ENOUGH_FOR_FAR):
             usual = float(np.median(np.abs(change)))
-            self.far = max(_FAR * usual, _FEWEST_LSB * (self.info.lsb or (self.step if self.step < math.inf else 0.0)))
+            self.far = max(FAR * usual, FEWEST_LSB * (self.info.lsb or (self.step if self.step < math.inf else 0.0)))
         if self.far is not None and len(change) > 1:
             there, back = change[:-1], change[1:]
             apart = np.minimum(np.abs(there), np.abs(back))
@@ -237,14 +237,14 @@ class _State:
             "lowest": (self.lowest if n else None, n, None, None, ""),
             "highest": (self.highest if n else None, n, None, None, ""),
             "mean": (self.first + mean if n else None, n, mean_low, mean_high, MEAN if half is not None else ""),
-            "spread": (math.sqrt(max(variance, 0.0)) if variance is not None else None, n, None, None, ""),
+            "stddev": (math.sqrt(max(variance, 0.0)) if variance is not None else None, n, None, None, ""),
             "noise": (noise[0][1] if noise else None, self.pairs, None, None, ""),
             "drift": (drift[0], n, drift[1], drift[2], LINE if drift[0] is not None else ""),
             "step": (step, self.pairs, None, None, ""),
             "codes_missing": (missing, span, None, None, ""),
             "stuck_longest": (self.stuck_ns / 1e9 if n else None, n, None, None, ""),
             "spikes": (self.spikes, n, None, None, ""),
-            "at_rail": (self.at_rail, n, None, None, ""),
+            "saturated": (self.saturated, n, None, None, ""),
         }
         for name, figure in FIELD_FIGURES.items():
             if name == "codes_missing" and not self.info.lsb:
@@ -254,7 +254,7 @@ class _State:
             yield Measure(node, subject, name, value, unit, count, figure.basis, low, high, method)
 
 
-def _rails(info: FieldInfo) -> tuple[float, float]:
+def rails(info: FieldInfo) -> tuple[float, float]:
     """Where a field's values can't go beyond: its limits, or the ends of its integer type; infinite for none."""
     low, high = -math.inf, math.inf
     if info.lsb and (found := _INTEGER.fullmatch(info.kind)):

@@ -14,8 +14,9 @@ from pydantic import BaseModel, ConfigDict
 from pydantic import Field as Declared
 
 from gateway.model.errors import UnitError
+from gateway.model.figures import Role
 from gateway.model.units import PLAIN, Unit, parse_duration_ns, parse_quantity, parse_unit
-from gateway.plugin.layout.model import INTEGERS, Block, Condition, Field, Kind, Layout, Order, Role, Samples, Scale
+from gateway.plugin.layout.model import INTEGERS, Block, Condition, Field, Kind, Layout, Order, Samples, Scale
 
 MAX_VALUE_BYTES = 512  # longest attribute value: Core Specification, Vol 3, Part F, 3.2.9
 MAX_ROLE_BITS = 48  # counters and times are reckoned with in 64-bit integers

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
 
+from gateway.model.figures import Role
 from gateway.model.units import PLAIN, Unit
 
 Kind = Literal["uint", "sint", "float", "boolean", "medfloat", "text", "bytes"]
 Order = Literal["little", "big"]
-Role = Literal["sequence", "node time", "battery"]
 INTEGERS: frozenset[Kind] = frozenset({"uint", "sint", "boolean"})
 
 

@@ -51,13 +51,11 @@ def page(
     surveys: Sequence[NodeSurvey],
     verdicts: Sequence[Verdict],
     events: Mapping[str, Sequence[LinkEvent]],
-    end_ns: int,
 ) -> str:
     """The report as HTML.
 
     Args:
         events: of each node, in order; under "" those of the run itself.
-        end_ns: when the run ended, or its last record.
     """
     from plotly.offline import get_plotlyjs  # takes 0.1 s to import, which no verdict should wait for
 
@@ -74,8 +72,8 @@ def page(
         open=[v for v in verdicts if v.outcome is Outcome.INCONCLUSIVE],
         verdicts=[(v, evidence(run, v.measure)) for v in verdicts],
         started=utc_text(run.started_ns)[:19],
-        ended=utc_text(end_ns)[:19],
-        lasted=_length((end_ns - run.started_ns) / 1e9),
+        ended=utc_text(run.end_ns)[:19],
+        lasted=_length(run.lasted_s),
         host=[(utc_text(e.t_ns)[:23], e.kind.value, detail_text(e)) for e in events[""]][:MOST_EVENTS],
         nodes=[_node(survey, events[survey.node.name], plots[survey.node.name]) for survey in surveys],
         style=(folder / "page.css").read_text("utf-8"),
