@@ -11,7 +11,8 @@ from pathlib import Path
 from gateway.host.clock import Clock
 from gateway.log.batch import RunFacts
 from gateway.log.writer import LogWriter
-from gateway.model.records import EventKind, Frame, LinkEvent
+from gateway.model.events import EventKind, LinkEvent
+from gateway.model.records import Frame
 from gateway.mqtt.publish.process import sending
 from gateway.plugin import Plugin, load_plugin_text
 from tests.broker import mqtt
@@ -52,7 +53,7 @@ def fill(writer: LogWriter, clock: Clock, per_s: float, seconds: float) -> int:
     """Frames of all channels in turn; how many."""
     begun, sent = time.monotonic(), 0
     for name in NODES:
-        writer.event(LinkEvent(clock.now_ns(), name, EventKind.READY, {}))
+        writer.event(LinkEvent.of(clock.now_ns(), name, EventKind.READY, {}))
     while (passed := time.monotonic() - begun) < seconds:
         while sent < passed * per_s:
             node, channel = NODES[sent % 2], ("climate", "knock")[sent // 2 % 2]

@@ -21,7 +21,8 @@ from gateway.host.clock import Clock
 from gateway.log.batch import RunFacts
 from gateway.log.reader import Log, RunInfo
 from gateway.log.writer import LogWriter
-from gateway.model.records import EventKind, LinkEvent, Measure
+from gateway.model.events import EventKind, LinkEvent
+from gateway.model.records import Measure
 from gateway.plugin import Plugin, load_plugin
 from gateway.radio.twin import Twin
 from gateway.radio.virtual import VirtualRadio, make_host

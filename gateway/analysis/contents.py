@@ -9,7 +9,7 @@ from typing import Any
 from gateway.log.reader import ChannelInfo, Log, NodeInfo, RunInfo
 from gateway.log.schema import quoted
 from gateway.model.errors import InputError
-from gateway.model.records import EventKind
+from gateway.model.events import Lost
 from gateway.model.utc import utc_text
 
 
@@ -91,8 +91,8 @@ def _node(log: Log, run: RunInfo, node: NodeInfo) -> NodeContents:
     losses: Counter[str] = Counter()
     for event in log.events(run, node):
         events[event.kind.value] += 1
-        if event.kind is EventKind.LOST:
-            losses[str(event.detail.get("reason", "not told"))] += 1
+        if isinstance(event.detail, Lost):
+            losses[event.detail.reason or "unknown"] += 1
     channels = [_channel(log, run, node, channel) for channel in node.channels]
     return NodeContents(node.name, node.kind, channels, dict(events), dict(losses))
 

@@ -12,6 +12,7 @@ from gateway.analysis.measure.nodeclock import BACK_VALUES, LEAP_VALUES
 from gateway.analysis.measure.signal import FAR, FEWEST_LSB, LARGEST, rails
 from gateway.log.reader import ChannelInfo, FieldInfo, NodeInfo, RunInfo
 from gateway.log.schema import quoted
+from gateway.model.link import OVER
 from gateway.model.units import parse_unit
 
 _SETTINGS = "kind IN ('setting written', 'setting differs')"
@@ -29,7 +30,8 @@ Relations = Iterator[tuple[str, str | Scalar]]
 
 def of_link(run: RunInfo, node: NodeInfo) -> Relations:
     yield "events", f"SELECT id, t_ns, kind, detail FROM event WHERE run = {run.id} AND node = {node.id}"
-    yield "marks", "SELECT id, t_ns, kind FROM {events} WHERE kind IN ('ready', 'lost', 'disconnected by host')"
+    over = ", ".join(f"'{name}'" for kind in sorted(OVER) for name in kind.spellings)
+    yield "marks", f"SELECT id, t_ns, kind FROM {{events}} WHERE kind IN ({over})"
     yield (
         "links",
         f"SELECT start_ns, end_ns FROM (SELECT t_ns AS start_ns, kind, lead(t_ns, 1, max(t_ns, {run.end_ns})) "

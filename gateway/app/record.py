@@ -10,7 +10,8 @@ from gateway.capture import Header, Record, TextWriter
 from gateway.log.batch import RunFacts, WriterStatus
 from gateway.log.writer import QUEUE_FRAMES
 from gateway.model.errors import InputError
-from gateway.model.records import EventKind, Frame, LinkEvent
+from gateway.model.events import LinkEvent, Overflow
+from gateway.model.records import Frame
 
 BATCH_INTERVAL_S = 0.1
 
@@ -56,7 +57,7 @@ class CaptureRecorder:
     def close(self, t_ns: int, how: str) -> None:
         """Write what is queued and complete the file. Blocks."""
         if self.status.dropped:
-            self.event(LinkEvent(t_ns, None, EventKind.OVERFLOW, {"frames": self.status.dropped}))
+            self.event(LinkEvent(t_ns, None, Overflow(frames=self.status.dropped)))
         self._stop.set()
         self._thread.join()
         if not self.status.failed:

@@ -5,8 +5,9 @@ from __future__ import annotations
 
 import heapq
 import time
+from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import chain
 from pathlib import Path
 from typing import Protocol
@@ -15,21 +16,14 @@ from gateway.capture import Header, Record, Trouble
 from gateway.config import RunConfig
 from gateway.log.batch import BatchWriter, RunFacts
 from gateway.log.reader import ChannelInfo, Log, NodeInfo, RunInfo
-from gateway.model.records import EventKind, Frame, LinkEvent
+from gateway.model.events import ConstantRead, LinkEvent, Ready
+from gateway.model.link import LinkState
+from gateway.model.records import Frame
 from gateway.plugin import Plugin
 from gateway.report.live import NodeView, RunView
-from gateway.session.node import State
 
 BATCH_RECORDS = 20_000  # to a transaction
 LOOK_EVERY_S = 0.5
-_STATES = {
-    EventKind.FOUND: State.LINKING,
-    EventKind.CONNECTED: State.SETTING_UP,
-    EventKind.READY: State.LISTENING,
-    EventKind.LOST: State.SEEKING,
-    EventKind.LET_GO: State.SEEKING,
-    EventKind.UNFIT: State.UNFIT,
-}
 
 
 class Capture(Protocol):
@@ -75,16 +69,14 @@ class _Nodes:
             plugin = self.plugins.get(self.kinds[name]) if name in self.kinds else self.only
             self.plugin_of[name] = plugin
             self.channels[name] = frozenset((*plugin.constants, *plugin.channels)) if plugin else frozenset()
-            self.states[name] = NodeView(name, State.SEEKING, False, 0, "")
+            self.states[name] = NodeView(name, LinkState(), "")
         return self.plugin_of[name]
 
     def follow(self, event: LinkEvent) -> None:
         """Keep what a display shows of a node."""
-        state = _STATES.get(event.kind)
-        if event.node in self.states and state is not None:
+        if event.node in self.states:
             before = self.states[event.node]
-            losses = before.losses + (event.kind is EventKind.LOST)
-            self.states[event.node] = NodeView(event.node, state, state is State.LISTENING, losses, "")
+            self.states[event.node] = replace(before, link=before.link.after(event))
 
 
 def replay(
@@ -296,7 +288,7 @@ def extract(
         if not channels or channel.name in channels or (node.name, channel.name) in constants
     ]
     names = {node.name for node in kept} | {None}
-    streams.append(LinkEvent(low, name, EventKind.READY, {"since": "earlier"}) for name in sorted(ready & names))
+    streams.append(LinkEvent(low, name, Ready(since="earlier")) for name in sorted(ready & names))
     streams.append(event for event in log.events(run) if event.node in names and low <= event.t_ns <= high)
     return header, heapq.merge(*streams, key=lambda record: record.t_ns)
 
@@ -304,15 +296,14 @@ def extract(
 def _before(log: Log, run: RunInfo, low: int) -> tuple[set[tuple[str, str]], set[str]]:
     """The constants that were read, by node and channel, and the nodes that were ready at a time."""
     constants: set[tuple[str, str]] = set()
-    ready: set[str] = set()
+    links: dict[str, LinkState] = defaultdict(LinkState)
     for event in log.events(run):
-        if event.kind is EventKind.CONSTANT:
-            constants.add((event.node or "", str(event.detail.get("characteristic"))))
-        elif event.t_ns < low and event.kind is EventKind.READY:
-            ready.add(event.node or "")
-        elif event.t_ns < low and event.kind in (EventKind.LOST, EventKind.LET_GO):
-            ready.discard(event.node or "")
-    return constants, ready
+        node = event.node or ""
+        if isinstance(event.detail, ConstantRead):
+            constants.add((node, event.detail.characteristic))
+        elif event.t_ns < low:
+            links[node] = links[node].after(event)
+    return constants, {node for node, link in links.items() if link.up_ns is not None}
 
 
 def _frames(

@@ -11,8 +11,9 @@ from gateway.analysis.measure import NodeSurvey, measure_run, survey_run
 from gateway.config import RunConfig
 from gateway.log.reader import Log, RunInfo
 from gateway.model.errors import InputError
+from gateway.model.events import LinkEvent
 from gateway.model.figures import Requirement
-from gateway.model.records import LinkEvent, Outcome, Verdict
+from gateway.model.records import Outcome, Verdict
 from gateway.report.page import bins_for, page
 from gateway.report.picture import picture
 from gateway.report.plots import Plot, plots_of

@@ -19,13 +19,14 @@ from gateway.host.gc import settle_memory
 from gateway.host.service import notify, reloading
 from gateway.log.batch import RunFacts, WriterStatus
 from gateway.model.errors import InputError
+from gateway.model.events import LinkEvent, Reloaded
 from gateway.model.figures import Requirement
-from gateway.model.records import EventKind, LinkEvent, Sink
+from gateway.model.records import Sink
 from gateway.plugin import Plugin
 from gateway.radio import Radio
 from gateway.report.live import NodeView, RunView
 from gateway.session.deadline import within
-from gateway.session.node import REQUEST_S, State
+from gateway.session.node import REQUEST_S
 from gateway.session.seek import check_adapter
 from gateway.session.supervisor import Supervisor
 
@@ -167,29 +168,28 @@ async def _reload(run: _Run, asked: asyncio.Event, again: Callable[[], RunConfig
             try:
                 config = await asyncio.to_thread(again)
             except InputError as error:
-                detail: dict[str, object] = {"refused": " ".join(str(error).splitlines())}
+                detail = Reloaded(refused=" ".join(str(error).splitlines()))
             else:
                 detail = _joined(run, config, group)
-            run.writer.event(LinkEvent(run.clock.now_ns(), None, EventKind.RELOADED, detail))
+            run.writer.event(LinkEvent(run.clock.now_ns(), None, detail))
             notify("READY=1")
 
 
-def _joined(run: _Run, config: RunConfig, group: asyncio.TaskGroup) -> dict[str, object]:
+def _joined(run: _Run, config: RunConfig, group: asyncio.TaskGroup) -> Reloaded:
     """Let the nodes join that are new in a run file; what came of that."""
     known = {session.node.name for session in run.supervisor.sessions}
     texts = {session.node.plugin.kind: session.node.plugin.text for session in run.supervisor.sessions}
     new = [node for name, node in config.nodes.items() if name not in known]
     if config.radio != run.config.radio:
-        return {"refused": f"the run goes on with the {run.config.radio} radio; begin a new one for another"}
+        return Reloaded(refused=f"the run uses the {run.config.radio} radio; start a new run to use another")
     changed = [node.name for node in new if texts.get(node.plugin.kind, node.plugin.text) != node.plugin.text]
     if changed:
-        return {"refused": f"the plugin of {', '.join(changed)} is not that which the run began with; begin a new one"}
+        return Reloaded(refused=f"the plugin of {', '.join(changed)} has changed since the start; start a new run")
     run.wake(config, known, group)
     for node in new:
         _join(run, config, node)
-    told: dict[str, object] = {"added": [node.name for node in new]}
     gone = [name for name in known if name not in config.nodes]
-    return told | ({"not in it any more, still run": gone} if gone else {})
+    return Reloaded(added=[node.name for node in new], removed_still_running=gone)
 
 
 def _join(run: _Run, config: RunConfig, node: NodeConfig) -> None:
@@ -282,8 +282,7 @@ class _Viewer:
             return
         elapsed_s = self._loop.time() - self._begun
         nodes = tuple(
-            NodeView(s.node.name, s.state, s.state is State.LISTENING, s.losses, s.unfit)
-            for s in self._supervisor.sessions
+            NodeView(session.node.name, session.state, session.unfit) for session in self._supervisor.sessions
         )
         try:
             self._look(RunView(self._title, elapsed_s, self._length_s, nodes, self.status, self._required))
@@ -291,15 +290,15 @@ class _Viewer:
             self._look = None
 
     @property
-    def listening(self) -> int:
-        """How many nodes are listened to."""
-        return sum(session.state is State.LISTENING for session in self._supervisor.sessions)
+    def connected(self) -> int:
+        """How many nodes are connected and set up."""
+        return sum(session.state.up_ns is not None for session in self._supervisor.sessions)
 
     async def run(self, stop: asyncio.Event) -> None:
         """Show it until cancelled."""
         while True:
             self.show()
-            notify("WATCHDOG=1", f"STATUS={self.status.frames} values, {self.listening} nodes listening")
+            notify("WATCHDOG=1", f"STATUS={self.status.frames} values, {self.connected} nodes connected")
             if self.status.failed:
                 stop.set()
             await asyncio.sleep(LOOK_EVERY_S)

@@ -5,14 +5,14 @@ every value that passes is told with the UUID it belongs to. Opcodes and formats
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import NamedTuple
 
 from gateway.capture.conduct import REQUESTS, RESPONSES, Breach, Conduct
 from gateway.capture.record import Trouble
-from gateway.model.records import EventKind
+from gateway.model.events import Detail, Parameters
 from gateway.plugin.library.adopted import BASE_UUID
 
 CCCD = BASE_UUID.format(0x2902)
@@ -57,8 +57,7 @@ class Happened(NamedTuple):
 
     t_ns: int
     server: str
-    kind: EventKind
-    detail: Mapping[str, object]
+    detail: Detail
 
 
 class Group(NamedTuple):
@@ -201,7 +200,7 @@ class Bearer:
             if asked is not None and asked.opcode == 0x02:
                 offered = min(offered, asked.offset)
             self.mtu, self._mtu_seen = max(offered, DEFAULT_MTU), True
-            yield Happened(t_ns, self.names[server], EventKind.PARAMETERS, {"att_mtu_bytes": self.mtu})
+            yield Happened(t_ns, self.names[server], Parameters(att_mtu_bytes=self.mtu))
         if asked is None:
             return
         table = self.tables[server]

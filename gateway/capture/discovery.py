@@ -14,8 +14,9 @@ from gateway.capture.hci import Directory, HciFollower
 from gateway.capture.linklayer import AirFollower
 from gateway.capture.record import Trouble
 from gateway.capture.window import AIR, AIR_FACTS
+from gateway.model.events import Connected, Parameters
 from gateway.model.gatt import PROPERTIES, Advertised, FoundCharacteristic, FoundDescriptor, FoundService, FoundTable
-from gateway.model.records import EventKind
+from gateway.model.link import OVER
 
 _MOST_VALUES = 50  # kept of an attribute
 _MOST_SERVERS = 1000
@@ -50,12 +51,13 @@ class _Server:
                 self.unasked.add(item.handle)
 
     def happened(self, item: Happened) -> None:
-        if item.kind is EventKind.CONNECTED:
+        detail = item.detail
+        if isinstance(detail, Connected):
             self.fresh, self.subscribed = True, set()
-        elif item.kind in (EventKind.LOST, EventKind.LET_GO):
+        elif detail.kind in OVER:
             self.fresh = False
-        if isinstance(mtu := item.detail.get("att_mtu_bytes"), int):
-            self.mtu = mtu
+        if isinstance(detail, Connected | Parameters) and detail.att_mtu_bytes is not None:
+            self.mtu = detail.att_mtu_bytes
 
 
 def tables_in(path: Path, trouble: Trouble) -> list[FoundTable]:

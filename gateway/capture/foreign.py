@@ -15,8 +15,11 @@ from gateway.capture.linklayer import AirFollower
 from gateway.capture.record import Header, Record, Trouble
 from gateway.capture.window import AIR, AIR_FACTS
 from gateway.host.toml import read_toml
+from gateway.model import events
 from gateway.model.errors import Problem, ProblemsError
-from gateway.model.records import EventKind, Frame, LinkEvent
+from gateway.model.events import LinkEvent
+from gateway.model.link import LinkState
+from gateway.model.records import Frame
 from gateway.plugin import Characteristic, Plugin
 from gateway.plugin.library.adopted import BASE_UUID, short_number
 from gateway.plugin.library.assigned import IDENTITY, identity_text
@@ -35,8 +38,13 @@ class _Node:
     plugin: Plugin | None = None
     items: Mapping[str, Characteristic] = field(default_factory=dict)
     held: list[Heard | Happened] = field(default_factory=list)
-    ready: bool = False
-    lost_ns: int | None = None
+    link: LinkState = field(default_factory=LinkState)
+
+    def event(self, t_ns: int, detail: events.Detail) -> LinkEvent:
+        """Something that happened to it, from which its link follows."""
+        event = LinkEvent(t_ns, self.name, detail)
+        self.link = self.link.after(event)
+        return event
 
 
 class ForeignCapture:
@@ -100,7 +108,7 @@ class ForeignCapture:
         if isinstance(item, Heard):
             yield from self._value(node, item)
         elif node.plugin is not None:
-            yield self._event(node, item)
+            yield node.event(item.t_ns, item.detail)
         else:
             self._hold(node, item)
 
@@ -132,7 +140,7 @@ class ForeignCapture:
             if node.plugin is None:
                 self._hold(node, heard)
             else:
-                yield LinkEvent(heard.t_ns, node.name, EventKind.IDENTITY, {name: identity_text(heard.raw)})
+                yield node.event(heard.t_ns, events.Identity(more={name: identity_text(heard.raw)}))
             return
         if node.plugin is None and any(uuid in items for _, items in self._plugins):
             self._hold(node, heard)
@@ -142,23 +150,27 @@ class ForeignCapture:
                 self.trouble.note(f"a value of {_short(uuid)}, which no plugin here declares", f"at {heard.t_ns} ns")
             return
         if heard.how in (How.WRITTEN, How.REFUSED):
-            yield self._written(node, item.name, heard)
+            yield self._written(node, node.plugin, item.name, heard)
             return
         if item.name in node.plugin.settings:
             return
         if item.name in node.plugin.constants:
-            facts = {"characteristic": item.name, "raw": heard.raw.hex()}
-            yield LinkEvent(heard.t_ns, node.name, EventKind.CONSTANT, facts)
-        elif not node.ready:
+            yield node.event(heard.t_ns, events.ConstantRead(characteristic=item.name, raw=heard.raw.hex()))
+        elif node.link.up_ns is None:
             yield from self._ready(node, heard.t_ns)
         yield Frame(heard.t_ns, node.name, item.name, heard.raw)
 
     @staticmethod
-    def _written(node: _Node, channel: str, heard: Heard) -> LinkEvent:
-        facts: dict[str, object] = {"characteristic": channel, "written": heard.raw.hex()}
+    def _written(node: _Node, plugin: Plugin, name: str, heard: Heard) -> LinkEvent:
         if heard.how is How.REFUSED:
-            return LinkEvent(heard.t_ns, node.name, EventKind.SETTING_DIFFERS, {**facts, "refused": heard.reason})
-        return LinkEvent(heard.t_ns, node.name, EventKind.SETTING, facts)
+            refused = events.SettingDiffers(
+                characteristic=name, written=heard.raw.hex(), on={}, period_s={}, refused=heard.reason
+            )
+            return node.event(heard.t_ns, refused)
+        meaning = plugin.meaning(name, heard.raw)
+        return node.event(
+            heard.t_ns, events.SettingWritten(characteristic=name, written=heard.raw.hex(), **meaning._asdict())
+        )
 
     def _subscription(self, node: _Node, heard: Heard) -> Iterator[Record]:
         """A client configuration that was written: the first one that switches something on makes the node ready."""
@@ -171,16 +183,16 @@ class ForeignCapture:
         if item is None or heard.how is not How.WRITTEN or not heard.raw or not heard.raw[0] & 3:
             return
         way = "notify" if heard.raw[0] & 1 else "indicate"
-        yield LinkEvent(heard.t_ns, node.name, EventKind.SUBSCRIBED, {"channel": item.name, "way": way})
-        if not node.ready:
+        yield node.event(heard.t_ns, events.Subscribed(channel=item.name, way=way))
+        if node.link.up_ns is None:
             yield from self._ready(node, heard.t_ns)
 
-    def _ready(self, node: _Node, t_ns: int) -> Iterator[Record]:
-        node.ready = True
-        yield LinkEvent(t_ns, node.name, EventKind.READY, {})
-        if node.lost_ns is not None:
-            yield LinkEvent(t_ns, node.name, EventKind.BACK, {"after_s": (t_ns - node.lost_ns) / 1e9})
-            node.lost_ns = None
+    @staticmethod
+    def _ready(node: _Node, t_ns: int) -> Iterator[Record]:
+        lost_ns = node.link.away_ns
+        yield node.event(t_ns, events.Ready())
+        if lost_ns is not None:
+            yield node.event(t_ns, events.Reconnected(after_s=(t_ns - lost_ns) / 1e9))
 
     def _met(self, node: _Node, uuid: str) -> Iterator[Record]:
         """The first characteristic that a plugin declares tells what a node is; then what was held comes."""
@@ -198,15 +210,6 @@ class ForeignCapture:
         held, node.held = node.held, []
         for item in held:
             yield from self._place(item)
-
-    @staticmethod
-    def _event(node: _Node, item: Happened) -> LinkEvent:
-        if item.kind in (EventKind.LOST, EventKind.LET_GO):
-            node.ready = False
-            node.lost_ns = item.t_ns if item.kind is EventKind.LOST else None
-        elif item.kind is EventKind.CONNECTED:
-            node.ready = False
-        return LinkEvent(item.t_ns, node.name, item.kind, item.detail)
 
 
 def _short(uuid: str) -> str:

@@ -6,11 +6,12 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from typing import Any
 
 from gateway.capture.att import Bearer, Fragments, Happened, Heard, Table, uuid_of
 from gateway.capture.record import Trouble
 from gateway.capture.window import H4, MONITOR, Packet
-from gateway.model.records import EventKind
+from gateway.model.events import Connected, ConnectFailed, Disconnected, Lost, Parameters
 
 ATT_CHANNEL = 4
 LAST_FIXED_CHANNEL = 0x3F  # signalling, ATT, security: Vol 3, Part A, 2.1
@@ -159,7 +160,7 @@ class HciFollower:
         if link is not None:
             yield from link.bearer.end()
             for server in link.bearer.names:
-                yield Happened(t_ns, server, EventKind.LOST, {"reason": reason})
+                yield Happened(t_ns, server, Lost(reason=reason))
 
     def _event(self, packet: Packet, adapter: int, data: bytes) -> Iterator[Heard | Happened]:
         code, data = data[0], data[2 : 2 + data[1]]
@@ -173,8 +174,8 @@ class HciFollower:
                 yield from link.bearer.end()
                 reason = LOCAL_HOST if link.let_go else reason
                 for server, by_client in zip(link.bearer.names, (REMOTE_USER, LOCAL_HOST), strict=True):
-                    kind = EventKind.LET_GO if reason == by_client else EventKind.LOST
-                    yield Happened(packet.t_ns, server, kind, {"reason": reason_text(reason)})
+                    ended = Disconnected if reason == by_client else Lost
+                    yield Happened(packet.t_ns, server, ended(reason=reason_text(reason)))
         elif code == 0x03:  # of BR/EDR
             status, handle = struct.unpack_from("<BH", data)
             if status == 0:
@@ -190,7 +191,7 @@ class HciFollower:
             link = self._links.get((adapter, handle & 0x0FFF))
             if status == 0 and link is not None:
                 for server in link.bearer.names:
-                    yield Happened(packet.t_ns, server, EventKind.PARAMETERS, parameters(interval, latency, timeout))
+                    yield Happened(packet.t_ns, server, Parameters(**parameters(interval, latency, timeout)))
         elif code in (0x02, 0x0D):  # reports: number, then for each its head, of which the address, and its data
             at, where, head = 1, (2, 9) if code == 0x02 else (3, 24), 9 if code == 0x02 else 24
             for _ in range(data[0]):
@@ -205,14 +206,18 @@ class HciFollower:
         peer = _address(data[5:11])
         interval, latency, timeout = struct.unpack_from("<HHH", data, 11 if code == 0x01 else 23)
         if status != 0:
-            yield Happened(packet.t_ns, peer, EventKind.CONNECT_FAILED, {"reason": reason_text(status)})
+            yield Happened(packet.t_ns, peer, ConnectFailed(reason=reason_text(status)))
             return
         yield from self._lose(packet.t_ns, (adapter, handle & 0x0FFF), "its end is not in the capture")
         link = self._open(adapter, handle & 0x0FFF, peer)
-        facts = {"address": peer, "name": self._directory.names.get(peer, ""), **parameters(interval, latency, timeout)}
-        facts["role"] = "peripheral" if role == 0 else "central"
+        connected = Connected(
+            address=peer,
+            name=self._directory.names.get(peer, ""),
+            role="peripheral" if role == 0 else "central",
+            **parameters(interval, latency, timeout),
+        )
         for server in link.bearer.names:
-            yield Happened(packet.t_ns, server, EventKind.CONNECTED, facts)
+            yield Happened(packet.t_ns, server, connected)
 
     def end(self) -> Iterator[Heard]:
         """What is still held at the capture's end."""
@@ -220,7 +225,7 @@ class HciFollower:
             yield from link.bearer.end()
 
 
-def parameters(interval: int, latency: int, timeout: int) -> dict[str, object]:
+def parameters(interval: int, latency: int, timeout: int) -> dict[str, Any]:
     """Connection parameters from their transmitted numbers (Vol 6, Part B, 4.5)."""
     return {
         "connection_interval_ms": interval * 1.25,

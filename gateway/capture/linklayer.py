@@ -13,7 +13,7 @@ from gateway.capture.att import Bearer, Fragments, Happened, Heard
 from gateway.capture.hci import ATT_CHANNEL, Directory, parameters, reason_text
 from gateway.capture.record import Trouble
 from gateway.capture.window import AIR_FACTS, Packet
-from gateway.model.records import EventKind
+from gateway.model.events import Connected, ConnectFailed, Detail, Disconnected, Lost, Parameters
 
 ADVERTISING = 0x8E89BED6  # access address of advertising channels: 2.1.2
 ADVERTISING_CRC = 0x555555
@@ -91,7 +91,7 @@ class _AirLink:
     last_end_ns: int = 0
     last_sender: int = PERIPHERAL
     anchor_ns: int = 0
-    begun: dict[str, object] | None = None  # what CONNECT_IND said, until the peripheral answers
+    begun: Connected | None = None  # what CONNECT_IND said, until the peripheral answers
     begun_ns: int = 0
     intervals_ms: list[float] = field(default_factory=list)
     spaces_us: list[float] = field(default_factory=list)
@@ -172,11 +172,8 @@ class AirFollower:
         link = self._open(access, start, client, peer)
         link.timeout_ns = timeout * 10_000_000
         link.last_ns = link.begun_ns = packet.t_ns
-        link.begun = {
-            "address": peer,
-            "name": self._directory.names.get(peer, ""),
-            **parameters(interval, latency, timeout),
-        }
+        name = self._directory.names.get(peer, "")
+        link.begun = Connected(address=peer, name=name, **parameters(interval, latency, timeout))
 
     def _open(self, access: int, crc_start: int | None, client: str, peer: str) -> _AirLink:
         tables = (self._directory.table(client), self._directory.table(peer))
@@ -191,11 +188,11 @@ class AirFollower:
         yield from link.bearer.end()
         yield from self._seen(link, link.last_ns)
         ended_ns = min(link.last_ns + link.timeout_ns, now_ns) if link.timeout_ns else link.last_ns
-        kind, reason = EventKind.LOST, "nothing more was heard of it"
+        over: Detail = Lost(reason="nothing more was heard of it")
         if link.begun is not None:
-            kind, reason = EventKind.CONNECT_FAILED, "the node did not answer"
+            over = ConnectFailed(reason="the node did not answer")
         for server in link.bearer.names:
-            yield Happened(ended_ns, server, kind, {"reason": reason})
+            yield Happened(ended_ns, server, over)
 
     def _forget(self, link: _AirLink, now_ns: int) -> None:
         self._links.pop(link.access, None)
@@ -237,7 +234,7 @@ class AirFollower:
         sender = self._time(link, packet.t_ns, airtime_ns, sender)
         if sender == PERIPHERAL and link.begun is not None:
             for server in link.bearer.names:
-                yield Happened(link.begun_ns, server, EventKind.CONNECTED, link.begun)
+                yield Happened(link.begun_ns, server, link.begun)
             link.begun = None
         side, kind, payload = link.sides[sender], pdu[0] & 3, pdu[2:]
         sequence = pdu[0] >> 3 & 1
@@ -296,30 +293,30 @@ class AirFollower:
             link.intervals_ms.clear()
             link.spaces_us.clear()
             for server in link.bearer.names:
-                yield Happened(t_ns, server, EventKind.PARAMETERS, parameters(interval, latency, timeout))
+                yield Happened(t_ns, server, Parameters(**parameters(interval, latency, timeout)))
         elif code == 0x02:  # LL_TERMINATE_IND
             self._forget(link, t_ns)
             yield from link.bearer.end()
             yield from self._seen(link, t_ns)
             for side, server in enumerate(link.bearer.names):
-                kind = EventKind.LET_GO if side != sender and payload[1] == REMOTE_USER else EventKind.LOST
+                ended = Disconnected if side != sender and payload[1] == REMOTE_USER else Lost
                 by = "central" if sender == CENTRAL else "peripheral"
-                yield Happened(t_ns, server, kind, {"reason": f"{reason_text(payload[1])}, sent by the {by}"})
+                yield Happened(t_ns, server, ended(reason=f"{reason_text(payload[1])}, sent by the {by}"))
         elif code == 0x05:  # LL_START_ENC_REQ: what follows is encrypted
             link.encrypted = True
 
     @staticmethod
     def _seen(link: _AirLink, t_ns: int) -> Iterator[Happened]:
         """What was measured of a link."""
-        facts: dict[str, object] = {}
-        if link.intervals_ms:
-            facts["interval_seen_ms"] = round(statistics.median(link.intervals_ms), 4)
-            facts["intervals"] = len(link.intervals_ms)
-        if link.spaces_us:
-            facts["inter_frame_space_seen_us"] = round(statistics.median(link.spaces_us), 2)
-            facts["spaces"] = len(link.spaces_us)
-        if facts:
-            yield Happened(t_ns, link.peer, EventKind.PARAMETERS, facts)
+        intervals, spaces = link.intervals_ms, link.spaces_us
+        if intervals or spaces:
+            seen = Parameters(
+                interval_seen_ms=round(statistics.median(intervals), 4) if intervals else None,
+                intervals=len(intervals) or None,
+                inter_frame_space_seen_us=round(statistics.median(spaces), 2) if spaces else None,
+                spaces=len(spaces) or None,
+            )
+            yield Happened(t_ns, link.peer, seen)
 
     def end(self) -> Iterator[Heard | Happened]:
         """What is still held at the capture's end."""

@@ -6,7 +6,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
-from gateway.model.records import Frame, LinkEvent
+from gateway.model.events import LinkEvent
+from gateway.model.records import Frame
 
 Record = Frame | LinkEvent
 MOST_REASONS = 200

@@ -28,7 +28,8 @@ import zstandard
 
 from gateway.capture.record import Header, Record, Trouble
 from gateway.model.errors import InputError, Problem, ProblemsError
-from gateway.model.records import EventKind, Frame, LinkEvent
+from gateway.model.events import EventKind, LinkEvent
+from gateway.model.records import Frame
 from gateway.model.utc import LATEST_NS, utc_ns, utc_text
 
 FIRST_LINE = "# gattest capture 1"
@@ -208,7 +209,7 @@ def parse_line(line: str) -> Record:
         raise ValueError("details nested too deep") from None
     if not isinstance(detail, dict):
         raise ValueError("the details of an event are a JSON object")
-    return LinkEvent(utc_ns(moment), None if node == "-" else node, kind, detail)
+    return LinkEvent.of(utc_ns(moment), None if node == "-" else node, kind, detail)
 
 
 def read_capture(path: Path) -> list[tuple[int, Frame]]:
@@ -250,7 +251,7 @@ def record_line(record: Record) -> str:
     if isinstance(record, Frame):
         return f"{utc_text(record.t_ns)} {record.node} {record.channel} {record.raw.hex()}\n"
     kind = record.kind.value.replace(" ", "-")
-    return f"{utc_text(record.t_ns)} {record.node or '-'} !{kind} {json.dumps(record.detail)}\n"
+    return f"{utc_text(record.t_ns)} {record.node or '-'} !{kind} {json.dumps(record.facts)}\n"
 
 
 class TextWriter:

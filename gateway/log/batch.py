@@ -25,8 +25,10 @@ from gateway.log.schema import SPAN, first_after, next_event, prepare, refusal
 from gateway.log.table import ChannelTable, Rows
 from gateway.log.timeline import Timeline
 from gateway.model.errors import LogFileError
+from gateway.model.events import EventKind, LinkEvent
 from gateway.model.figures import Requirement
-from gateway.model.records import EventKind, Frame, LinkEvent
+from gateway.model.link import LinkState
+from gateway.model.records import Frame
 from gateway.plugin import Plugin
 
 PATIENCE_S = 20.0
@@ -189,7 +191,7 @@ class BatchWriter:
         self._expect(facts.nodes)
         self._lost = False  # nothing can be written any more, here or elsewhere
         self._next_check = 0.0
-        self._ready: set[str] = set()  # nodes that are linked and set up
+        self._links: dict[str, LinkState] = defaultdict(LinkState)
 
     @property
     def path(self) -> Path:
@@ -257,14 +259,15 @@ class BatchWriter:
     def _move(self, why: str, frames: Sequence[Frame] = ()) -> bool:
         """Continue in a log of its own in the folder for temporary files; False where that fails too.
 
-        It begins with the first frame it holds, and with who was linked then, so that it can be judged by itself.
+        It begins with the first frame it holds, and with which nodes were connected then, so that it can be judged by
+        itself.
         """
         rescue = Path(tempfile.gettempdir()) / f"{self._store.path.stem}-rest-{os.getpid()}.db"
         where = f"{self._store.path} could not be written: {why}"
         started_ns = frames[0].t_ns if frames else time.time_ns()
         try:
             store = _Store(rescue, replace(self._facts, started_ns=started_ns, planned_ns=None))
-            for node in self._ready:
+            for node in (name for name, link in self._links.items() if link.up_ns is not None):
                 event = (store.run, store.nodes[node], started_ns, EventKind.READY, "{}")
                 store.connection.execute(
                     "INSERT INTO event (run, node, t_ns, kind, detail) VALUES (?, ?, ?, ?, ?)", event
@@ -290,7 +293,7 @@ class BatchWriter:
             connection.executemany(
                 "INSERT INTO event (id, run, node, t_ns, kind, detail) VALUES (?, ?, ?, ?, ?, ?)",
                 [
-                    (number, store.run, store.nodes.get(e.node or ""), e.t_ns, e.kind, json.dumps(e.detail))
+                    (number, store.run, store.nodes.get(e.node or ""), e.t_ns, e.kind, json.dumps(e.facts))
                     for number, e in enumerate(events, store.next_event)
                 ],
             )
@@ -314,10 +317,11 @@ class BatchWriter:
         store.next_frame += len(frames)
         store.next_event += len(events)
         for event in events:
-            if event.node and event.kind is EventKind.READY:
-                self._ready.add(event.node)
-            elif event.node and event.kind is EventKind.LOST:
-                self._ready.discard(event.node)
+            if not event.node:
+                continue
+            before = self._links[event.node]
+            self._links[event.node] = after = before.after(event)
+            if before.up_ns is not None and after.up_ns is None:
                 for (owner, _), status in list(self.status.channels.items()):  # nodes may be added meanwhile
                     status.t_ns = 0 if owner == event.node else status.t_ns  # what follows is no gap of one link
         self.status.frames += len(frames)

@@ -18,8 +18,8 @@ import numpy.typing as npt
 
 from gateway.log.schema import quoted, refusal
 from gateway.model.errors import InputError, LogFileError
+from gateway.model.events import EventKind, LinkEvent
 from gateway.model.figures import FORMER_NAMES, Requirement, Role
-from gateway.model.records import EventKind, LinkEvent
 
 Ints = npt.NDArray[np.int64]
 CHUNK_ROWS = 50_000
@@ -287,7 +287,7 @@ class Log:
             told = json.loads(detail)
             if not isinstance(told, dict):
                 raise LogFileError(f"{self.path} is damaged: the details of an event are no table; {_RECOVER}")
-            yield LinkEvent(t_ns, names.get(owner), EventKind(kind), told)
+            yield LinkEvent.of(t_ns, names.get(owner), EventKind(kind), told)
 
     def rows(self, run: RunInfo, node: NodeInfo, relation: str, columns: str) -> Iterator[list[tuple[Any, ...]]]:
         """Chunks of rows of one node's frames in the order they came; ``columns`` is an SQL list."""

@@ -9,8 +9,9 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from gateway.log.batch import BatchWriter, RunFacts, WriterStatus
+from gateway.model.events import LinkEvent, Overflow
 from gateway.model.figures import Requirement
-from gateway.model.records import EventKind, Frame, LinkEvent
+from gateway.model.records import Frame
 from gateway.plugin import Plugin
 
 BATCH_INTERVAL_S = 0.1
@@ -64,7 +65,7 @@ class LogWriter:
     def close(self, t_ns: int, how: str) -> None:
         """Write what is queued, note when and how the run ended, and let go of the file. Blocks."""
         if self.status.dropped:
-            self.event(LinkEvent(t_ns, None, EventKind.OVERFLOW, {"frames": self.status.dropped}))
+            self.event(LinkEvent(t_ns, None, Overflow(frames=self.status.dropped)))
         self._ended = (t_ns, how)
         self._stop.set()
         self._thread.join()

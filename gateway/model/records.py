@@ -1,13 +1,14 @@
-"""The records that pass between the stages: what came over the air, what happened to a link, and what
-was found. They hold plain values with their unit in the name, know nothing of each other's makers, and
-never change once made."""
+"""The records that pass between the stages: what came over the air, and what was found (what happened is in
+`events`). They hold plain values with their unit in the name, know nothing of each other's makers, and never change
+once made."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import NamedTuple, Protocol
+
+from gateway.model.events import LinkEvent
 
 
 class Frame(NamedTuple):
@@ -24,46 +25,6 @@ class Frame(NamedTuple):
     node: str
     channel: str
     raw: bytes
-
-
-class EventKind(StrEnum):
-    """What can happen to a node, to its link or to the run."""
-
-    FOUND = "found"
-    NOT_FOUND = "not found"
-    CONNECTED = "connected"
-    CONNECT_FAILED = "connect failed"
-    TABLE = "table found"
-    IDENTITY = "identity read"
-    CONSTANT = "constant read"
-    SETTING = "setting written"
-    SETTING_DIFFERS = "setting differs"
-    DESCRIPTOR_DIFFERS = "descriptor differs"
-    SUBSCRIBED = "subscribed"
-    READY = "ready"
-    SILENT = "silent"
-    LOST = "lost"
-    LET_GO = "let go"
-    PARAMETERS = "link parameters"
-    BACK = "back"
-    UNFIT = "unfit"
-    POLL_FAILED = "poll failed"
-    LATE_CALLBACK = "late callback"
-    OVERFLOW = "frames dropped"
-    CLOCK_STEP = "wall clock stepped"
-    RADIO = "radio trouble"
-    STEP = "step tried"
-    RELOADED = "run file read again"
-
-
-@dataclass(frozen=True, slots=True)
-class LinkEvent:
-    """Something that happened, with its details as JSON-able values."""
-
-    t_ns: int
-    node: str | None
-    kind: EventKind
-    detail: Mapping[str, object] = field(default_factory=dict)
 
 
 class Sink(Protocol):

@@ -3,7 +3,18 @@ works with `Plugin` and never looks at the file again."""
 
 from gateway.plugin.find import find_plugin, plugin_folders
 from gateway.plugin.load import KIND, load_plugin, load_plugin_text
-from gateway.plugin.model import Characteristic, Derived, Input, Plugin, Property, Sensor, Setting, period_ns_of, within
+from gateway.plugin.model import (
+    Characteristic,
+    Derived,
+    Input,
+    Plugin,
+    Property,
+    Sensor,
+    Setting,
+    Values,
+    period_ns_of,
+    within,
+)
 from gateway.plugin.require import read_spec
 from gateway.plugin.shape import SpecShape
 
@@ -17,6 +28,7 @@ __all__ = [
     "Sensor",
     "Setting",
     "SpecShape",
+    "Values",
     "find_plugin",
     "load_plugin",
     "load_plugin_text",

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from fractions import Fraction
 from functools import cached_property
 from pathlib import Path
-from typing import Literal
+from typing import Literal, NamedTuple
 
+from gateway.model.errors import DecodeError
 from gateway.model.figures import Requirement
 from gateway.model.units import Unit, parse_unit
-from gateway.plugin.layout.codec import Codec
+from gateway.plugin.layout.codec import Codec, Value, encode
 from gateway.plugin.layout.formula import Formula
 from gateway.plugin.layout.model import Field, Layout
 
+Values = Mapping[str, Mapping[str, Value]]  # by characteristic, by field, in the field's unit
+_NANOSECOND = parse_unit("ns")
 Property = Literal["read", "write", "write-without-response", "notify", "indicate"]
 
 
@@ -94,6 +98,26 @@ class Setting:
     characteristic: str
     field: Field
 
+    def encode(self, value: Value) -> int | float:
+        """The transmitted number for a value in the field's unit.
+
+        Raises:
+            ValueError: the field can't carry it; the text says why.
+        """
+        raw = encode(self.field, value)
+        if isinstance(raw, bytes):
+            raise ValueError("a setting is a number")
+        return raw
+
+    def shown(self, raw: int | float) -> int | float:
+        """The value that a transmitted number stands for, in the field's unit."""
+        return self.field.scale.apply(int(raw)) if self.field.scale else raw
+
+    def time(self, period_ns: int) -> Fraction:
+        """A length of time in the field's unit."""
+        gain, zero = _NANOSECOND.to(self.field.unit)
+        return period_ns * gain + zero
+
 
 @dataclass(frozen=True, slots=True)
 class Sensor:
@@ -122,6 +146,24 @@ class Sensor:
     effect_ns: int | None = None
     tolerance: float = 0.05
 
+    @property
+    def settings(self) -> tuple[Setting, ...]:
+        """What switches and paces it."""
+        return tuple(one for one in (self.enable, self.period) if one is not None)
+
+    def switch(self, on: bool) -> Values:
+        """What to write to switch it; nothing where that can't be done."""
+        if self.enable is None:
+            return {}
+        value = self.enable.shown(self.on if on else self.off)
+        return {self.enable.characteristic: {self.enable.field.name: value}}
+
+    def pace(self, period_ns: int) -> Values:
+        """What to write to pace it; nothing where that can't be done."""
+        if self.period is None:
+            return {}
+        return {self.period.characteristic: {self.period.field.name: self.period.time(period_ns)}}
+
 
 @dataclass(frozen=True, slots=True)
 class Advertising:
@@ -149,17 +191,46 @@ class Plugin:
     @cached_property
     def settings(self) -> frozenset[str]:
         """Names of the characteristics that hold settings."""
-        return frozenset(
-            setting.characteristic
-            for sensor in self.sensors.values()
-            for setting in (sensor.enable, sensor.period)
-            if setting is not None
-        )
+        return frozenset(one.characteristic for sensor in self.sensors.values() for one in sensor.settings)
 
     @cached_property
     def channels(self) -> tuple[str, ...]:
         """Names of the characteristics that carry measured values."""
         return tuple(name for name in self.characteristics if name not in self.settings | set(self.constants))
+
+    def started(self, name: str) -> dict[str, Value]:
+        """The fields of a setting as they are declared to be after power-up; those of no sensor are zero."""
+        values: dict[str, Value] = {field.name: 0 for field in self.characteristics[name].layout.fields}
+        for sensor in self.sensors.values():
+            values |= sensor.switch(sensor.starts_on).get(name, {})
+            if sensor.default_period_ns is not None:
+                values |= sensor.pace(sensor.default_period_ns).get(name, {})
+        return values
+
+    def meaning(self, name: str, raw: bytes) -> Meaning:
+        """What the bytes of a setting say, and mean for the channels whose sensors they set."""
+        on: dict[str, bool] = {}
+        period_s: dict[str, float] = {}
+        try:
+            numbers, _ = self.characteristics[name].codec.parse(raw)
+        except DecodeError:
+            return Meaning(on, period_s, {})
+        for sensor in self.sensors.values():
+            if sensor.enable is not None and sensor.enable.characteristic == name:
+                number = numbers[sensor.enable.field.name]
+                on |= {sensor.data: number == sensor.on} if number in (sensor.on, sensor.off) else {}
+            if sensor.period is not None and sensor.period.characteristic == name:
+                period_s[sensor.data] = period_ns_of(sensor.period.field, numbers[sensor.period.field.name]) / 1e9
+        shown = {r.name: r.value for r in self.characteristics[name].codec.read(raw) if r.value is not None}
+        return Meaning(on, period_s, shown)
+
+
+class Meaning(NamedTuple):
+    """What a setting says: which sensors are on and their periods in seconds, by their channels; its fields."""
+
+    on: dict[str, bool]
+    period_s: dict[str, float]
+    values: dict[str, int | float | str]
 
 
 def period_ns_of(field: Field, raw: float) -> int:

@@ -12,6 +12,8 @@ from bleak import BleakClient, BleakScanner
 from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import AdvertisementData
 
+from gateway.model.events import Connected
+
 Seen = Callable[[BLEDevice, AdvertisementData], None]
 
 
@@ -34,8 +36,8 @@ class Radio(Protocol):
         """A client for a node that was seen; ``lost`` is called once when the link ends unasked."""
         ...
 
-    def link_facts(self, client: BleakClient) -> dict[str, object]:
-        """What is known of a link just made, units in the names."""
+    def link_facts(self, client: BleakClient) -> Connected:
+        """What is known of a link just made."""
         ...
 
     def loss_reason(self, client: BleakClient) -> str:

@@ -9,6 +9,7 @@ from typing import Self
 from bleak import BleakClient, BleakScanner
 from bleak.backends.device import BLEDevice
 
+from gateway.model.events import Connected
 from gateway.radio import Seen
 
 
@@ -31,8 +32,8 @@ class SystemRadio:
     def client(self, device: BLEDevice, lost: Callable[[], None]) -> BleakClient:
         return BleakClient(device, disconnected_callback=lambda _: lost())
 
-    def link_facts(self, client: BleakClient) -> dict[str, object]:
-        return {"backend": str(client.backend_id)}
+    def link_facts(self, client: BleakClient) -> Connected:
+        return Connected(backend=str(client.backend_id))
 
     def loss_reason(self, client: BleakClient) -> str:
         return ""

@@ -18,6 +18,7 @@ from bumble.hci import Address
 from bumble.host import Host
 
 from gateway.config import AirConfig
+from gateway.model.events import Connected
 from gateway.radio import Seen
 from gateway.radio.air import Air, AirController
 from gateway.radio.stack import StackClient, StackScanner
@@ -102,13 +103,13 @@ class VirtualRadio:
             preferences=preferences,
         )
 
-    def link_facts(self, client: BleakClient) -> dict[str, object]:
-        return {
-            "att_mtu_bytes": client.mtu_size,
-            "connection_interval_ms": self._config.interval_ns / 1e6,
-            "supervision_timeout_ms": self._config.supervision_ns / 1e6,
-            "phy_mbit_per_s": self._config.mbit,
-        }
+    def link_facts(self, client: BleakClient) -> Connected:
+        return Connected(
+            att_mtu_bytes=client.mtu_size,
+            connection_interval_ms=self._config.interval_ns / 1e6,
+            supervision_timeout_ms=self._config.supervision_ns / 1e6,
+            phy_mbit_per_s=self._config.mbit,
+        )
 
     def loss_reason(self, client: BleakClient) -> str:
         backend = client._backend  # bleak has no other way to an own backend's facts

@@ -41,8 +41,8 @@ class Health:
             "broker": view.sending,
             "nodes": {
                 node.name: {
-                    "state": node.state,
-                    "losses": node.losses,
+                    "state": node.link.state,
+                    "disconnects": node.link.disconnects,
                     "unfit": node.unfit,
                     "channels": {
                         channel: {

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from gateway.log.batch import RunFacts
 from gateway.log.writer import LogWriter
-from gateway.model.records import EventKind, LinkEvent
+from gateway.model.events import EventKind, LinkEvent
 from gateway.model.utc import utc_text
 from gateway.report.live import RunView, line_of
 from gateway.report.tables import detail_text

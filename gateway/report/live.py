@@ -16,6 +16,7 @@ from rich.text import Text
 
 from gateway.log.batch import WriterStatus
 from gateway.model.figures import Requirement
+from gateway.model.link import LinkState
 from gateway.report.tables import bounds_of
 
 RATE_WINDOW_S = 5.0
@@ -24,13 +25,17 @@ LINE_EVERY_S = 5.0
 
 @dataclass(frozen=True, slots=True)
 class NodeView:
-    """A node in a run in progress: what it is doing, whether that is listening, and what is wrong with it."""
+    """A node in a run in progress: the state of its link, and what is wrong with it."""
 
     name: str
-    state: str
-    listening: bool
-    losses: int
+    link: LinkState
     unfit: str
+
+    @property
+    def text(self) -> str:
+        """What it is doing, and how often its link was lost."""
+        lost = f", lost {self.link.disconnects}x" if self.link.disconnects else ""
+        return f"{self.link.state}{lost}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,9 +107,8 @@ class LiveDisplay:
             table.add_column(name, justify="right", no_wrap=True)
         table.add_column("newest", no_wrap=True, overflow="ellipsis", ratio=1)
         for node in view.nodes:
-            style = "" if node.listening else "yellow"
-            lost = f", lost {node.losses}x" if node.losses else ""
-            table.add_row(Text(node.name, "bold"), Text(f"{node.state}{lost}", style), "", "", "", "", "", node.unfit)
+            style = "" if node.link.up_ns is not None else "yellow"
+            table.add_row(Text(node.name, "bold"), Text(node.text, style), "", "", "", "", "", node.unfit)
             for (owner, channel), status in sorted(view.status.channels.items()):
                 if owner == node.name:
                     rate = rates[owner, channel]
@@ -137,8 +141,7 @@ def line_of(view: RunView, rates: Mapping[tuple[str, str], float | None]) -> str
     for node in view.nodes:
         own = [channel for owner, channel in view.status.channels if owner == node.name]
         heard = ", ".join(f"{channel} {rates[node.name, channel] or 0:.1f}/s" for channel in own)
-        lost = f", lost {node.losses}x" if node.losses else ""
-        parts.append(f"{node.name} {node.state}{lost}" + (f" ({heard})" if heard else ""))
+        parts.append(f"{node.name} {node.text}" + (f" ({heard})" if heard else ""))
     length = "" if view.length_s is None else f" of {clock_text(view.length_s)}"
     trouble = f"; log: {view.status.trouble}" if view.status.trouble else ""
     log = f"{view.status.frames} values in {_size(view.status.path)}"

@@ -10,7 +10,8 @@ from rich.text import Text
 
 from gateway.analysis.compare import Pair, unit_of
 from gateway.analysis.measure.agreement import Agreement
-from gateway.model.records import LinkEvent, Outcome, Reading, Verdict
+from gateway.model.events import LinkEvent
+from gateway.model.records import Outcome, Reading, Verdict
 
 _STYLE = {Outcome.PASS: "green", Outcome.FAIL: "bold red", Outcome.INCONCLUSIVE: "yellow"}
 WORD = {Outcome.PASS: "pass", Outcome.FAIL: "FAIL", Outcome.INCONCLUSIVE: "inconclusive"}
@@ -22,7 +23,7 @@ _SHORT = {"percent": "%", "1/s": "/s"}
 def detail_text(event: LinkEvent) -> str:
     """The details of an event in a line."""
     parts = []
-    for key, value in event.detail.items():
+    for key, value in event.facts.items():
         told = ", ".join(f"{name} {one}" for name, one in value.items()) if isinstance(value, dict) else value
         parts.append(f"{key} {told}")
     return ", ".join(parts)

@@ -6,7 +6,7 @@ from __future__ import annotations
 import asyncio
 import random
 from collections.abc import Awaitable, Callable
-from enum import StrEnum
+from dataclasses import replace
 from functools import partial
 from typing import Any, TypeVar
 
@@ -15,9 +15,11 @@ from bleak.backends.characteristic import BleakGATTCharacteristic
 
 from gateway.config import NodeConfig
 from gateway.host.clock import Clock
+from gateway.model import events
 from gateway.model.errors import NodeError, RadioError
 from gateway.model.gatt import FoundTable
-from gateway.model.records import EventKind, Frame, LinkEvent, Sink
+from gateway.model.link import LinkState, State
+from gateway.model.records import Frame, Sink
 from gateway.radio import Radio
 from gateway.session.deadline import within
 from gateway.session.discover import structure
@@ -31,19 +33,8 @@ DISCONNECT_S = 5.0
 NOT_FOUND_EVERY_S = 30.0
 BACKOFF_FIRST_S = 0.5
 BACKOFF_MOST_S = 30.0
+UNKNOWN_REASON = "the system does not say why"
 T = TypeVar("T")
-
-
-class State(StrEnum):
-    """What a node is doing, for people."""
-
-    SEEKING = "seeking"
-    LINKING = "linking"
-    SETTING_UP = "setting up"
-    LISTENING = "listening"
-    PAUSING = "pausing"
-    UNFIT = "unfit"
-    ENDED = "ended"
 
 
 class _Link:
@@ -80,14 +71,12 @@ class NodeSession:
         chance: random.Random,
     ) -> None:
         self.node = node
-        self.state = State.SEEKING
-        self.losses = 0
+        self.state = LinkState()
         self.late_callbacks = 0
         self.unfit = ""
         self._radio, self._seeker, self._gate = radio, seeker, gate
         self._sink, self._clock, self._chance = sink, clock, chance
         self._link: _Link | None = None
-        self._lost_ns: int | None = None
         self._found: dict[str, Any] = {}
 
     async def run(self) -> None:
@@ -100,25 +89,24 @@ class NodeSession:
                     failures = 0
                 except NodeError as error:
                     self.unfit = str(error)
-                    self._tell(EventKind.UNFIT, reason=str(error))
+                    self._tell(events.Unfit(reason=str(error)))
                     return
                 except Exception as error:  # one node's surprise must not end the run of the others
                     failures += 1
                     reason = str(error) if isinstance(error, RadioError) else f"unexpected: {error!r}"
-                    self._tell(EventKind.CONNECT_FAILED, state=self.state.value, reason=reason)
-                self.state = State.PAUSING
+                    self._tell(events.ConnectFailed(state=self.state.state.value, reason=reason))
                 most = min(BACKOFF_MOST_S, BACKOFF_FIRST_S * 2 ** min(failures, 10))
                 await asyncio.sleep(self._chance.uniform(BACKOFF_FIRST_S / 2, most))
         finally:
-            self.state = State.UNFIT if self.unfit else State.ENDED
             if self.late_callbacks:
-                self._tell(EventKind.LATE_CALLBACK, count=self.late_callbacks)
+                self._tell(events.LateCallbacks(count=self.late_callbacks))
+            if not self.unfit:
+                self.state = replace(self.state, state=State.ENDED)
 
-    def _tell(self, kind: EventKind, **detail: object) -> None:
-        self._tell_at(self._clock.now_ns(), kind, **detail)
-
-    def _tell_at(self, t_ns: int, kind: EventKind, **detail: object) -> None:
-        self._sink.event(LinkEvent(t_ns, self.node.name, kind, detail))
+    def _tell(self, detail: events.Detail, t_ns: int | None = None) -> None:
+        event = events.LinkEvent(self._clock.now_ns() if t_ns is None else t_ns, self.node.name, detail)
+        self.state = self.state.after(event)
+        self._sink.event(event)
 
     async def _once(self) -> None:
         """One link, from seeking to its loss.
@@ -127,21 +115,20 @@ class NodeSession:
             NodeError: the node can't be used as declared.
             RadioError: it could not be linked or set up.
         """
-        self.state = State.SEEKING
+        if self.state.state is State.WAITING:
+            self.state = replace(self.state, state=State.SEARCHING)
         sighting = await self._find()
-        self._tell(EventKind.FOUND, address=sighting.device.address, name=sighting.name, rssi_dbm=sighting.rssi_dbm)
-        self.state = State.LINKING
+        address = sighting.device.address
+        self._tell(events.Found(address=address, name=sighting.name, rssi_dbm=sighting.rssi_dbm))
         link = _Link()
         client = self._radio.client(sighting.device, partial(self._ended, link))
         try:
             async with self._gate:
                 await within(CONNECT_S, "connecting", client.connect(), link.lost)
-            self._tell(EventKind.CONNECTED, **self._radio.link_facts(client))
+            self._tell(self._radio.link_facts(client))
             self._link = link
-            self.state = State.SETTING_UP
             await self._set_up(client, link)
             self._ready()
-            self.state = State.LISTENING
             await self._listen(client, link)
             self._loss(link, self._radio.loss_reason(client))
         finally:
@@ -154,7 +141,7 @@ class NodeSession:
                 async with asyncio.timeout(NOT_FOUND_EVERY_S):
                     return await self._seeker.find(self.node)
             except TimeoutError:
-                self._tell(EventKind.NOT_FOUND, sought=self.node.find_name or self.node.find_address)
+                self._tell(events.NotFound(sought=self.node.find_name or self.node.find_address or ""))
 
     def _ended(self, link: _Link) -> None:
         """The stack says that a link ended."""
@@ -166,46 +153,44 @@ class NodeSession:
         now_ns = self._clock.now_ns()
         if self._link is not None:
             self._link.last_ns = now_ns
-        self._tell_at(now_ns, EventKind.READY)
-        if self._lost_ns is not None:
-            self._tell_at(now_ns, EventKind.BACK, after_s=(now_ns - self._lost_ns) / 1e9)
-            self._lost_ns = None
+        lost_ns = self.state.away_ns
+        self._tell(events.Ready(), now_ns)
+        if lost_ns is not None:
+            self._tell(events.Reconnected(after_s=(now_ns - lost_ns) / 1e9), now_ns)
 
     def _loss(self, link: _Link, reason: str) -> None:
-        self.losses += 1
-        self._lost_ns = link.lost_ns or self._clock.now_ns()
-        self._tell_at(self._lost_ns, EventKind.LOST, reason=link.why or reason or "not told by the system")
+        self._tell(events.Lost(reason=link.why or reason or UNKNOWN_REASON), link.lost_ns)
 
     async def _let_go(self, client: BleakClient) -> None:
         if client.is_connected:
             try:
                 await within(DISCONNECT_S, "disconnecting", client.disconnect())
             except RadioError as error:
-                self._tell(EventKind.RADIO, reason=str(error))
+                self._tell(events.RadioError(reason=str(error)))
 
     async def _set_up(self, client: BleakClient, link: _Link) -> None:
         found = FoundTable(self.node.name, mtu=client.mtu_size)
         structure(client, found)
         if (facts := found.facts()) != self._found:  # once a run, and again after an update of the firmware
             self._found = facts
-            self._tell(EventKind.TABLE, **facts)
+            self._tell(events.TableFound.of(facts))
         table = resolve(client, self.node)
 
         def do(what: str, work: Awaitable[T]) -> Awaitable[T]:
             return within(REQUEST_S, what, work, link.lost)
 
         if said := await read_identity(client, do):
-            self._tell(EventKind.IDENTITY, **said)
+            self._tell(events.Identity(more=said))
         for name in self.node.plugin.constants:
             raw = bytes(await do(f"reading {name}", client.read_gatt_char(table[name])))
             self._sink.frame(Frame(self._clock.now_ns(), self.node.name, name, raw))
-            self._tell(EventKind.CONSTANT, characteristic=name, raw=raw.hex())
+            self._tell(events.ConstantRead(characteristic=name, raw=raw.hex()))
         await check_descriptors(self.node, client, table, do, self._tell)
         await write_settings(client, self.node, table, do, self._tell)
         for name in wanted_channels(self.node)[0]:
             await do(f"subscribing to {name}", client.start_notify(table[name], self._receiver(link, name)))
             way = "notify" if "notify" in table[name].properties else "indicate"
-            self._tell(EventKind.SUBSCRIBED, channel=name, way=way)
+            self._tell(events.Subscribed(channel=name, way=way))
         self._table = table
 
     def _receiver(self, link: _Link, channel: str) -> Callable[[BleakGATTCharacteristic, bytearray], None]:
@@ -244,7 +229,7 @@ class NodeSession:
                     target, await within(REQUEST_S, f"reading {channel}", client.read_gatt_char(target), link.lost)
                 )
             except RadioError as error:
-                self._tell(EventKind.POLL_FAILED, channel=channel, reason=str(error))
+                self._tell(events.PollFailed(channel=channel, reason=str(error)))
             due = max(due + period_s, loop.time())
             await asyncio.sleep(due - loop.time())
 
@@ -272,6 +257,6 @@ class NodeSession:
             if link.last_ns == heard_ns:
                 break
         if not link.lost.is_set():
-            self._tell(EventKind.SILENT, silent_s=quiet_ns / 1e9, probe=answer)
+            self._tell(events.Silent(silent_s=quiet_ns / 1e9, probe=answer))
             link.why = f"silent for {quiet_ns / 1e9:.1f} s, given up ({answer})"
             self._ended(link)

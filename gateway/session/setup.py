@@ -4,23 +4,20 @@ write its settings and read them back."""
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Mapping
-from fractions import Fraction
-from typing import Protocol, TypeVar
+from typing import Any, Protocol, TypeVar
 
 from bleak import BleakClient
 from bleak.backends.characteristic import BleakGATTCharacteristic
 
 from gateway.config import NodeConfig
 from gateway.model.errors import NodeError, PayloadError, RadioError, RefusedError
-from gateway.model.records import EventKind
-from gateway.model.units import parse_unit
-from gateway.plugin import Setting
+from gateway.model.events import DescriptorDiffers, Detail, SettingDiffers, SettingWritten
 from gateway.plugin.layout.codec import Value
 from gateway.plugin.library.adopted import short_number
 from gateway.plugin.library.assigned import COMPARED_DESCRIPTORS, IDENTITY, descriptor_problem, identity_text
 
 T = TypeVar("T")
-Tell = Callable[..., None]
+Tell = Callable[[Detail], None]
 Table = Mapping[str, BleakGATTCharacteristic]
 
 
@@ -87,7 +84,7 @@ async def check_descriptors(node: NodeConfig, client: BleakClient, table: Table,
             except RefusedError:
                 continue  # a descriptor that may not be read says nothing wrong
             if problem := descriptor_problem(item.layout, item.description, number, raw):
-                tell(EventKind.DESCRIPTOR_DIFFERS, characteristic=name, descriptor=f"0x{number:04X}", found=problem)
+                tell(DescriptorDiffers(characteristic=name, descriptor=f"0x{number:04X}", found=problem))
 
 
 async def read_identity(client: BleakClient, do: Do) -> dict[str, str]:
@@ -112,40 +109,20 @@ async def read_identity(client: BleakClient, do: Do) -> dict[str, str]:
 def planned_settings(node: NodeConfig) -> dict[str, dict[str, Value]]:
     """The field values to write, by characteristic."""
     planned: dict[str, dict[str, Value]] = {}
-
-    def plan(setting: Setting, value: Value) -> None:
-        planned.setdefault(setting.characteristic, {})[setting.field.name] = value
-
-    for name, use in node.sensors.items():
-        sensor = node.plugin.sensors[name]
-        if sensor.period is not None and use.period_ns is not None:
-            gain, zero = parse_unit("ns").to(sensor.period.field.unit)
-            plan(sensor.period, use.period_ns * gain + zero)
-    for name, use in node.sensors.items():
-        sensor = node.plugin.sensors[name]
-        if sensor.enable is not None:
-            raw, scale = (sensor.on if use.on else sensor.off), sensor.enable.field.scale
-            plan(sensor.enable, scale.apply(raw) if scale else raw)
+    sensors = [(node.plugin.sensors[name], use) for name, use in node.sensors.items()]
+    paced = [sensor.pace(use.period_ns) for sensor, use in sensors if use.period_ns is not None]
+    switched = [sensor.switch(use.on) for sensor, use in sensors]
+    for values in (*paced, *switched):
+        for name, fields in values.items():
+            planned.setdefault(name, {}).update(fields)
     return planned
-
-
-def _meant(node: NodeConfig, characteristic: str) -> dict[str, dict[str, object]]:
-    """What a written characteristic means for the channels whose sensors it sets."""
-    paced: dict[str, object] = {}
-    switched: dict[str, object] = {}
-    for name, use in node.sensors.items():
-        sensor = node.plugin.sensors[name]
-        if sensor.period is not None and use.period_ns is not None and sensor.period.characteristic == characteristic:
-            paced[sensor.data] = use.period_ns / 1e9
-        if sensor.enable is not None and sensor.enable.characteristic == characteristic:
-            switched[sensor.data] = use.on
-    return {key: meant for key, meant in (("period_s", paced), ("on", switched)) if meant}
 
 
 async def write_settings(client: BleakClient, node: NodeConfig, table: Table, do: Do, tell: Tell) -> None:
     """Write each planned setting and read it back; a refusal or a difference is an event, not an error.
 
-    Bits of the same characteristic that the run file does not mention keep what they have.
+    Bits of the same characteristic that the run file does not mention keep what they have; where that can't be read,
+    what the node is declared to start with.
 
     Raises:
         RadioError: the link was lost, or the node did not answer.
@@ -153,26 +130,22 @@ async def write_settings(client: BleakClient, node: NodeConfig, table: Table, do
     for name, values in planned_settings(node).items():
         item, target = node.plugin.characteristics[name], table[name]
         readable = "read" in target.properties
-        before = bytes(item.layout.head)
-        if readable and len(item.layout.fields) > len(values):
-            before = bytes(await do(f"reading {name}", client.read_gatt_char(target)))
         try:
+            before = item.codec.build(node.plugin.started(name))
+            if readable and len(item.layout.fields) > len(values):
+                before = bytes(await do(f"reading {name}", client.read_gatt_char(target)))
             raw = item.codec.patch(before, values)
         except PayloadError as error:
             raise RadioError(str(error)) from error
-        facts: dict[str, object] = {
-            "characteristic": name,
-            "written": raw.hex(),
-            **_meant(node, name),
-            **{key: float(v) if isinstance(v, Fraction) else v for key, v in values.items()},
-        }
+        meaning = node.plugin.meaning(name, raw)
+        facts: dict[str, Any] = {"characteristic": name, "written": raw.hex(), **meaning._asdict()}
         try:
             await do(f"writing {name}", client.write_gatt_char(target, raw, response="write" in target.properties))
             back = bytes(await do(f"reading {name} back", client.read_gatt_char(target))) if readable else raw
         except RefusedError as error:
-            tell(EventKind.SETTING_DIFFERS, **facts, refused=str(error))
+            tell(SettingDiffers(**facts, refused=str(error)))
             continue
         if back == raw:
-            tell(EventKind.SETTING, **facts, read_back=readable)
+            tell(SettingWritten(**facts, read_back=readable))
         else:
-            tell(EventKind.SETTING_DIFFERS, **facts, read=back.hex())
+            tell(SettingDiffers(**facts, read=back.hex()))

@@ -7,7 +7,8 @@ import random
 
 from gateway.config import NodeConfig, RunConfig
 from gateway.host.clock import Clock
-from gateway.model.records import EventKind, LinkEvent, Sink
+from gateway.model.events import ClockStep, Detail, LinkEvent, RadioError
+from gateway.model.records import Sink
 from gateway.radio import Radio
 from gateway.session.node import NodeSession
 from gateway.session.seek import Seeker
@@ -22,7 +23,7 @@ class Supervisor:
         self._sink, self._clock = sink, clock
         self.ended_ns: int | None = None
         self._radio, self._gate = radio, asyncio.Lock()
-        self._seeker = Seeker(radio, self._gate, lambda why: self._tell(EventKind.RADIO, reason=why))
+        self._seeker = Seeker(radio, self._gate, lambda why: self._tell(RadioError(reason=why)))
         self._more = asyncio.Event()  # nodes were added
         self.sessions: list[NodeSession] = []
         for node in config.nodes.values():
@@ -34,8 +35,8 @@ class Supervisor:
         self.sessions.append(NodeSession(node, self._radio, self._seeker, self._gate, self._sink, self._clock, chance))
         self._more.set()
 
-    def _tell(self, kind: EventKind, **detail: object) -> None:
-        self._sink.event(LinkEvent(self._clock.now_ns(), None, kind, detail))
+    def _tell(self, detail: Detail) -> None:
+        self._sink.event(LinkEvent(self._clock.now_ns(), None, detail))
 
     async def run(self, stop: asyncio.Event) -> None:
         """Run until ``stop`` is set, or until no node is left that can be used.
@@ -70,4 +71,4 @@ class Supervisor:
         while True:
             await asyncio.sleep(CLOCK_CHECK_S)
             if step_ns := self._clock.wall_step_ns():
-                self._tell(EventKind.CLOCK_STEP, step_s=step_ns / 1e9)
+                self._tell(ClockStep(step_s=step_ns / 1e9))

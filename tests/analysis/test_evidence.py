@@ -19,9 +19,10 @@ from gateway.analysis.measure.nodeclock import node_clock
 from gateway.log.batch import RunFacts
 from gateway.log.reader import Log
 from gateway.log.writer import LogWriter
+from gateway.model.events import EventKind, LinkEvent
 from gateway.model.figures import CHANNEL_FIGURES, FIELD_FIGURES, FITTED, LINK_FIGURES
 from gateway.model.figures.declare import Figure, Judged, Needs
-from gateway.model.records import EventKind, Frame, LinkEvent, Measure
+from gateway.model.records import Frame, Measure
 from tests.support import figures, own_plugin
 
 SECOND = 10**9
@@ -56,7 +57,7 @@ def log_of(path: Path) -> Path:
     writer = LogWriter(path / "x.db", facts)
 
     def tell(second: float, kind: EventKind, **detail: object) -> None:
-        writer.event(LinkEvent(START_NS + round(second * SECOND), "a", kind, detail))
+        writer.event(LinkEvent.of(START_NS + round(second * SECOND), "a", kind, detail))
 
     tell(0.1, EventKind.CONNECT_FAILED, reason="no answer")
     tell(0.5, EventKind.FOUND, rssi_dbm=-61)

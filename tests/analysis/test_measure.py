@@ -17,7 +17,8 @@ from gateway.analysis.measure.link import link_history
 from gateway.log.batch import RunFacts
 from gateway.log.reader import ChannelInfo, FieldInfo, NodeInfo
 from gateway.log.writer import LogWriter
-from gateway.model.records import EventKind, Frame, LinkEvent, Measure
+from gateway.model.events import EventKind, LinkEvent
+from gateway.model.records import Frame, Measure
 from gateway.plugin import find_plugin
 from tests.support import figures, own_plugin
 
@@ -32,9 +33,9 @@ def log_of(path: Path, frames: list[Frame], spans: list[tuple[float, float]], en
     """The climate figures of a run from 0 to ``end_s`` whose link was up in ``spans`` (seconds)."""
     writer = LogWriter(path, RunFacts("t", 0, None, "none", "", "", {"a": (find_plugin("loan-crate"), "A")}))
     for start, end in spans:
-        writer.event(LinkEvent(round(start * SECOND), "a", EventKind.READY))
+        writer.event(LinkEvent.of(round(start * SECOND), "a", EventKind.READY))
         if end < end_s:
-            writer.event(LinkEvent(round(end * SECOND), "a", EventKind.LOST, {"reason": "test"}))
+            writer.event(LinkEvent.of(round(end * SECOND), "a", EventKind.LOST, {"reason": "test"}))
     for frame in frames:
         writer.frame(frame)
     writer.close(round(end_s * SECOND), "test")
@@ -159,7 +160,7 @@ def test_loss_is_exact_whatever_the_start_and_the_wraps(start: int, steps: list[
 
 
 def test_history_of_an_interrupted_run_ends_with_its_last_record() -> None:
-    history = link_history([LinkEvent(10, "a", EventKind.READY)], 0, 50)
+    history = link_history([LinkEvent.of(10, "a", EventKind.READY)], 0, 50)
     assert history.spans == ((10, 50),)
 
 
@@ -182,7 +183,7 @@ def simulated(
     if bursty:  # every value lost takes its neighbour with it: the same share in half as many events
         kept = np.repeat(chance.random(count // 2) >= loss, 2)
     counts = np.arange(count) & 0xFFFF
-    history = link_history([LinkEvent(0, "a", EventKind.READY)], 0, round(count * period_s * SECOND))
+    history = link_history([LinkEvent.of(0, "a", EventKind.READY)], 0, round(count * period_s * SECOND))
     came = Arrivals((t_s[kept] * SECOND).astype(np.int64), counts[kept].astype(np.int64))
     found = measure_channel(NodeInfo(1, "a", "crate", (CHANNEL,)), CHANNEL, history, came, Content(0, 0, 0))
     return {measure.name: measure for measure in found}
@@ -215,7 +216,7 @@ def test_rate_bounds_allow_for_losses_in_a_row() -> None:
 def test_without_a_counter_loss_is_estimated_from_the_pace(tmp_path: Path) -> None:
     plugin = own_plugin(tmp_path, 'fields = [{ name = "v", type = "uint8" }]\n')
     writer = LogWriter(tmp_path / "x.db", RunFacts("t", 0, None, "none", "", "", {"a": (plugin, "A")}))
-    writer.event(LinkEvent(0, "a", EventKind.READY))
+    writer.event(LinkEvent.of(0, "a", EventKind.READY))
     chance = np.random.default_rng(5)
     missing = {7, 8, 30, 55, 56, 57}
     for i in range(100):
@@ -258,12 +259,12 @@ def test_settings_are_held_against_what_was_measured(tmp_path: Path) -> None:
     writer = LogWriter(
         tmp_path / "x.db", RunFacts("t", 0, None, "none", "", "", {"a": (find_plugin("loan-crate"), "A")})
     )
-    writer.event(LinkEvent(1, "a", EventKind.SETTING, {"period_s": {"climate": 0.1}, "on": {"climate": True}}))
-    writer.event(LinkEvent(2, "a", EventKind.READY))
+    writer.event(LinkEvent.of(1, "a", EventKind.SETTING, {"period_s": {"climate": 0.1}, "on": {"climate": True}}))
+    writer.event(LinkEvent.of(2, "a", EventKind.READY))
     for i in range(1000):
         if i % 10:
             writer.frame(Frame(round((0.01 + i * 0.102) * SECOND), "a", "climate", climate(i)))
-    writer.event(LinkEvent(102 * SECOND, "a", EventKind.SETTING, {"on": {"climate": False}}))
+    writer.event(LinkEvent.of(102 * SECOND, "a", EventKind.SETTING, {"on": {"climate": False}}))
     writer.frame(Frame(round(102.2 * SECOND), "a", "climate", climate(1000)))  # was on its way
     writer.frame(Frame(105 * SECOND, "a", "climate", climate(1001)))
     writer.close(120 * SECOND, "test")
@@ -278,8 +279,8 @@ def test_failed_attempts_and_signal_strength_are_told(tmp_path: Path) -> None:
         tmp_path / "x.db", RunFacts("t", 0, None, "none", "", "", {"a": (find_plugin("loan-crate"), "A")})
     )
     for second, rssi in enumerate((-60, -85, -70)):
-        writer.event(LinkEvent(second * SECOND, "a", EventKind.FOUND, {"rssi_dbm": rssi}))
-        writer.event(LinkEvent(second * SECOND + 1, "a", EventKind.CONNECT_FAILED, {"reason": "test"}))
+        writer.event(LinkEvent.of(second * SECOND, "a", EventKind.FOUND, {"rssi_dbm": rssi}))
+        writer.event(LinkEvent.of(second * SECOND + 1, "a", EventKind.CONNECT_FAILED, {"reason": "test"}))
     writer.close(10 * SECOND, "test")
     found = {name: m.value for (_, subject, name), m in figures(tmp_path / "x.db").items() if subject == "link"}
     assert (found["signal_weakest"], found["attempts_failed"]) == (-85, 3)
@@ -299,7 +300,7 @@ def own_log(
     return {name: m for (_, subject, name), m in figures(path / "x.db").items() if subject in ("c", "link", "c.v")}
 
 
-READY = LinkEvent(0, "a", EventKind.READY)
+READY = LinkEvent.of(0, "a", EventKind.READY)
 COUNTER = 'fields = [{ name = "s", type = "uint8", role = "sequence" }]'
 
 
@@ -325,9 +326,9 @@ def test_time_in_which_a_sensor_was_off_is_no_loss_and_no_period(tmp_path: Path)
     frames = [(t, bytes([i & 255])) for i, t in enumerate(times_s)]
     settings_ = [
         READY,
-        LinkEvent(1, "a", EventKind.SETTING, {"period_s": {"c": 0.1}, "on": {"c": True}}),
-        LinkEvent(round(60.05 * SECOND), "a", EventKind.SETTING, {"on": {"c": False}}),
-        LinkEvent(160 * SECOND, "a", EventKind.SETTING, {"on": {"c": True}}),
+        LinkEvent.of(1, "a", EventKind.SETTING, {"period_s": {"c": 0.1}, "on": {"c": True}}),
+        LinkEvent.of(round(60.05 * SECOND), "a", EventKind.SETTING, {"on": {"c": False}}),
+        LinkEvent.of(160 * SECOND, "a", EventKind.SETTING, {"on": {"c": True}}),
     ]
     found = own_log(tmp_path, COUNTER, frames, settings_, 230)
     assert (found["loss"].value, found["while_off"].value) == (0, 0)
@@ -338,7 +339,7 @@ def test_time_in_which_a_sensor_was_off_is_no_loss_and_no_period(tmp_path: Path)
 def test_a_restart_is_told_from_loss_wherever_the_counter_stood(tmp_path: Path, before: int) -> None:
     numbers = [*range(before - 140, before), *range(400)]
     frames = [(0.1 * i, bytes([n & 255])) for i, n in enumerate(numbers)]
-    events = [READY, LinkEvent(1, "a", EventKind.SETTING, {"period_s": {"c": 0.1}})]
+    events = [READY, LinkEvent.of(1, "a", EventKind.SETTING, {"period_s": {"c": 0.1}})]
     found = own_log(tmp_path, COUNTER, frames, events, 60)
     assert found["loss"].value == 0
     assert found["restarts"].value == 1
@@ -358,20 +359,20 @@ def test_a_counter_that_is_not_in_every_value_hides_no_loss(tmp_path: Path) -> N
 
 def test_a_link_whose_end_was_missed_ends_where_the_next_begins(tmp_path: Path) -> None:
     frames = [(float(i), bytes([i])) for i in range(100)]
-    found = own_log(tmp_path, COUNTER, frames, [READY, LinkEvent(50 * SECOND, "a", EventKind.READY)], 100)
+    found = own_log(tmp_path, COUNTER, frames, [READY, LinkEvent.of(50 * SECOND, "a", EventKind.READY)], 100)
     assert found["connected"].value == pytest.approx(100) and found["rate"].n == 100
 
 
 def test_values_of_one_moment_raise_nothing(tmp_path: Path) -> None:
     found = own_log(
-        tmp_path, COUNTER, [(1.0, bytes([i])) for i in range(60)], [LinkEvent(SECOND, "a", EventKind.READY)], 1
+        tmp_path, COUNTER, [(1.0, bytes([i])) for i in range(60)], [LinkEvent.of(SECOND, "a", EventKind.READY)], 1
     )
     assert found["rate"].value is None
 
 
 def test_settings_that_make_no_sense_are_passed_over(tmp_path: Path) -> None:
     for number, period in enumerate((0, -1, None, "x", float("nan"))):
-        event = LinkEvent(1, "a", EventKind.SETTING, {"period_s": {"c": period}})
+        event = LinkEvent.of(1, "a", EventKind.SETTING, {"period_s": {"c": period}})
         found = own_log(
             tmp_path / str(number), COUNTER, [(float(i), bytes([i])) for i in range(30)], [READY, event], 30
         )

@@ -22,7 +22,8 @@ from gateway.analysis.measure.signal import Batches
 from gateway.log.batch import RunFacts
 from gateway.log.reader import Log
 from gateway.log.writer import LogWriter
-from gateway.model.records import EventKind, Frame, LinkEvent, Measure
+from gateway.model.events import EventKind, LinkEvent
+from gateway.model.records import Frame, Measure
 from tests.support import EPOCH_NS, figures, own_plugin
 
 TRUTH = json.loads((Path(__file__).parents[1] / "truth" / "vectors.json").read_text("utf-8"))
@@ -33,7 +34,7 @@ def log_of(path: Path, values: Sequence[float | None], period_s: float = 1.0, fi
     """A log of one field, each value a frame; the second half of its name says nothing of the radio."""
     plugin = own_plugin(path, field)
     writer = LogWriter(path / "x.db", RunFacts("t", EPOCH_NS, None, "none", "", "", {"a": (plugin, "A")}))
-    writer.event(LinkEvent(EPOCH_NS, "a", EventKind.READY))
+    writer.event(LinkEvent.of(EPOCH_NS, "a", EventKind.READY))
     for number, value in enumerate(values):
         raw = b"" if value is None else struct.pack("<h", round(value * 100))
         writer.frame(Frame(EPOCH_NS + round(number * period_s * 1e9), "a", "c", raw))
@@ -210,7 +211,7 @@ def test_time_between_links_is_not_stuck(tmp_path: Path) -> None:
     plugin = own_plugin(tmp_path, FIELD)
     writer = LogWriter(tmp_path / "x.db", RunFacts("t", 0, None, "none", "", "", {"a": (plugin, "A")}))
     for second, kind in ((0, EventKind.READY), (10, EventKind.LOST), (3600, EventKind.READY)):
-        writer.event(LinkEvent(second * 10**9, "a", kind))
+        writer.event(LinkEvent.of(second * 10**9, "a", kind))
     for second in (*range(10), *range(3600, 3605)):
         writer.frame(Frame(second * 10**9 + 1, "a", "c", struct.pack("<h", 2000)))
     writer.close(3610 * 10**9, "test")

@@ -24,7 +24,8 @@ from gateway.app.review import review
 from gateway.log.batch import RunFacts
 from gateway.log.reader import Log
 from gateway.log.writer import LogWriter
-from gateway.model.records import EventKind, Frame, LinkEvent
+from gateway.model.events import EventKind, LinkEvent
+from gateway.model.records import Frame
 from gateway.plugin import find_plugin
 
 START_NS = 1_767_225_600_000_000_000
@@ -36,7 +37,7 @@ def make(path: Path, frames: int) -> None:
     nodes = {"crate-a": (plugin, "A"), "crate-b": (plugin, "B")}
     writer = LogWriter(path, RunFacts("bench", START_NS, frames * PERIOD_NS // 2, "none", "", "", nodes))
     for node in nodes:
-        writer.event(LinkEvent(START_NS, node, EventKind.READY))
+        writer.event(LinkEvent.of(START_NS, node, EventKind.READY))
     for start in range(0, frames, 100_000):
         count = min(100_000, frames - start)
         late_ns = rng.normal(0, 2e6, count).astype(int)

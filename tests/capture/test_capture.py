@@ -19,7 +19,8 @@ from gateway.capture.text import parse_line, record_line
 from gateway.config import load_run
 from gateway.log.reader import Log
 from gateway.model.errors import InputError
-from gateway.model.records import EventKind, Frame, LinkEvent
+from gateway.model.events import EventKind, LinkEvent
+from gateway.model.records import Frame
 from gateway.model.utc import utc_ns, utc_text
 from gateway.plugin import find_plugin
 from tests.support import figures, run_bench, run_file
@@ -31,7 +32,7 @@ FRAMES = st.builds(Frame, TIMES, NAMES, NAMES, st.binary(max_size=512))
 DETAILS = st.dictionaries(
     st.text(max_size=8), st.none() | st.booleans() | st.integers(-9, 9) | st.text(max_size=9), max_size=3
 )
-EVENTS = st.builds(LinkEvent, TIMES, st.none() | NAMES, st.sampled_from(EventKind), DETAILS)
+EVENTS = st.builds(LinkEvent.of, TIMES, st.none() | NAMES, st.sampled_from(EventKind), DETAILS)
 
 RUN = """
 [run]
@@ -113,7 +114,10 @@ def test_a_line_that_is_no_record_is_refused(line: str) -> None:
 def test_a_capture_is_written_whole_and_read_back(tmp_path: Path, ending: str) -> None:
     path = tmp_path / f"x.capture{ending}"
     header = Header("invented", "loan-crate", "two crates", {"b": "bore-gauge"}, 17, 10**9)
-    records: list[Record] = [Frame(20, "a", "climate", b"\x01"), LinkEvent(30, None, EventKind.RADIO, {"reason": "ä"})]
+    records: list[Record] = [
+        Frame(20, "a", "climate", b"\x01"),
+        LinkEvent.of(30, None, EventKind.RADIO, {"reason": "ä"}),
+    ]
     write_capture(path, header, records, (40, "its length has passed"))
     with TextCapture(path) as capture:
         assert capture.header == header
@@ -141,7 +145,7 @@ def recorded(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     with Log(log) as opened:
         info = opened.run()
         header, records = extract(opened, info, (), (), None, None)
-        write_capture(capture, header, records, (opened.end_ns(info), info.ended_how))
+        write_capture(capture, header, records, (info.end_ns, info.ended_how))
     return log, capture
 
 
@@ -174,7 +178,7 @@ def test_extracting_a_replay_gives_the_same_capture(recorded: tuple[Path, Path],
     with Log(tmp_path / "again.db") as opened:
         info = opened.run()
         header, records = extract(opened, info, (), (), None, None)
-        write_capture(tmp_path / "again.capture", header, records, (opened.end_ns(info), info.ended_how))
+        write_capture(tmp_path / "again.capture", header, records, (info.end_ns, info.ended_how))
     assert (tmp_path / "again.capture").read_text() == capture.read_text()
 
 
@@ -219,9 +223,9 @@ def test_what_no_plugin_keeps_is_left_out_and_counted(tmp_path: Path) -> None:
 SMALL = "# gattest capture 1\n# origin: invented\n" + "".join(
     record_line(record)
     for record in (
-        LinkEvent(10**9, "a", EventKind.READY, {}),
+        LinkEvent.of(10**9, "a", EventKind.READY, {}),
         *(Frame(10**9 * i, "a", "climate", bytes([i, 0, *CLIMATE])) for i, CLIMATE in enumerate([bytes(7)] * 20, 2)),
-        LinkEvent(30 * 10**9, "a", EventKind.LOST, {"reason": "gone"}),
+        LinkEvent.of(30 * 10**9, "a", EventKind.LOST, {"reason": "gone"}),
     )
 )
 

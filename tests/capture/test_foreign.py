@@ -25,7 +25,8 @@ from gateway.capture.linklayer import crc24, crc_start
 from gateway.capture.record import MOST_REASONS
 from gateway.log.reader import Log
 from gateway.model.errors import InputError, ProblemsError
-from gateway.model.records import EventKind, Frame, LinkEvent
+from gateway.model.events import EventKind, LinkEvent
+from gateway.model.records import Frame
 from gateway.plugin import Plugin, find_plugin
 from tests.support import EPOCH_NS, Bench, events, figures, needs_program, run_bench, run_file
 
@@ -123,14 +124,14 @@ def test_what_happened_to_the_links_is_told(snooped: tuple[Path, Path]) -> None:
     for kind in (
         EventKind.CONNECTED,
         EventKind.LOST,
-        EventKind.BACK,
+        EventKind.RECONNECTED,
         EventKind.READY,
         EventKind.SUBSCRIBED,
         EventKind.SETTING,
     ):
         assert found[kind] == before[kind], kind
-    assert found[EventKind.LET_GO] == 1 and kinds(records, "b")[EventKind.LOST] == 0
-    facts = next(r.detail for r in records if isinstance(r, LinkEvent) and r.kind is EventKind.CONNECTED)
+    assert found[EventKind.DISCONNECTED] == 1 and kinds(records, "b")[EventKind.LOST] == 0
+    facts = next(r.facts for r in records if isinstance(r, LinkEvent) and r.kind is EventKind.CONNECTED)
     assert facts["connection_interval_ms"] == 15.0 and facts["name"] == "A"
 
 
@@ -358,11 +359,11 @@ def test_a_link_is_followed_on_the_air(tmp_path: Path, link: int) -> None:
     assert capture.trouble.counts == {"a link layer packet sent again": 2}
     told = [r for r in records if isinstance(r, LinkEvent)]
     assert [e.kind for e in told if e.kind is not EventKind.PARAMETERS] == [
-        EventKind.CONNECTED, EventKind.SUBSCRIBED, EventKind.READY, EventKind.LET_GO,
+        EventKind.CONNECTED, EventKind.SUBSCRIBED, EventKind.READY, EventKind.DISCONNECTED,
     ]  # fmt: skip
     assert {e.node for e in told} == {"crate-9"}
-    assert told[0].detail["connection_interval_ms"] == 30.0 and told[0].detail["supervision_timeout_ms"] == 500
-    (seen,) = [e.detail for e in told if "interval_seen_ms" in e.detail]
+    assert told[0].facts["connection_interval_ms"] == 30.0 and told[0].facts["supervision_timeout_ms"] == 500
+    (seen,) = [e.facts for e in told if "interval_seen_ms" in e.facts]
     assert seen["interval_seen_ms"] == pytest.approx(30.0, abs=0.001)
     assert seen["inter_frame_space_seen_us"] == pytest.approx(150, abs=8)  # T_IFS: Vol 6, Part B, 4.1.1
 
@@ -803,7 +804,7 @@ def test_a_refused_read_is_no_setting_that_differs_and_a_reset_ends_all_links(
     records, capture = read(pcap(tmp_path / "x", 201, ((t, struct.pack(">I", way) + d) for t, way, d in made)))
     assert capture.trouble.counts == {"a read that was refused with ATT error 0x05": 1}
     assert not [r for r in records if isinstance(r, LinkEvent) and r.kind is EventKind.SETTING_DIFFERS]
-    reasons = [r.detail["reason"] for r in records if isinstance(r, LinkEvent) and r.kind is EventKind.LOST]
+    reasons = [r.facts["reason"] for r in records if isinstance(r, LinkEvent) and r.kind is EventKind.LOST]
     assert reasons.count("the controller was reset") >= 2
 
 

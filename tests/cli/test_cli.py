@@ -123,7 +123,7 @@ def test_a_signal_ends_a_run_cleanly_with_a_verdict(tmp_path: Path, number: sign
         text=True,
     )
     assert child.stdout is not None
-    while "listening" not in child.stdout.readline():
+    while "connected" not in child.stdout.readline():
         assert child.poll() is None
     time.sleep(1)
     child.send_signal(number)
@@ -308,7 +308,7 @@ def test_replaying_in_real_time_takes_as_long_as_it_took(folder: Path) -> None:
     begun = time.monotonic()
     found = gattest("replay", "s.capture", "--pace", "1.5x", "--into", "s.db", cwd=folder)
     assert found.returncode == 3 and time.monotonic() - begun >= 1.8
-    assert "crate-a listening" in found.stdout
+    assert "crate-a connected" in found.stdout
 
 
 def test_an_extract_becomes_a_test_stream_in_one_command(folder: Path, tmp_path: Path) -> None:

@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from gateway.log.reader import Log
-from gateway.model.records import EventKind
+from gateway.model.events import EventKind
 from gateway.report.unit import unit_file
 from tests.support import events, figures
 
@@ -64,7 +64,7 @@ def test_a_manager_is_told_and_a_reload_lets_nodes_join(tmp_path: Path) -> None:
                 told.append(manager.recv(4096).decode())
             except TimeoutError:
                 continue
-            if asked == 0 and "2 nodes" not in told[-1] and "1 nodes listening" in told[-1]:
+            if asked == 0 and "2 nodes" not in told[-1] and "1 nodes connected" in told[-1]:
                 run_file.write_text(RUN + "[nonsense")
                 process.send_signal(signal.SIGHUP)
                 asked = 1
@@ -77,8 +77,8 @@ def test_a_manager_is_told_and_a_reload_lets_nodes_join(tmp_path: Path) -> None:
     plain = [line.split("\n")[0] for line in told if not line.startswith("WATCHDOG=1\nSTATUS=")]
     assert plain == ["READY=1", "RELOADING=1", "READY=1", "RELOADING=1", "READY=1", "STOPPING=1"]
     assert len(told) - len(plain) > 10
-    assert any("2 nodes listening" in line for line in told)
-    refused, joined = (event.detail for event in events(log, EventKind.RELOADED))
+    assert any("2 nodes connected" in line for line in told)
+    refused, joined = (event.facts for event in events(log, EventKind.RELOADED))
     assert "is not TOML" in str(refused["refused"]) and joined["added"] == ["crate-b"]
     assert figures(log)["crate-b", "climate", "rate"].value == pytest.approx(10, rel=0.1)
     with Log(log) as opened:
@@ -88,7 +88,7 @@ def test_a_manager_is_told_and_a_reload_lets_nodes_join(tmp_path: Path) -> None:
         ]
     seen = json.loads(health.read_text())
     assert (
-        seen["nodes"]["crate-a"]["state"] == "listening"
+        seen["nodes"]["crate-a"]["state"] == "connected"
         and seen["nodes"]["crate-b"]["channels"]["climate"]["values"] > 0
     )
     assert not health.with_name("health.json.new").exists()
@@ -146,7 +146,7 @@ def reloaded(folder: Path, change: str, plugin: str | None = None) -> dict[str, 
 
     asyncio.run(run())
     (event,) = events(folder / "log.db", EventKind.RELOADED)
-    return dict(event.detail)
+    return event.facts
 
 
 NODE = (
@@ -158,7 +158,7 @@ def test_a_node_whose_plugin_has_changed_does_not_join(tmp_path: Path) -> None:
     from gateway.plugin import find_plugin
 
     text = find_plugin("loan-crate").text.replace("0.01 degC", "0.02 degC")
-    assert "is not that which the run began with" in str(reloaded(tmp_path, NODE, text)["refused"])
+    assert "has changed since the start" in str(reloaded(tmp_path, NODE, text)["refused"])
 
 
 def test_a_node_that_is_new_in_the_file_joins(tmp_path: Path) -> None:

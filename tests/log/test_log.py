@@ -20,7 +20,8 @@ from gateway.log.reader import Log
 from gateway.log.table import ChannelTable
 from gateway.log.writer import LogWriter
 from gateway.model.errors import LogFileError
-from gateway.model.records import EventKind, Frame, LinkEvent
+from gateway.model.events import EventKind, LinkEvent
+from gateway.model.records import Frame
 from gateway.plugin import find_plugin
 from tests.support import own_plugin, wait_for
 
@@ -134,13 +135,13 @@ def test_a_changed_layout_gets_a_relation_of_its_own(tmp_path: Path) -> None:
 
 def test_the_log_explains_itself(tmp_path: Path) -> None:
     log = tmp_path / "x.db"
-    write(log, [], [LinkEvent(7, "a", EventKind.LOST, {"reason": "x"}), LinkEvent(8, None, EventKind.RADIO, {})])
+    write(log, [], [LinkEvent.of(7, "a", EventKind.LOST, {"reason": "x"}), LinkEvent.of(8, None, EventKind.RADIO, {})])
     assert query(log, "SELECT title, radio, run_text, ended_how FROM run") == [("test", "none", "text", "test")]
     (text,) = query(log, "SELECT text FROM plugin")[0]
     assert text == find_plugin("loan-crate").text
     assert query(log, "SELECT t_ns, kind, detail FROM event ORDER BY id") == [
         (7, "lost", '{"reason": "x"}'),
-        (8, "radio trouble", "{}"),
+        (8, "radio error", "{}"),
     ]
 
 
@@ -392,7 +393,7 @@ def test_a_log_moved_under_a_run_is_noticed_and_the_rest_goes_elsewhere(
     monkeypatch.setattr("tempfile.tempdir", None)
     log = tmp_path / "x.db"
     writer = LogWriter(log, facts())
-    writer.event(LinkEvent(1, "a", EventKind.READY))
+    writer.event(LinkEvent.of(1, "a", EventKind.READY))
     writer.frame(Frame(1, "a", "climate", CLIMATE))
     wait_for(lambda: writer.status.frames == 1)
     log.rename(tmp_path / "moved.db")
@@ -432,7 +433,7 @@ def test_damaged_content_is_an_error_that_says_so(tmp_path: Path, damage: str) -
         ("loan-crate", "climate", "loss", None, 1.0, "percent"),
     ]
     writer = LogWriter(log, replace(facts(), requirements=rules))
-    writer.event(LinkEvent(1, "a", EventKind.READY))
+    writer.event(LinkEvent.of(1, "a", EventKind.READY))
     for number in range(30):
         writer.frame(Frame(number, "a", "climate", CLIMATE))
     writer.close(10**9, "test")

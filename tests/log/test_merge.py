@@ -15,7 +15,8 @@ from gateway.log.merge import merge
 from gateway.log.redecode import redecode
 from gateway.log.writer import LogWriter
 from gateway.model.errors import LogFileError
-from gateway.model.records import EventKind, Frame, LinkEvent
+from gateway.model.events import EventKind, LinkEvent
+from gateway.model.records import Frame
 from gateway.plugin import Plugin, find_plugin
 from tests.support import figures, own_plugin, wait_for
 
@@ -40,7 +41,7 @@ def facts(started_ns: int, plugin: Plugin = CRATE, title: str = "t") -> RunFacts
 def run_into(path: Path, started_ns: int, count: int = 10, title: str = "t") -> None:
     writer = LogWriter(path, facts(started_ns, title=title))
     for node in "ab":
-        writer.event(LinkEvent(started_ns, node, EventKind.READY, {}))
+        writer.event(LinkEvent.of(started_ns, node, EventKind.READY, {}))
     for number in range(count):
         writer.frame(
             Frame(started_ns + number * 10**9, "ab"[number % 2], "climate", CLIMATE if number % 3 else bytes(9))

@@ -200,7 +200,7 @@ def test_states_runs_and_the_end_are_retained_and_a_killed_gateway_leaves_its_wi
         return {line.split(" ", 1)[0]: json.loads(line.split(" ", 1)[1]) for line in told.splitlines()}
 
     with feeding(tmp_path / "log.db", broker.port) as process:
-        wait_for(lambda: retained().get("gattest/bench/crate-a/node-state", {}).get("state") == "listening")
+        wait_for(lambda: retained().get("gattest/bench/crate-a/node-state", {}).get("state") == "connected")
         assert retained()["gattest/bench/gateway"]["state"] == "running"
         process.kill()
         wait_for(lambda: retained()["gattest/bench/gateway"]["state"] == "gone")

@@ -8,8 +8,10 @@ from pathlib import Path
 from rich.console import Console
 
 from gateway.log.batch import ChannelStatus, RunFacts, WriterStatus
+from gateway.model.events import EventKind, LinkEvent
 from gateway.model.figures import Requirement
-from gateway.model.records import EventKind, Frame, LinkEvent
+from gateway.model.link import LinkState, State
+from gateway.model.records import Frame
 from gateway.plugin import find_plugin
 from gateway.report.journal import Journal
 from gateway.report.live import LiveDisplay, NodeView, RunView
@@ -22,7 +24,10 @@ def view(path: Path, elapsed_s: float, frames: int) -> RunView:
     status = WriterStatus(path, frames)
     newest = {"sequence": 7, "temperature_degC": 19.53, "humidity_percent": 51.02, "pressure_hPa": 1006.4}
     status.channels["crate-a", "climate"] = ChannelStatus(frames, 2, 0, 2_340_000_000, newest, frozenset({"sequence"}))
-    nodes = (NodeView("crate-a", "listening", True, 3, ""), NodeView("crate-b", "seeking", False, 0, ""))
+    nodes = (
+        NodeView("crate-a", LinkState(State.CONNECTED, 1, disconnects=3), ""),
+        NodeView("crate-b", LinkState(), ""),
+    )
     rule = Requirement("loan-crate", "climate", "rate", 5.0, 10.5, "1/s")
     return RunView("Two crates", elapsed_s, 7 * 86400.0, nodes, status, {("crate-a", "climate"): rule})
 
@@ -37,7 +42,7 @@ def test_the_display_tells_all_that_matters_within_80_columns(tmp_path: Path) ->
     text = out.getvalue().replace("\x1b[2K", "").replace("\x1b[1A", "")
     last = text[text.rindex("Two crates") :]
     assert max(len(line) for line in last.replace("\r", "").splitlines()) <= 80
-    for told in ("6 d 22:59:58 left", "108 values in 2.5 MB", "4.0-", "5 to 10.5", "lost 3x", "2.34", "seeking"):
+    for told in ("6 d 22:59:58 left", "108 values in 2.5 MB", "4.0-", "5 to 10.5", "lost 3x", "2.34", "searching"):
         assert told in last, told
 
 
@@ -54,7 +59,7 @@ def test_a_week_leaves_a_line_an_hour_and_every_event_beside_its_log(tmp_path: P
     journal = Journal(tmp_path / "soak.db")
     facts = RunFacts("Soak", EPOCH_NS, None, "none", "", "", {"crate-a": (find_plugin("loan-crate"), "A")})
     writer = journal.sink(facts, tmp_path / "soak.db")
-    writer.event(LinkEvent(EPOCH_NS + SECOND, "crate-a", EventKind.LOST, {"reason": "timeout\nforged line"}))
+    writer.event(LinkEvent.of(EPOCH_NS + SECOND, "crate-a", EventKind.LOST, {"reason": "timeout\nforged line"}))
     for minute in range(7 * 24 * 60):
         journal(view(tmp_path / "soak.db", 60.0 * minute, 480 * minute))
     writer.frame(Frame(EPOCH_NS, "crate-a", "climate", b""))

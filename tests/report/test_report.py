@@ -19,8 +19,9 @@ from gateway.app.review import review
 from gateway.log.batch import RunFacts
 from gateway.log.writer import LogWriter
 from gateway.model.errors import InputError
+from gateway.model.events import EventKind, LinkEvent
 from gateway.model.figures import Requirement
-from gateway.model.records import EventKind, Frame, LinkEvent
+from gateway.model.records import Frame
 from gateway.plugin import find_plugin
 from tests.support import EPOCH_NS, needs_program
 
@@ -42,18 +43,18 @@ def log(tmp_path_factory: pytest.TempPathFactory) -> Path:
     nodes = {"crate-a": (plugin, "A"), "crate-b": (plugin, "B")}
     writer = LogWriter(path, RunFacts(HOSTILE, EPOCH_NS, 3600 * SECOND, "none", "", "", nodes, RULES))
     for node in nodes:
-        writer.event(LinkEvent(EPOCH_NS, node, EventKind.FOUND, {"rssi_dbm": -60, "address": "C2:00:00:00:00:01"}))
-        writer.event(LinkEvent(EPOCH_NS + 1, node, EventKind.IDENTITY, {"firmware revision": HOSTILE}))
-        writer.event(LinkEvent(EPOCH_NS + 2, node, EventKind.READY))
+        writer.event(LinkEvent.of(EPOCH_NS, node, EventKind.FOUND, {"rssi_dbm": -60, "address": "C2:00:00:00:00:01"}))
+        writer.event(LinkEvent.of(EPOCH_NS + 1, node, EventKind.IDENTITY, {"firmware revision": HOSTILE}))
+        writer.event(LinkEvent.of(EPOCH_NS + 2, node, EventKind.READY))
         for i in range(7200):
             if node == "crate-b" and 3000 < i < 3100:
                 continue
             temperature = 6000 if (node, i) == ("crate-b", 5000) else 2000 + i % 100
             raw = struct.pack("<HhH", i, temperature, 5000) + (100_000).to_bytes(3, "little")
             writer.frame(Frame(EPOCH_NS + i * SECOND // 2 + 10, node, "climate", raw))
-    writer.event(LinkEvent(EPOCH_NS + 1500 * SECOND + 20, "crate-b", EventKind.LOST, {"reason": HOSTILE}))
-    writer.event(LinkEvent(EPOCH_NS + 1549 * SECOND, "crate-b", EventKind.READY))
-    writer.event(LinkEvent(EPOCH_NS + 1549 * SECOND, "crate-b", EventKind.BACK, {"after_s": 49.0}))
+    writer.event(LinkEvent.of(EPOCH_NS + 1500 * SECOND + 20, "crate-b", EventKind.LOST, {"reason": HOSTILE}))
+    writer.event(LinkEvent.of(EPOCH_NS + 1549 * SECOND, "crate-b", EventKind.READY))
+    writer.event(LinkEvent.of(EPOCH_NS + 1549 * SECOND, "crate-b", EventKind.RECONNECTED, {"after_s": 49.0}))
     writer.close(EPOCH_NS + 3600 * SECOND, "its length has passed")
     return path
 

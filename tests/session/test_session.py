@@ -11,10 +11,10 @@ from typing import Any
 import pytest
 from bumble.gatt import Characteristic, CharacteristicValue
 
-from gateway.model.records import EventKind
+from gateway.model.events import EventKind
+from gateway.model.link import State
 from gateway.radio.twin import Twin
 from gateway.radio.virtual import VirtualRadio, make_host
-from gateway.session.node import State
 from tests.support import Bench, events, figures, on_virtual_time, plugin_folder, run_bench, run_file, run_info
 
 CRATE = """
@@ -75,7 +75,7 @@ def test_what_happened_to_the_link_is_told_in_order(tmp_path: Path) -> None:
     assert kinds[:2] == [EventKind.FOUND, EventKind.CONNECTED]
     assert kinds.count(EventKind.SETTING) == 4
     assert kinds[-2:] == [EventKind.SUBSCRIBED, EventKind.READY]
-    connected = events(log, EventKind.CONNECTED)[0].detail
+    connected = events(log, EventKind.CONNECTED)[0].facts
     assert connected["att_mtu_bytes"] == 247 and connected["connection_interval_ms"] == 15
 
 
@@ -137,10 +137,10 @@ def test_the_link_comes_back_and_how_long_it_took_is_measured(tmp_path: Path) ->
     log = tmp_path / "run.db"
     run_bench(crate(tmp_path, faults='drop_link_every = "10 s"'), log, 60)
     found = figures(log)
-    back = events(log, EventKind.BACK)
+    back = events(log, EventKind.RECONNECTED)
     losses = len(events(log, EventKind.LOST))
     assert found["a", "link", "disconnects"].value == losses and losses - 1 <= len(back) <= losses and len(back) >= 3
-    assert {e.detail["reason"] for e in events(log, EventKind.LOST)} == {"REMOTE_USER_TERMINATED_CONNECTION_ERROR"}
+    assert {e.facts["reason"] for e in events(log, EventKind.LOST)} == {"REMOTE_USER_TERMINATED_CONNECTION_ERROR"}
     assert 0.3 < (found["a", "link", "reconnect_time_median"].value or 0) < 4
     assert found["a", "climate", "rate"].value == pytest.approx(1, abs=0.15)
 
@@ -157,9 +157,9 @@ def test_a_node_that_vanishes_and_returns_is_linked_again(tmp_path: Path) -> Non
 
     run_bench(crate(tmp_path), log, 120, script)
     (lost,) = events(log, EventKind.LOST)
-    (back,) = events(log, EventKind.BACK)
-    assert lost.detail["reason"] == "CONNECTION_TIMEOUT_ERROR"
-    assert 58 < float(str(back.detail["after_s"])) < 75
+    (back,) = events(log, EventKind.RECONNECTED)
+    assert lost.facts["reason"] == "CONNECTION_TIMEOUT_ERROR"
+    assert 58 < float(str(back.facts["after_s"])) < 75
     assert events(log, EventKind.NOT_FOUND)
 
 
@@ -179,10 +179,10 @@ def test_a_link_that_is_up_but_silent_is_probed_given_up_and_made_again(tmp_path
     )
     run_bench(config, log, 60, script)
     (silent,) = events(log, EventKind.SILENT)
-    assert silent.detail["probe"] == "it answers a read"
-    assert float(str(silent.detail["silent_s"])) == pytest.approx(5, abs=0.1)
+    assert silent.facts["probe"] == "it answers a read"
+    assert float(str(silent.facts["silent_s"])) == pytest.approx(5, abs=0.1)
     (lost,) = events(log, EventKind.LOST)
-    assert "silent for 5.0 s" in str(lost.detail["reason"])
+    assert "silent for 5.0 s" in str(lost.facts["reason"])
     assert len(events(log, EventKind.READY)) == 2
     assert figures(log)["a", "climate", "gap_longest"].value == pytest.approx(5, abs=0.2)
 
@@ -197,12 +197,12 @@ def test_a_late_callback_of_an_earlier_link_is_ignored_and_counted(tmp_path: Pat
         stale = session._receiver(session._link, "climate")
         await next(iter(bench.twins["a"].device.connections.values())).disconnect()
         await asyncio.sleep(5)
-        assert session.state is State.LISTENING
+        assert session.state.state is State.CONNECTED
         for _ in range(3):
             stale(None, bytearray(b"123456789"))  # type: ignore[arg-type]
 
     run_bench(crate(tmp_path), log, 20, script)
-    assert events(log, EventKind.LATE_CALLBACK)[0].detail == {"count": 3}
+    assert events(log, EventKind.LATE_CALLBACK)[0].facts == {"count": 3}
     assert not rows(log, "SELECT 1 FROM loan_crate_climate WHERE raw = CAST('123456789' AS BLOB)")
 
 
@@ -215,7 +215,7 @@ def test_settings_that_read_back_otherwise_or_are_refused_are_told(tmp_path: Pat
         served["climate_config"].value = CharacteristicValue(read=lambda _: b"\x01", write=_refuse)
 
     run_bench(crate(tmp_path), log, 10, script)
-    differ = {str(e.detail["characteristic"]): e.detail for e in events(log, EventKind.SETTING_DIFFERS)}
+    differ = {str(e.facts["characteristic"]): e.facts for e in events(log, EventKind.SETTING_DIFFERS)}
     assert differ["climate_period"]["read"] == "0700" and differ["climate_period"]["written"] == "1400"
     assert "ATT error 0x13" in str(differ["climate_config"]["refused"])
     assert figures(log)["a", "link", "settings_differ"].value == 2
@@ -246,7 +246,7 @@ def test_a_node_without_an_expected_characteristic_is_unfit_and_the_run_ends(tmp
 
     run_bench(config, log, 600, script)
     (unfit,) = events(log, EventKind.UNFIT)
-    assert f"no characteristic climate ({wanted.uuid})" in str(unfit.detail["reason"])
+    assert f"no characteristic climate ({wanted.uuid})" in str(unfit.facts["reason"])
     info = run_info(log)
     assert info.ended_ns is not None and info.ended_ns - info.started_ns < 30e9
 
@@ -277,7 +277,7 @@ def test_a_gauge_is_polled_and_its_pressure_worked_out_from_its_own_constants(tm
     assert len(got) == 1
     assert got[0][0] == pytest.approx((813 + 0.000125 * 4100000) * (1 + 2e-5 * (12.5 - 20)), rel=1e-7)
     assert figures(log)["bore-1", "reading", "rate"].value == pytest.approx(0.5, rel=0.05)
-    assert [e.detail["raw"] for e in events(log, EventKind.CONSTANT)] == [
+    assert [e.facts["raw"] for e in events(log, EventKind.CONSTANT)] == [
         "943d0100cdcc4c3cacc5a737ebff933a737f75395947bc33"
     ]
 
@@ -416,7 +416,7 @@ def test_characteristic_properties_are_checked_too(tmp_path: Path) -> None:
 
     run_bench(crate(tmp_path), log, 60, script)
     assert "climate needs indicate or notify, the node offers read" in str(
-        events(log, EventKind.UNFIT)[0].detail["reason"]
+        events(log, EventKind.UNFIT)[0].facts["reason"]
     )
 
 
@@ -435,7 +435,7 @@ def test_descriptors_that_contradict_the_layout_are_told_and_counted(tmp_path: P
                     descriptor.value = b"\x01\x00\xff\xff"
 
     run_bench(crate(tmp_path), log, 10, script)
-    told = {str(e.detail["characteristic"]): str(e.detail["found"]) for e in events(log, EventKind.DESCRIPTOR_DIFFERS)}
+    told = {str(e.facts["characteristic"]): str(e.facts["found"]) for e in events(log, EventKind.DESCRIPTOR_DIFFERS)}
     assert told == {
         "battery": "unit Celsius temperature (degree Celsius), the layout's is percent",
         "climate": "'Cargo climate', declared is 'Crate climate'",
@@ -465,7 +465,7 @@ def test_one_nodes_surprise_does_not_end_the_run_of_the_others(tmp_path: Path) -
 
     run_bench(run_file(tmp_path, text), log, 30, script)
     failures = [e for e in events(log, EventKind.CONNECT_FAILED) if e.node == "b"]
-    assert len(failures) >= 2 and "unexpected: ZeroDivisionError" in str(failures[0].detail["reason"])
+    assert len(failures) >= 2 and "unexpected: ZeroDivisionError" in str(failures[0].facts["reason"])
     assert figures(log)["a", "climate", "rate"].value == pytest.approx(1, rel=0.1)
 
 
@@ -526,7 +526,7 @@ def test_indications_are_confirmed_and_a_node_that_gets_no_confirmation_lives_on
         bench.radio.air.silence(bench.twins["w"].device.host.hci_sink, False)
 
     run_bench(config, log, 120, script)
-    assert events(log, EventKind.SUBSCRIBED)[0].detail["way"] == "indicate"
+    assert events(log, EventKind.SUBSCRIBED)[0].facts["way"] == "indicate"
     assert len(events(log, EventKind.READY)) == 2
     assert figures(log)["w", "air", "rate"].value == pytest.approx(1, rel=0.1)
 

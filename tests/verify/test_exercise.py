@@ -15,7 +15,8 @@ from gateway.app.verify.air import SOUND
 from gateway.config import FIRMWARE_FAULTS, Faults
 from gateway.host.clock import Clock
 from gateway.model.errors import InputError
-from gateway.model.records import EventKind, Outcome
+from gateway.model.events import EventKind
+from gateway.model.records import Outcome
 from gateway.plugin import Plugin, find_plugin, load_plugin
 from gateway.report.firmware import exercise_json, exercise_junit, plan_lines, step_lines
 from gateway.verify.exercise import Drive, Kind, Tried, outcome_of, plan_for
@@ -116,7 +117,7 @@ def test_a_step_that_takes_longer_than_the_patience_is_inconclusive(tmp_path: Pa
 
 def test_only_what_the_plugin_declares_to_be_a_setting_is_written_and_all_is_left_as_it_was(tmp_path: Path) -> None:
     exercised(tmp_path / "log.db", CRATE)
-    told = [e.detail for e in events(tmp_path / "log.db") if e.kind in (EventKind.SETTING, EventKind.SETTING_DIFFERS)]
+    told = [e.facts for e in events(tmp_path / "log.db") if e.kind in (EventKind.SETTING, EventKind.SETTING_DIFFERS)]
     assert {detail["characteristic"] for detail in told} <= CRATE.settings
     last = {str(detail["characteristic"]): detail["written"] for detail in told if "refused" not in detail}
     assert last == {
@@ -126,7 +127,7 @@ def test_only_what_the_plugin_declares_to_be_a_setting_is_written_and_all_is_lef
 
 def test_the_log_holds_every_step_and_what_was_heard(tmp_path: Path) -> None:
     tried = exercised(tmp_path / "log.db", CRATE, only=("shock",))
-    noted = [e.detail for e in events(tmp_path / "log.db", EventKind.STEP)]
+    noted = [e.facts for e in events(tmp_path / "log.db", EventKind.STEP)]
     assert [(d["step"], d["verdict"], d["found"]) for d in noted] == [(o.step.name, o.outcome, o.found) for o in tried]
     found = figures(tmp_path / "log.db")
     assert (found["CRATE", "shock", "while_off"].value or 0) <= 10  # what was on its way when it was switched off

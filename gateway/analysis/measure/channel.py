@@ -136,8 +136,7 @@ def _clock_figures(channel: ChannelInfo, arrivals: Arrivals, period: tuple[int, 
 
 def _cut(channel: str, times: Ints, span: Ints, history: History) -> Ints:
     """The stretch in which each value came: those of the link, cut where its sensor was switched or paced anew."""
-    edges = [t_ns for t_ns, _ in history.switched.get(channel, ())]
-    edges += [history.period[channel][0]] if channel in history.period else []
+    edges = history.cuts.get(channel, [])
     epoch = np.searchsorted(np.sort(np.array(edges, dtype=np.int64)), times, side="right")
     return np.where(span >= 0, span * (len(edges) + 1) + epoch, -1)
 

@@ -6,13 +6,15 @@ import math
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
+from gateway.model.events import DescriptorDiffers, EventKind, Found, LinkEvent, Lost, SettingWritten
 from gateway.model.figures import LINK, LINK_FIGURES
-from gateway.model.records import EventKind, LinkEvent, Measure
+from gateway.model.link import LinkState
+from gateway.model.records import Measure
 
 SHORTEST_INTERVAL_S = 0.0075
 _GAPS_LOOKED_AT = 300
@@ -20,12 +22,14 @@ _FEWEST_GAPS = 50
 _JITTER_S = 0.0015  # of arrivals on a host that is not idle; common practice
 
 
-class Lost(NamedTuple):
-    """When the link was lost, why, and when it was set up again: None for not, or not before it was lost once more."""
+class Loss(NamedTuple):
+    """When the link was lost, why, and when it was set up again: None for not, or not before it was lost once more; and
+    since when it had been away then."""
 
     t_ns: int
     why: str
     back_ns: int | None
+    away_ns: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,13 +46,13 @@ class History:
         signal: (when, dBm) of the advertisements by which the node was found.
         period: for each channel when which period was written last, and that period in seconds.
         switched: for each channel the times at which its sensor was switched on (True) or off.
+        cuts: for each channel the times at which its sensor was switched or paced.
         lost: every loss of the link.
     """
 
     start_ns: int
     end_ns: int
     spans: tuple[tuple[int, int], ...]
-    losses: int
     returns_ns: tuple[int, ...]
     away_ns: int | None
     settings: int
@@ -58,7 +62,8 @@ class History:
     signal: tuple[tuple[int, float], ...] = ()
     period: Mapping[str, tuple[int, float]] = field(default_factory=dict)
     switched: Mapping[str, list[tuple[int, bool]]] = field(default_factory=dict)
-    lost: tuple[Lost, ...] = ()
+    cuts: Mapping[str, list[int]] = field(default_factory=dict)
+    lost: tuple[Loss, ...] = ()
 
     @property
     def linked_ns(self) -> int:
@@ -69,77 +74,69 @@ class History:
 def link_history(events: Iterable[LinkEvent], start_ns: int, end_ns: int) -> History:
     """Read a node's events in order."""
     events = list(events)
-    spans, returns, lost, away_since = _links(events, end_ns)
-    period, switched = _settings(events)
+    spans, losses, link = _links(events, end_ns)
+    period, switched, cuts = _settings(events)
     kinds = Counter(event.kind for event in events)
-    differing = [event.detail for event in events if event.kind is EventKind.DESCRIPTOR_DIFFERS]
-    found = [(event.t_ns, event.detail.get("rssi_dbm")) for event in events if event.kind is EventKind.FOUND]
+    differing = {
+        (e.detail.characteristic, e.detail.descriptor) for e in events if isinstance(e.detail, DescriptorDiffers)
+    }
+    found = [(e.t_ns, e.detail.rssi_dbm) for e in events if isinstance(e.detail, Found)]
     return History(
         start_ns,
         end_ns,
         tuple(spans),
-        len(lost),
-        tuple(returns),
-        max(end_ns - away_since, 0) if away_since is not None else None,
+        tuple(loss.back_ns - loss.away_ns for loss in losses if loss.back_ns is not None),
+        max(end_ns - link.away_ns, 0) if link.away_ns is not None else None,
         kinds[EventKind.SETTING] + kinds[EventKind.SETTING_DIFFERS],
         kinds[EventKind.SETTING_DIFFERS],
-        len({(detail.get("characteristic"), detail.get("descriptor")) for detail in differing}),
+        len(differing),
         kinds[EventKind.CONNECT_FAILED],
-        tuple((t_ns, dbm) for t_ns, dbm in found if isinstance(dbm, int | float) and math.isfinite(dbm)),
+        tuple((t_ns, dbm) for t_ns, dbm in found if dbm is not None and math.isfinite(dbm)),
         period,
         switched,
-        tuple(lost),
+        cuts,
+        tuple(losses),
     )
 
 
-def _links(events: Iterable[LinkEvent], end_ns: int) -> tuple[list[tuple[int, int]], list[int], list[Lost], int | None]:
-    """When the link was up and set up, how long each loss lasted, the losses, and since when it is away at the end."""
+def _links(events: Iterable[LinkEvent], end_ns: int) -> tuple[list[tuple[int, int]], list[Loss], LinkState]:
+    """When the link was up and set up, its losses, and its state at the end."""
     spans: list[tuple[int, int]] = []
-    returns: list[int] = []
-    losses: list[Lost] = []
-    ready: int | None = None
-    away_since: int | None = None
+    losses: list[Loss] = []
+    link = LinkState()
     for event in events:
-        if event.kind not in (EventKind.READY, EventKind.LOST, EventKind.LET_GO):
-            continue
-        if ready is not None:  # let go by us, lost, or set up again where its end was missed
-            spans.append((ready, event.t_ns))
-            ready = None
-        if event.kind is EventKind.READY:
-            ready = event.t_ns
-            if away_since is not None:
-                returns.append(event.t_ns - away_since)
-                losses[-1] = losses[-1]._replace(back_ns=event.t_ns)
-                away_since = None
-        elif event.kind is EventKind.LOST:
-            losses.append(Lost(event.t_ns, str(event.detail.get("reason", "not told")), None))
-            away_since = event.t_ns if away_since is None else away_since
-    if ready is not None:
-        spans.append((ready, max(ready, end_ns)))
-    return spans, returns, losses, away_since
+        before, link = link, link.after(event)
+        if before.up_ns is not None and before.up_ns != link.up_ns:  # lost, disconnected, or its end was missed
+            spans.append((before.up_ns, event.t_ns))
+        if isinstance(event.detail, Lost):
+            losses.append(Loss(event.t_ns, event.detail.reason or "unknown", None, link.away_ns or event.t_ns))
+        elif before.away_ns is not None and link.away_ns is None:
+            losses[-1] = losses[-1]._replace(back_ns=event.t_ns)
+    if link.up_ns is not None:
+        spans.append((link.up_ns, max(link.up_ns, end_ns)))
+    return spans, losses, link
 
 
 def _settings(
     events: Iterable[LinkEvent],
-) -> tuple[dict[str, tuple[int, float]], dict[str, list[tuple[int, bool]]]]:
-    """For each channel when its last period was written first, in seconds; and when it was switched on or off."""
+) -> tuple[dict[str, tuple[int, float]], dict[str, list[tuple[int, bool]]], dict[str, list[int]]]:
+    """For each channel when its last period was written first, in seconds; when it was switched on or off; and when
+    either was written."""
     period: dict[str, tuple[int, float]] = {}
     switched: dict[str, list[tuple[int, bool]]] = defaultdict(list)
+    cuts: dict[str, list[int]] = defaultdict(list)
     for event in events:
-        if event.kind not in (EventKind.SETTING, EventKind.SETTING_DIFFERS):
+        written = event.detail
+        if not isinstance(written, SettingWritten):
             continue
-        for channel, period_s in _table(event, "period_s"):
-            sound = isinstance(period_s, int | float) and 0 < period_s < math.inf
-            if sound and (channel not in period or period[channel][1] != period_s):
+        for channel in {*written.on, *written.period_s}:
+            cuts[channel].append(event.t_ns)
+        for channel, period_s in written.period_s.items():
+            if 0 < period_s < math.inf and (channel not in period or period[channel][1] != period_s):
                 period[channel] = event.t_ns, float(period_s)
-        for channel, on in _table(event, "on"):
-            switched[channel].append((event.t_ns, bool(on)))
-    return period, dict(switched)
-
-
-def _table(event: LinkEvent, key: str) -> Iterable[tuple[str, Any]]:
-    found = event.detail.get(key)
-    return found.items() if isinstance(found, dict) else ()
+        for channel, on in written.on.items():
+            switched[channel].append((event.t_ns, on))
+    return period, dict(switched), dict(cuts)
 
 
 def interval_s(gaps_s: npt.NDArray[np.float64]) -> float | None:
@@ -172,12 +169,12 @@ def measure_link(node: str, history: History, interval: tuple[float | None, int]
     longest = [*returns_s.tolist(), *([history.away_ns / 1e9] if history.away_ns is not None else [])]
     values: dict[str, tuple[float | None, int]] = {
         "connected": (100 * history.linked_ns / 1e9 / run_s if run_s > 0 else None, int(run_s)),
-        "disconnects": (history.losses, len(history.spans)),
+        "disconnects": (len(history.lost), len(history.spans)),
         "attempts_failed": (history.attempts_failed, history.attempts_failed + len(history.spans)),
         "signal_weakest": (min((dbm for _, dbm in history.signal), default=None), len(history.signal)),
         "interval": interval,
         "reconnect_time_median": (float(np.median(returns_s)) if len(returns_s) else None, len(returns_s)),
-        "reconnect_time_longest": (max(longest, default=None), history.losses),
+        "reconnect_time_longest": (max(longest, default=None), len(history.lost)),
         "descriptors_differ": (history.descriptors_differ, len(history.spans)),
         "settings_differ": (history.settings_differ, history.settings),
     }

@@ -11,8 +11,9 @@ from gateway.capture.record import Trouble
 from gateway.capture.text import TextCapture
 from gateway.log.reader import Log
 from gateway.model.errors import InputError
+from gateway.model.events import EventKind
 from gateway.model.gatt import FoundTable
-from gateway.model.records import EventKind, Frame
+from gateway.model.records import Frame
 from gateway.plugin import Plugin
 from gateway.session.discover import look_for, walk
 from gateway.verify.audit import Audit, audit_table
@@ -82,7 +83,7 @@ def audit_text(path: Path, plugin: Plugin | None, who: str | None) -> list[Audit
                     kept.append(record.raw)
             elif record.kind is EventKind.TABLE and record.node is not None and who in (None, record.node):
                 try:
-                    tables[record.node] = FoundTable.of_facts(record.node, record.detail)
+                    tables[record.node] = FoundTable.of_facts(record.node, record.facts)
                 except (LookupError, TypeError, ValueError):
                     capture.trouble.note("a table that can't be read", f"of {record.node}")
     if not tables:
@@ -110,7 +111,7 @@ def audit_log(path: Path, plugin: Plugin | None, who: str | None) -> list[Audit]
     with Log(path) as log, log.damage_told():
         run = log.run()
         for node in run.chosen([who] if who else [], []):
-            found = [event.detail for event in log.events(run, node) if event.kind is EventKind.TABLE]
+            found = [event.facts for event in log.events(run, node) if event.kind is EventKind.TABLE]
             if not found:
                 continue
             table = FoundTable.of_facts(node.name, found[-1])

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 from gateway.app.verify.air import SOUND, air
 from gateway.config import Faults
@@ -15,7 +15,8 @@ from gateway.log.batch import RunFacts
 from gateway.log.reader import Log
 from gateway.log.writer import LogWriter
 from gateway.model.errors import InputError
-from gateway.model.records import EventKind, Outcome
+from gateway.model.events import ExerciseStep
+from gateway.model.records import Outcome
 from gateway.plugin import Plugin
 from gateway.session.seek import check_adapter
 from gateway.verify.exercise import Drive, Step, Tried
@@ -83,16 +84,16 @@ def _earlier(path: Path, who: str, plan: Sequence[Step]) -> dict[str, Tried]:
     Raises:
         InputError: there is none.
     """
-    told: dict[tuple[str, str], tuple[int, Mapping[str, Any]]] = {}
+    told: dict[tuple[str, str], tuple[int, ExerciseStep]] = {}
     with Log(path) as log, log.damage_told():
         for number in sorted(log.run_ids(), reverse=True):  # back to where it was begun; the newest verdict holds
             info = log.run(number)
             if info.title not in (f"{_TITLE} {who}", f"{_TITLE} {who}{_RESUMED}"):
                 continue
             for event in log.events(info):
-                detail: Mapping[str, Any] = event.detail
-                if event.kind is EventKind.STEP and detail.get("verdict") in (Outcome.PASS, Outcome.FAIL):
-                    told.setdefault((str(detail.get("step")), str(detail.get("expected"))), (number, detail))
+                tried = event.detail
+                if isinstance(tried, ExerciseStep) and tried.verdict in (Outcome.PASS, Outcome.FAIL):
+                    told.setdefault((tried.step, tried.expected), (number, tried))
             if not info.title.endswith(_RESUMED):
                 break
         else:
@@ -100,7 +101,7 @@ def _earlier(path: Path, who: str, plan: Sequence[Step]) -> dict[str, Tried]:
     found = {}
     for step in plan:  # one that the plugin now expects something else of is tried again
         if (before := told.get((step.name, step.expected))) is not None:
-            number, detail = before
-            run = int(detail.get("tried_in_run", number))
-            found[step.name] = Tried(step, Outcome(detail["verdict"]), str(detail["found"]), run)
+            number, done = before
+            run = number if done.tried_in_run is None else done.tried_in_run
+            found[step.name] = Tried(step, Outcome(done.verdict), done.found, run)
     return found

@@ -10,7 +10,7 @@ from typing import Any
 
 from gateway.log.schema import SPAN
 from gateway.model.errors import InputError
-from gateway.model.records import EventKind
+from gateway.model.events import EventKind
 from gateway.mqtt.senml.resolve import MOST_BYTES, read_pack
 from gateway.mqtt.senml.write import FAULT, FRAME, RAW
 from gateway.mqtt.senml.write import RUN as OF_RUN

@@ -9,6 +9,7 @@ import asyncio
 import json
 import sqlite3
 import time
+from collections import defaultdict
 from collections.abc import AsyncIterator, Coroutine
 from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass, field
@@ -22,7 +23,8 @@ from aiomqtt import MqttError
 from gateway.config import MqttConfig
 from gateway.log.outbox import Outbox, Stream
 from gateway.log.tail import Stretch, Tail
-from gateway.model.records import EventKind
+from gateway.model.events import EventKind, LinkEvent
+from gateway.model.link import LinkState
 from gateway.mqtt.link import Broker, BrokerError, Link, first_of
 from gateway.mqtt.senml.resolve import CBOR, JSON
 from gateway.mqtt.senml.write import packs
@@ -35,14 +37,6 @@ NOTE_EVERY_S = 0.5
 _SOON_S = 1.0  # within which a block is to be acknowledged
 _FEWEST = 100
 _FACTS_KEPT = 10  # times as long as packs, which are of no use without
-_STATES = {
-    EventKind.READY: "listening",
-    EventKind.LOST: "away",
-    EventKind.LET_GO: "away",
-    EventKind.CONNECT_FAILED: "away",
-    EventKind.NOT_FOUND: "not found",
-    EventKind.UNFIT: "unfit",
-}
 
 
 @dataclass(slots=True)
@@ -85,6 +79,7 @@ class Forwarder:
         self._broker = Broker(config, (below(config, GATEWAY), will), name=role)
         self._asked = _Asked()
         self._form = JSON if config.form == "json" else CBOR
+        self._links: dict[str, LinkState] = defaultdict(LinkState)
         self._last_note_s = 0.0
 
     def end(self) -> None:
@@ -273,12 +268,20 @@ class Forwarder:
                 for node, events in by_node.items():
                     topic = below(self._config, node, EVENTS) if node else below(self._config, RUN_EVENTS)
                     await link.send(topic, json.dumps(events).encode(), 1, False, "application/json")
-                    states = [(event, _STATES[event["kind"]]) for event in events if event["kind"] in _STATES]
-                    if node and states:
-                        event, state = states[-1]
-                        told = json.dumps({"state": state, "t_ns": event["t_ns"], "run": event["run"]})
-                        await link.send(below(self._config, node, STATE), told.encode(), 1, retain=True)
+                    if node and (told := self._state_after(node, events)):
+                        await link.send(below(self._config, node, STATE), json.dumps(told).encode(), 1, retain=True)
                 outbox.take("event", start, end)
+
+    def _state_after(self, node: str, events: list[dict[str, Any]]) -> dict[str, Any]:
+        """What a node is doing after these events; {} where they change nothing."""
+        told: dict[str, Any] = {}
+        for event in events:
+            before = self._links[node]
+            happened = LinkEvent.of(event["t_ns"], node, EventKind(event["kind"]), event["detail"])
+            self._links[node] = after = before.after(happened)
+            if after is not before:
+                told = {"state": after.state, "t_ns": event["t_ns"], "run": event["run"]}
+        return told
 
     async def _note(self, outbox: Outbox) -> None:
         if time.monotonic() - self._last_note_s >= NOTE_EVERY_S:

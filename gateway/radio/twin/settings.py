@@ -13,7 +13,7 @@ from bumble import att
 from gateway.model.errors import DecodeError
 from gateway.model.units import parse_unit
 from gateway.plugin import Characteristic, Plugin, Sensor, period_ns_of, within
-from gateway.plugin.layout.codec import Value, encode
+from gateway.plugin.layout.codec import Value
 from gateway.plugin.layout.model import Field
 from gateway.radio.twin.signal import fitted
 
@@ -129,15 +129,13 @@ class Settings:
             shortest_s = float(period.field.low * gain + zero)
             if period_s < 1.5 * shortest_s:
                 period_s = 2 * shortest_s
-                self._values[period.characteristic][period.field.name] = in_field(period.field, round(period_s * 1e9))
+                self._values[period.characteristic][period.field.name] = period.time(round(period_s * 1e9))
         if "paces-others" in self._wrong:
             for other in self.paces.values():
-                if other is not pace and other.sensor.period is not None:
-                    field, owner = other.sensor.period.field, other.sensor.period.characteristic
-                    gain, zero = _SECOND.to(field.unit)
-                    value = max(fitted(field, period_s * float(gain) + float(zero)), field.low or 0)  # type: ignore[type-var]
-                    self._values[owner][field.name] = value
-                    other.period_s = period_ns_of(field, float(encode(field, value))) / 1e9
+                if other is not pace and (own := other.sensor.period) is not None:
+                    value = max(fitted(own.field, float(own.time(round(period_s * 1e9)))), own.field.low or 0)  # type: ignore[type-var]
+                    self._values[own.characteristic][own.field.name] = value
+                    other.period_s = period_ns_of(own.field, own.encode(value)) / 1e9
                     other.changed.set()
         if "paces-only-on-switching" in self._wrong and pace.on:
             pace.waiting_s = period_s
@@ -152,14 +150,10 @@ class Settings:
         return pace.period_s * (2 if beside and "slows-beside-another" in self._wrong else 1)
 
     def _first(self, name: str) -> dict[str, Value]:
-        values: dict[str, Value] = {field.name: 0 for field in self._plugin.characteristics[name].layout.fields}
+        """The fields of a setting after power-up, as the firmware has it."""
+        values = self._plugin.started(name)
         for pace in self.paces.values():
-            sensor = pace.sensor
-            if sensor.enable and sensor.enable.characteristic == name:
-                field, raw = sensor.enable.field, sensor.on if pace.on else sensor.off
-                values[field.name] = field.scale.apply(raw) if field.scale else raw
-            if sensor.period and sensor.period.characteristic == name and sensor.default_period_ns:
-                values[sensor.period.field.name] = in_field(sensor.period.field, sensor.default_period_ns)
+            values |= pace.sensor.switch(pace.on).get(name, {})
         return values
 
 

@@ -16,8 +16,9 @@ from gateway.analysis.evidence import evidence
 from gateway.analysis.judge import overall
 from gateway.analysis.measure import NodeSurvey
 from gateway.log.reader import RunInfo
+from gateway.model.events import EventKind, LinkEvent
 from gateway.model.figures import LINK
-from gateway.model.records import EventKind, LinkEvent, Outcome, Verdict
+from gateway.model.records import Outcome, Verdict
 from gateway.model.utc import utc_text
 from gateway.report.plots import Plot, plots_of
 from gateway.report.tables import WORD, bounds_text, detail_text, number, required
@@ -97,8 +98,8 @@ def _drawn(plot: Plot) -> dict[str, Any]:
 def _node(survey: NodeSurvey, events: Sequence[LinkEvent], plots: list[Plot]) -> dict[str, Any]:
     said: dict[str, object] = {}
     for event in events:
-        said |= event.detail if event.kind is EventKind.IDENTITY else {}
-    found = next((event.detail for event in events if event.kind is EventKind.FOUND), {})
+        said |= event.detail.more if event.kind is EventKind.IDENTITY else {}
+    found = next((event.facts for event in events if event.kind is EventKind.FOUND), {})
     shown = [event for event in events if event.kind not in (EventKind.CONSTANT, EventKind.IDENTITY, EventKind.TABLE)]
     return {
         "name": survey.node.name,

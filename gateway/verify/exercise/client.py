@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import AsyncIterator, Awaitable, Mapping
+from collections.abc import AsyncIterator, Awaitable
 from contextlib import asynccontextmanager
 from functools import partial
 from typing import TypeVar
@@ -14,14 +14,14 @@ from bleak import BleakClient
 from bleak.backends.characteristic import BleakGATTCharacteristic
 
 from gateway.host.clock import Clock
+from gateway.model import events
 from gateway.model.errors import NodeError, PayloadError, RadioError, RefusedError
-from gateway.model.records import EventKind, Frame, LinkEvent, Sink
-from gateway.model.units import parse_unit
-from gateway.plugin import Plugin, Sensor
-from gateway.plugin.layout.codec import Value
+from gateway.model.records import Frame, Sink
+from gateway.plugin import Plugin, Sensor, Values
 from gateway.radio import Radio
 from gateway.session.deadline import within
 from gateway.session.discover import CONNECT_S, REQUEST_S, look_for
+from gateway.session.node import UNKNOWN_REASON
 
 T = TypeVar("T")
 _SOUGHT_S = 15.0
@@ -51,9 +51,9 @@ class Hands:
         """The time that arrivals are stamped with."""
         return self._clock.now_ns()
 
-    def tell(self, kind: EventKind, **detail: object) -> None:
+    def tell(self, detail: events.Detail) -> None:
         """Put an event of the node into the log."""
-        self._sink.event(LinkEvent(self.now_ns(), self._who, kind, detail))
+        self._sink.event(events.LinkEvent(self.now_ns(), self._who, detail))
 
     async def do(self, what: str, work: Awaitable[T], seconds: float = REQUEST_S) -> T:
         """Await one request.
@@ -86,7 +86,7 @@ class Hands:
             await self.do(
                 f"subscribing to {name}", self._client.start_notify(self._targets[name], self._receiver(name))
             )
-        self.tell(EventKind.READY)
+        self.tell(events.Ready())
 
     def _receiver(self, channel: str) -> partial[None]:
         return partial(self._received, channel)
@@ -128,7 +128,7 @@ class Hands:
         """
         return await self.read(name) if self.readable(name) else self._written[name]
 
-    async def write(self, name: str, raw: bytes, **meant: object) -> str:
+    async def write(self, name: str, raw: bytes) -> str:
         """Write bytes; the ATT error that the node answered, "" where it took them."""
         item = self.plugin.characteristics[name]
         acknowledged = "write" in item.properties
@@ -137,9 +137,12 @@ class Hands:
                 f"writing {name}", self._client.write_gatt_char(self._targets[name], raw, response=acknowledged)
             )
         except RefusedError as error:
-            self.tell(EventKind.SETTING_DIFFERS, characteristic=name, written=raw.hex(), refused=str(error))
+            self.tell(
+                events.SettingDiffers(characteristic=name, written=raw.hex(), on={}, period_s={}, refused=str(error))
+            )
             return str(error)
-        self.tell(EventKind.SETTING, characteristic=name, written=raw.hex(), **meant)
+        meaning = self.plugin.meaning(name, raw)
+        self.tell(events.SettingWritten(characteristic=name, written=raw.hex(), **meaning._asdict()))
         self._written[name] = raw
         return ""
 
@@ -150,16 +153,12 @@ class Hands:
             RadioError: as `do`.
         """
         if period_s is not None and sensor.period is not None:
-            gain, zero = parse_unit("s").to(sensor.period.field.unit)
-            values = {sensor.period.field.name: period_s * float(gain) + float(zero)}
-            if wrong := await self._put(sensor.period.characteristic, values, period_s={sensor.data: period_s}):
+            if wrong := await self._put(sensor.pace(round(period_s * 1e9))):
                 return wrong
             self.paces_s[sensor.name] = period_s
         if on is not None and sensor.enable is not None:
-            field, raw = sensor.enable.field, sensor.on if on else sensor.off
-            meant = {field.name: field.scale.apply(raw) if field.scale else raw}
             self._off.discard(sensor.name)
-            wrong = await self._put(sensor.enable.characteristic, meant, on={sensor.data: on})
+            wrong = await self._put(sensor.switch(on))
             if not on and not wrong:
                 self._off.add(sensor.name)
             return wrong
@@ -175,16 +174,17 @@ class Hands:
             if sensor.name not in but and sensor.name not in self._off:
                 await self.set(sensor, on=False)
 
-    async def _put(self, name: str, values: Mapping[str, Value], **meant: object) -> str:
-        item = self.plugin.characteristics[name]
-        try:
-            raw = item.codec.patch(await self.before(name), values)
-        except PayloadError as error:
-            return str(error)
-        if refused := await self.write(name, raw, **meant):
-            return f"refused: {refused}"
-        if self.readable(name) and (back := await self.read(name)) != raw:
-            return f"{name} was written {raw.hex()} and reads {back.hex() or 'nothing'}"
+    async def _put(self, values: Values) -> str:
+        """Write these fields; what is wrong with how the node took them, "" for nothing."""
+        for name, fields in values.items():
+            try:
+                raw = self.plugin.characteristics[name].codec.patch(await self.before(name), fields)
+            except PayloadError as error:
+                return str(error)
+            if refused := await self.write(name, raw):
+                return f"refused: {refused}"
+            if self.readable(name) and (back := await self.read(name)) != raw:
+                return f"{name} was written {raw.hex()} and reads {back.hex() or 'nothing'}"
         return ""
 
     # Listening
@@ -223,17 +223,8 @@ class Hands:
 
 
 def started(plugin: Plugin, name: str) -> bytes:
-    """A setting as it is declared to be after power-up; fields of no sensor are zero."""
-    item = plugin.characteristics[name]
-    values: dict[str, Value] = {}
-    for sensor in plugin.sensors.values():
-        if sensor.enable is not None and sensor.enable.characteristic == name:
-            field, raw = sensor.enable.field, sensor.on if sensor.starts_on else sensor.off
-            values[field.name] = field.scale.apply(raw) if field.scale else raw
-        if sensor.period is not None and sensor.period.characteristic == name and sensor.default_period_ns:
-            gain, zero = parse_unit("ns").to(sensor.period.field.unit)
-            values[sensor.period.field.name] = sensor.default_period_ns * gain + zero
-    return item.codec.patch(bytes(item.layout.head), values)
+    """A setting as it is declared to be after power-up."""
+    return plugin.characteristics[name].codec.build(plugin.started(name))
 
 
 @asynccontextmanager
@@ -254,18 +245,18 @@ async def link(who: str, plugin: Plugin, radio: Radio, sink: Sink, clock: Clock)
     try:
         await within(CONNECT_S, "connecting", client.connect(), lost)
         facts = radio.link_facts(client)
-        hands.tell(EventKind.CONNECTED, **facts)
-        if isinstance(interval_ms := facts.get("connection_interval_ms"), int | float):
-            hands.interval_s = interval_ms / 1000
+        hands.tell(facts)
+        if facts.connection_interval_ms is not None:
+            hands.interval_s = facts.connection_interval_ms / 1000
         await hands.prepare()
         yield hands
     finally:
         if lost.is_set():
-            hands.tell(EventKind.LOST, reason=radio.loss_reason(client) or "not told by the system")
+            hands.tell(events.Lost(reason=radio.loss_reason(client) or UNKNOWN_REASON))
         else:
-            hands.tell(EventKind.LET_GO)
+            hands.tell(events.Disconnected())
         if client.is_connected:
             try:
                 await within(REQUEST_S, "disconnecting", client.disconnect())
             except RadioError as error:
-                hands.tell(EventKind.RADIO, reason=str(error))
+                hands.tell(events.RadioError(reason=str(error)))

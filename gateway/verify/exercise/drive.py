@@ -9,8 +9,10 @@ from contextlib import AsyncExitStack
 from dataclasses import dataclass
 
 from gateway.host.clock import Clock
+from gateway.model import events
 from gateway.model.errors import NodeError, PayloadError, RadioError, RefusedError
-from gateway.model.records import EventKind, LinkEvent, Outcome, Sink
+from gateway.model.events import LinkEvent
+from gateway.model.records import Outcome, Sink
 from gateway.plugin import Plugin
 from gateway.radio import Radio
 from gateway.verify.exercise.client import Hands, link, started
@@ -87,15 +89,19 @@ class Drive:
             except (RadioError, TimeoutError) as error:
                 why = str(error) or f"no answer within {_RESTORE_S:g} s"
                 self.left = f"the settings could not be put back as they were: {why}"
-                self._sink.event(LinkEvent(self._clock.now_ns(), self._who, EventKind.RADIO, {"reason": self.left}))
+                self._sink.event(LinkEvent(self._clock.now_ns(), self._who, events.RadioError(reason=self.left)))
             finally:
                 await self._stack.aclose()
 
     def _note(self, done: Tried) -> None:
-        detail: dict[str, object] = {"step": done.step.name, "verdict": done.outcome.value}
-        detail |= {"expected": done.step.expected, "found": done.found}
-        detail |= {"tried_in_run": done.run} if done.run is not None else {}
-        self._sink.event(LinkEvent(self._clock.now_ns(), self._who, EventKind.STEP, detail))
+        detail = events.ExerciseStep(
+            step=done.step.name,
+            verdict=done.outcome.value,
+            expected=done.step.expected,
+            found=done.found,
+            tried_in_run=done.run,
+        )
+        self._sink.event(LinkEvent(self._clock.now_ns(), self._who, detail))
 
     async def _decide(self, step: Step) -> Tried:
         resting = [one for one in self.tried if step.rests_on(one.step) and one.outcome is not Outcome.PASS]

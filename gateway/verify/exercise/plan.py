@@ -12,7 +12,6 @@ from itertools import combinations
 from gateway.model.errors import DecodeError, InputError
 from gateway.model.units import parse_unit
 from gateway.plugin import Characteristic, Plugin, Sensor, Setting, period_ns_of, within
-from gateway.plugin.layout.codec import encode
 from gateway.plugin.layout.model import Field
 
 SHORTEST_LISTENING_S = 1.0
@@ -169,7 +168,7 @@ def periods_of(sensor: Sensor) -> tuple[float, ...]:
     if sensor.default_period_ns is not None:
         wanted.append(sensor.default_period_ns / 1e9)
     for seconds in wanted:
-        raw = _raw_of(field, seconds)
+        raw = _raw_of(sensor.period, seconds)
         if isinstance(raw, int):  # the nearest number may lie just outside a limit that stands between two
             near = [one for one in (raw, raw + 1, raw - 1) if _allowed(field, one)]
             found |= {period_ns_of(field, one) / 1e9 for one in near[:1]}
@@ -193,10 +192,9 @@ def working_s(sensor: Sensor) -> float | None:
     return min(periods_of(sensor), default=None)
 
 
-def _raw_of(field: Field, seconds: float) -> int | float | bytes | None:
-    gain, zero = parse_unit("s").to(field.unit)
+def _raw_of(period: Setting, seconds: float) -> int | float | None:
     try:
-        return encode(field, seconds * float(gain) + float(zero))
+        return period.encode(period.time(round(seconds * 1e9)))
     except ValueError:
         return None
 
@@ -277,7 +275,7 @@ def _refused(item: Characteristic, sensor: Sensor) -> Iterator[Step]:
         low, high = period.field.raw_range
         ends = ((periods[0], -1, period.field.low), (periods[-1], 1, period.field.high))
         for seconds, side, limit in ends:
-            raw = _raw_of(period.field, seconds)
+            raw = _raw_of(period, seconds)
             reserved = period.field.reserved or {}
             beyond = limit is not None and isinstance(raw, int) and raw + side not in reserved
             if beyond and isinstance(raw, int) and low <= raw + side <= high:

@@ -11,9 +11,7 @@ from typing import Any
 
 from gateway.model.errors import DecodeError
 from gateway.model.records import Outcome
-from gateway.model.units import parse_unit
 from gateway.plugin import Characteristic, Sensor, period_ns_of
-from gateway.plugin.layout.codec import encode
 from gateway.plugin.layout.model import Field
 from gateway.verify.exercise.client import Hands
 from gateway.verify.exercise.plan import (
@@ -66,7 +64,7 @@ async def _starts(step: Step, hands: Hands, sensor: Sensor) -> Seen:
     period = sensor.period
     if period is not None and sensor.default_period_ns is not None and hands.readable(period.characteristic):
         number = (await _fields(hands, period.characteristic))[period.field.name]
-        meant = encode(period.field, _in_unit(period.field, sensor.default_period_ns / 1e9))
+        meant = period.encode(period.time(sensor.default_period_ns))
         good = number == meant or (isinstance(number, float) and math.isclose(number, float(meant), rel_tol=1e-6))
         shown = duration_text(period_ns_of(period.field, number) / 1e9)
         (found if good else wrong).append(f"a period of {shown}")
@@ -83,11 +81,6 @@ async def _fields(hands: Hands, name: str) -> dict[str, Any]:
         DecodeError: it reads as something that is no such setting.
     """
     return hands.plugin.characteristics[name].codec.parse(await hands.read(name))[0]
-
-
-def _in_unit(field: Field, seconds: float) -> float:
-    gain, zero = parse_unit("s").to(field.unit)
-    return seconds * float(gain) + float(zero)
 
 
 async def _sends(step: Step, hands: Hands, sensor: Sensor) -> Seen:
