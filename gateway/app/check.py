@@ -14,8 +14,8 @@ from gateway.config.lint import plugin_doubts, run_doubts
 from gateway.host.toml import read_toml
 from gateway.model.errors import InputError, Problem, ProblemsError
 from gateway.plugin import Characteristic, find_plugin, load_plugin
-from gateway.plugin.layout.declare import MAX_VALUE_BYTES
 from gateway.plugin.layout.model import Layout
+from gateway.plugin.layout.types import MAX_VALUE_BYTES
 from gateway.plugin.library.adopted import BASE_UUID, adopted, adopted_layout
 
 

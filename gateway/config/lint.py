@@ -44,7 +44,7 @@ def plugin_doubts(plugin: Plugin) -> Iterator[Problem]:
 
 def _facts(layout: Layout) -> list[tuple[object, ...]]:
     return [
-        (field.kind, field.bits, field.bit, field.order, field.scale, field.unit.dimension, field.reserved)
+        (field.type, field.bits, field.bit, field.order, field.scale, field.unit.dimension, field.reserved)
         for field, _ in layout.all_fields()
     ]
 

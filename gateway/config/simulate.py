@@ -10,7 +10,6 @@ from gateway.config.model import FIRMWARE_FAULTS, AirConfig, Faults, NodeConfig,
 from gateway.config.shape import AirShape, FaultShape, SignalShape, TwinShape
 from gateway.model.units import PLAIN, Unit, parse_quantity, parse_unit
 from gateway.plugin import Plugin
-from gateway.plugin.layout.codec import encode
 from gateway.plugin.layout.model import Field
 
 _ADDRESS = re.compile(r"[0-9A-F]{2}(:[0-9A-F]{2}){5}")
@@ -63,7 +62,7 @@ def _constants(g: Gatherer, place: str, decl: TwinShape, plugin: Plugin) -> dict
                 continue
             value = g.exact(where, text, known[key].unit)
             try:
-                encode(known[key], value)
+                known[key].type.encode(known[key], value)
             except (ValueError, OverflowError) as error:
                 g.complain(where, f"{text!r}: {error}", "a value that the constant's field can carry")
             table.setdefault(owner, {})[key] = value

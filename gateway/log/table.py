@@ -153,7 +153,7 @@ class ChannelTable:
                 "position": position,
                 "name": f.name,
                 "unit": f.unit.symbol,
-                "type": f"{f.kind}{f.bits}" if f.bits > 1 or f.kind in ("uint", "sint") else f.kind,
+                "type": f.type.label(f.bits),
                 "lsb": f.scale.num / f.scale.den if f.scale else None,
                 "low": f.low,
                 "high": f.high,
@@ -312,8 +312,6 @@ def _storable(cut: Cut) -> list[Any]:
 
 def sql_type(f: Field) -> type:
     """What a field's values are in SQL: str, float or int."""
-    if f.names is not None or f.kind in ("text", "bytes"):
+    if f.names is not None:
         return str
-    if f.kind in ("float", "medfloat") or (f.scale is not None and f.scale.den != 1):
-        return float
-    return int
+    return float if f.scale is not None and f.scale.den != 1 else f.type.sql

@@ -12,9 +12,10 @@ from typing import Literal, NamedTuple
 from gateway.model.errors import DecodeError
 from gateway.model.figures import Requirement
 from gateway.model.units import Unit, parse_unit
-from gateway.plugin.layout.codec import Codec, Value, encode
+from gateway.plugin.layout.codec import Codec
 from gateway.plugin.layout.formula import Formula
 from gateway.plugin.layout.model import Field, Layout
+from gateway.plugin.layout.types import Value
 
 Values = Mapping[str, Mapping[str, Value]]  # by characteristic, by field, in the field's unit
 _NANOSECOND = parse_unit("ns")
@@ -104,7 +105,7 @@ class Setting:
         Raises:
             ValueError: the field can't carry it; the text says why.
         """
-        raw = encode(self.field, value)
+        raw = self.field.type.encode(self.field, value)
         if isinstance(raw, bytes):
             raise ValueError("a setting is a number")
         return raw

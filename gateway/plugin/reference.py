@@ -12,6 +12,7 @@ from pydantic.fields import FieldInfo
 
 from gateway.plugin.layout.declare import FieldDecl, SamplesDecl
 from gateway.plugin.layout.formula import FUNCTIONS, MAX_DEPTH, MAX_TEXT
+from gateway.plugin.layout.types import TYPES
 from gateway.plugin.shape import (
     AdvertisingShape,
     BoundShape,
@@ -61,12 +62,6 @@ first byte in a little-endian value, from bit 7 in a big-endian one.
 
 | type | what it holds |
 |---|---|
-| `boolean` | one bit |
-| `uintN`, `sintN` | an unsigned or two's complement integer of N bits, 1 to 64 |
-| `float16`, `float32`, `float64` | IEEE 754 |
-| `medfloat16`, `medfloat32` | SFLOAT and FLOAT of IEEE 11073-20601 |
-| `uint8[N]` | N bytes, shown in hex |
-| `utf8s`, `uint8[]` | as the last field: text, or bytes, until the value ends |
 """
 _UNITS = """\
 ## Units
@@ -126,7 +121,8 @@ def plugin_reference() -> str:
     parts = [_INTRODUCTION]
     for title, text, model in _TABLES:
         parts.append("\n".join([f"## {title}\n", *([f"{text}\n"] if text else []), *_table(model)]) + "\n")
-    parts += [_TYPES, _UNITS, "\n".join(_formulas()) + "\n"]
+    types = [f"| {kind.written} | {kind.meaning} |" for kind in TYPES]
+    parts += [_TYPES + "\n".join(types) + "\n", _UNITS, "\n".join(_formulas()) + "\n"]
     return "\n".join(parts)
 
 

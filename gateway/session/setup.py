@@ -12,7 +12,7 @@ from bleak.backends.characteristic import BleakGATTCharacteristic
 from gateway.config import NodeConfig
 from gateway.model.errors import NodeError, PayloadError, RadioError, RefusedError
 from gateway.model.events import DescriptorDiffers, Detail, SettingDiffers, SettingWritten
-from gateway.plugin.layout.codec import Value
+from gateway.plugin.layout.types import Value
 from gateway.plugin.library.adopted import short_number
 from gateway.plugin.library.assigned import COMPARED_DESCRIPTORS, IDENTITY, descriptor_problem, identity_text
 

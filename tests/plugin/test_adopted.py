@@ -26,7 +26,7 @@ UNITS = {"%": "percent"}
 def test_type_scaling_and_unit_are_those_of_the_supplement(number: str) -> None:
     kind, multiplier, decimal, binary, unit, *_ = SCALINGS[number]
     field = find_characteristic("adopted", f"0x{number}").layout.fields[0]
-    assert f"{field.kind}{field.bits}" == kind
+    assert field.type.label(field.bits) == kind
     assert field.scale is not None
     assert field.scale.num / field.scale.den == multiplier * 10.0**decimal * 2.0**binary
     assert field.unit.symbol == UNITS.get(unit, unit)

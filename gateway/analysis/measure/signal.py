@@ -4,7 +4,6 @@ Values are read once, in chunks, whatever their number; what is kept between two
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field
 
@@ -18,6 +17,7 @@ from gateway.log.reader import ChannelInfo, FieldInfo, Log, NodeInfo, RunInfo
 from gateway.log.schema import quoted
 from gateway.model.figures import FIELD_FIGURES, OF_FIELD
 from gateway.model.records import Measure
+from gateway.plugin.layout.types import type_labelled
 
 Floats = npt.NDArray[np.float64]
 MEAN = "Student's t over 20 or more batches of values"
@@ -28,7 +28,6 @@ _EXACT = 2.0**53  # up to which every code is a number of its own
 FAR = 8.0  # times the median change from one value to the next: a spike; common practice
 FEWEST_LSB = 4.0
 _ENOUGH_FOR_FAR = 100
-_INTEGER = re.compile(r"([us])int(\d+)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,8 +256,7 @@ class _State:
 def rails(info: FieldInfo) -> tuple[float, float]:
     """Where a field's values can't go beyond: its limits, or the ends of its integer type; infinite for none."""
     low, high = -math.inf, math.inf
-    if info.lsb and (found := _INTEGER.fullmatch(info.kind)):
-        bits = int(found[2])
-        ends = (-(1 << bits - 1), (1 << bits - 1) - 1) if found[1] == "s" else (0, (1 << bits) - 1)
-        low, high = sorted(end * info.lsb for end in ends)
+    if info.lsb and (known := type_labelled(info.kind)) is not None:
+        kind, bits = known
+        low, high = sorted(end * info.lsb for end in kind.raw_range(bits))
     return (info.low if info.low is not None else low), (info.high if info.high is not None else high)

@@ -18,6 +18,7 @@ import cbor2
 from gateway.log.reader import FieldInfo
 from gateway.log.tail import Stretch
 from gateway.mqtt.senml.naming import Sent, sent_as
+from gateway.plugin.layout.types import type_labelled
 
 Form = Literal["json", "cbor"]
 FRAME, RUN, RAW, FAULT = "frame", "run", "raw", "fault"  # names of the records that are no fields
@@ -56,7 +57,8 @@ def sent_fields(fields: tuple[FieldInfo, ...]) -> tuple[tuple[Sent, str], ...]:
         sent = sent_as(field.name, field.unit, field.role, field.column)
         if sent.name in OWN_NAMES:
             sent = Sent(f"{sent.name}_value", sent.unit, sent.gain, sent.zero)
-        label = {"boolean": "vb"}.get(field.kind, "vd" if field.kind.startswith("bytes") else "v")
+        known = type_labelled(field.kind)
+        label = known[0].senml if known else "v"
         found.append((sent, label))
     return tuple(found)
 

@@ -64,12 +64,12 @@ def header(name: str, plugin: Plugin) -> Iterator[str]:
 def _members(fields: tuple[Field, ...], indent: str) -> Iterator[str]:
     for field in fields:
         unit = f", {field.unit.symbol}" if field.unit.symbol else ""
-        if field.kind in ("bytes", "text") and not field.bits:
+        if not field.bits:
             continue  # the tail, which is pointed to
-        if field.kind == "bytes":
+        if field.type.textual:
             yield f"{indent}uint8_t {identifier(field.name)}[{field.bits // 8}];"
             continue
-        what = {"float": "IEEE 754, its bits", "medfloat": "IEEE 11073 float, its bits"}.get(field.kind, "")
+        what = field.type.note
         if field.scale is not None:
             add = f" + {field.scale.add}" if field.scale.add else ""
             what = f"({field.scale.num} * raw{add}) / {field.scale.den}{unit}"

@@ -93,9 +93,7 @@ def _characteristic(item: Characteristic) -> Iterator[str]:
         for field in group.fields:
             yield _field_row(field, None, f" (in each sample of {group.size} bytes: {count}{every})")
     if layout.tail is not None:
-        yield _row(
-            "the rest", "", layout.tail.name, "text, UTF-8" if layout.tail.kind == "text" else "bytes", "", "", ""
-        )
+        yield _row("the rest", "", layout.tail.name, layout.tail.type.label(0), "", "", "")
     for derived in item.derived:
         unit = f" in {derived.unit.symbol}" if derived.unit.symbol else ""
         yield from ("", f"`{derived.name}`{unit} is worked out from it by gattest; the node does not send it.")
@@ -118,7 +116,7 @@ def _field_row(field: Field, offset: int | None, there: str) -> str:
         where,
         bits,
         field.name + there,
-        (f"{field.kind}{field.bits}" if field.kind != "boolean" else "boolean") + order,
+        field.type.label(field.bits) + order,
         _meaning(field),
         _limits(field),
         ", ".join(f"{number:#x}: {why}" for number, why in (field.reserved or {}).items()),

@@ -48,12 +48,12 @@ def uuid_bytes(uuid: str) -> str:
 def type_of(field: Field) -> str:
     """The type of a field's transmitted number."""
     bits = next(size for size in (8, 16, 32, 64) if field.bits <= size)
-    return f"{'int' if field.kind == 'sint' else 'uint'}{bits}_t"
+    return f"{'int' if field.type.signed else 'uint'}{bits}_t"
 
 
 def constant(value: int, field: Field) -> str:
     """A constant of a field's type; the lowest of 64 bits can't be written as one number."""
-    if field.kind != "sint":
+    if not field.type.signed:
         return f"UINT64_C(0x{value:X})" if field.bits > 32 else f"0x{value:X}u"
     if value == -(1 << 63):
         return f"(-INT64_C({-value - 1}) - 1)"

@@ -73,11 +73,9 @@ def _value(item: Characteristic) -> dict[str, Any]:
 
 
 def _field(field: Field) -> dict[str, Any]:
-    kinds: dict[str, Any] = {"type": ["number", "null"]}
+    kinds: dict[str, Any] = {"type": [field.type.json, "null"]}
     if field.names:
         kinds = {"type": ["string", "null"], "description": ", ".join(field.names.values())}
-    elif field.kind in ("text", "bytes"):
-        kinds = {"type": ["string", "null"]}
     if field.unit.symbol:
         kinds["unit"] = field.unit.symbol
     for key, end in (("lowest", field.low), ("highest", field.high)):  # beyond them a value is doubtful, not malformed

@@ -228,17 +228,17 @@ def _way(field: Field) -> str:
 
 
 def _put(field: Field, member: str) -> str:
-    if field.kind == "bytes":
+    if field.type.textual:
         return f"memcpy(out + at + {field.bit // 8}u, {member}, {field.bits // 8}u);"
     big = "true" if field.order == "big" else "false"
     return f"put_{_way(field)}(out, at * 8u + {field.bit}u, {field.bits}u, (uint64_t){member}, {big});"
 
 
 def _get(field: Field, member: str) -> str:
-    if field.kind == "bytes":
+    if field.type.textual:
         return f"memcpy({member}, in + at + {field.bit // 8}u, {field.bits // 8}u);"
     big = "true" if field.order == "big" else "false"
     got = f"get_{_way(field)}(in, at * 8u + {field.bit}u, {field.bits}u, {big})"
-    if field.kind == "sint":
+    if field.type.signed:
         got = f"with_sign({got}, {field.bits}u)"
     return f"{member} = ({type_of(field)}){got};"

@@ -3,19 +3,16 @@ patterns, reserved values, every shape that flags and counters can give a value.
 
 from __future__ import annotations
 
-import struct
 from collections.abc import Mapping
 from dataclasses import dataclass
-from fractions import Fraction
+from typing import Any
 
 from gateway.model.errors import EncodeError
 from gateway.plugin import Characteristic
-from gateway.plugin.layout.codec import Value
 from gateway.plugin.layout.model import Field
+from gateway.plugin.layout.types import Value
 
-_FLOATS = {16: "<e", 32: "<f", 64: "<d"}
 _MOST_VECTORS = 12
-_FLOAT_VALUES = (0.0, 1.5, -2.25, 100.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,24 +65,13 @@ def _vector(item: Characteristic, turn: int) -> Vector | None:
 
 def _value(field: Field, turn: int, wanted: int | None) -> Value:
     """An engineering value of a field, another one each turn."""
-    if field.kind == "text":
-        return "Aä€"[: turn % 4]
-    if field.kind == "bytes":
-        return bytes((turn * 37 + i) & 0xFF for i in range(field.bits // 8 if field.bits else turn % 4)).hex()
-    if field.kind in ("float", "medfloat"):
-        return _FLOAT_VALUES[turn % len(_FLOAT_VALUES)]
+    if wanted is None:
+        return field.type.example(field, turn)
     low, high = field.raw_range
-    patterns = [0, low, high, high // 3, 1, *(field.reserved or ()), *(field.names or ()), low // 2, high - 1]
-    raw = patterns[turn % len(patterns)] if wanted is None else wanted
-    raw = min(max(raw, low), high)
-    if field.scale is None:
-        return raw
-    return Fraction(raw * field.scale.num + field.scale.add, field.scale.den)
+    return field.shown(min(max(wanted, low), high))
 
 
-def _transmitted(field: Field, value: object) -> int | bytes:
+def _transmitted(field: Field, value: Any) -> int | bytes:
     if isinstance(value, float):
-        return int.from_bytes(struct.pack(_FLOATS[field.bits], value), "little")
-    if isinstance(value, int):
-        return value
-    return bytes(value) if isinstance(value, bytes | bytearray) else str(value).encode()
+        return field.type.to_bits(value, field.bits)
+    return value if isinstance(value, int) else bytes(value)

@@ -5,20 +5,15 @@ line."""
 from __future__ import annotations
 
 import math
-import struct
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from fractions import Fraction
 from typing import Any
 
 from gateway.model.errors import DecodeError, EncodeError
 from gateway.model.records import Reading
-from gateway.plugin.layout import medfloat
 from gateway.plugin.layout.compiled import MANY, compile_construct, flat, spans_of
 from gateway.plugin.layout.model import Block, Field, Layout
-
-Value = int | float | str | Fraction | None
-
+from gateway.plugin.layout.types import Value
 
 OUTSIDE = "outside its limits"  # why a reading is doubtful though it decodes
 
@@ -66,8 +61,7 @@ def integer(field: Field, raw: bytes, base: int) -> int:
     first, last = base + field.bit // 8, base + (field.bit + field.bits - 1) // 8
     word, inner = int.from_bytes(raw[first : last + 1], field.order), field.bit % 8
     shift = inner if field.order == "little" else (last - first + 1) * 8 - inner - field.bits
-    number = word >> shift & (1 << field.bits) - 1
-    return number - (1 << field.bits) if field.kind == "sint" and number >> (field.bits - 1) else number
+    return field.type.from_bits(word >> shift & (1 << field.bits) - 1, field.bits)
 
 
 class Codec:
@@ -171,18 +165,15 @@ class Codec:
             for field in block.fields:
                 if field.name not in values:
                     continue
-                number = self._encode(field, values)
-                if isinstance(number, float):
-                    packed = struct.pack({16: "<e", 32: "<f", 64: "<d"}[field.bits], number)
-                    number = int.from_bytes(packed, "little")
-                if not isinstance(number, int):
-                    raise EncodeError(f"{self.where}.{field.name}: only numbers can be set")
+                try:
+                    number = field.type.to_bits(self._encode(field, values), field.bits)
+                except ValueError as error:
+                    raise EncodeError(f"{self.where}.{field.name}: {error}") from None
                 first, last = start + field.bit // 8, start + (field.bit + field.bits - 1) // 8
                 inner, size = field.bit % 8, last - first + 1
                 shift = inner if field.order == "little" else size * 8 - inner - field.bits
-                mask = (1 << field.bits) - 1
-                word = int.from_bytes(raw[first : last + 1], field.order) & ~(mask << shift)
-                patched[first : last + 1] = (word | (number & mask) << shift).to_bytes(size, field.order)
+                word = int.from_bytes(raw[first : last + 1], field.order) & ~((1 << field.bits) - 1 << shift)
+                patched[first : last + 1] = (word | number << shift).to_bytes(size, field.order)
                 raw = bytes(patched)
         return bytes(patched)
 
@@ -209,86 +200,15 @@ class Codec:
         if field.name not in values:
             raise EncodeError(f"{self.where}.{field.name}: no value given")
         try:
-            return encode(field, values[field.name])
+            return field.type.encode(field, values[field.name])
         except (ValueError, TypeError, OverflowError) as error:
             raise EncodeError(f"{self.where}.{field.name}: {error}") from None
 
 
 def reading(field: Field, raw: int | float | bytes, name: str, base: int) -> Reading:
     """The reading that a transmitted number stands for; ``base`` is the bit its part starts at."""
-    shown, value, reason = meaning(field, raw)
+    shown, value, reason = field.type.read(field, raw)
     low, high = (-math.inf if field.low is None else field.low), (math.inf if field.high is None else field.high)
     if isinstance(value, int | float) and not low <= value <= high:
         reason = OUTSIDE
     return Reading(name, shown, value, field.unit.symbol, base + field.bit, field.bits, reason)
-
-
-def meaning(field: Field, raw: int | float | bytes) -> tuple[int | float | None, int | float | str | None, str]:
-    """Transmitted number, engineering value, and why there is none."""
-    if isinstance(raw, bytes):
-        try:
-            return None, raw.decode() if field.kind == "text" else raw.hex(), ""
-        except UnicodeDecodeError as error:
-            return None, None, f"not UTF-8 at byte {error.start}"
-    if isinstance(raw, float):
-        return raw, (raw if math.isfinite(raw) else None), "" if math.isfinite(raw) else str(raw)
-    if field.kind == "medfloat":
-        why = medfloat.specials(field.bits).get(raw, "")
-        return raw, (None if why else medfloat.to_float(raw, field.bits)), why
-    if field.reserved and raw in field.reserved:
-        return raw, None, field.reserved[raw]
-    if field.names is not None:
-        return raw, field.names.get(raw, f"unnamed {raw}"), ""
-    return raw, field.scale.apply(raw) if field.scale else raw, ""
-
-
-def encode(field: Field, value: Value) -> int | float | bytes:
-    """The transmitted number that stands for ``value``.
-
-    Raises:
-        ValueError: it can't be sent in this field; the text says why.
-    """
-    if field.kind in ("text", "bytes"):
-        return _encode_bytes(field, value)
-    if value is None:
-        return _encode_nothing(field)
-    if field.names is not None and isinstance(value, str):
-        for number, name in field.names.items():
-            if name == value:
-                return number
-        raise ValueError(f"{value!r} is none of {', '.join(field.names.values())}")
-    if isinstance(value, str):
-        raise ValueError(f"{value!r} is not a number")
-    if field.kind == "float":
-        return float(value)
-    if isinstance(value, float) and not math.isfinite(value):
-        raise ValueError(f"{value} is not a finite number")
-    exact = Fraction(value)
-    if field.kind == "medfloat":
-        return medfloat.from_number(Fraction(str(value)) if isinstance(value, float) else exact, field.bits)
-    raw = field.scale.invert(exact) if field.scale else round(exact)
-    low, high = field.raw_range
-    if not low <= raw <= high:
-        shown = f"{float(exact):g} {field.unit.symbol}".strip()
-        raise ValueError(f"{shown} becomes {raw}, outside {low} to {high}")
-    return raw
-
-
-def _encode_nothing(field: Field) -> int | float:
-    if field.kind == "float":
-        return math.nan
-    if field.kind == "medfloat":
-        return (1 << (medfloat.MANTISSA_BITS[field.bits] - 1)) - 1
-    if field.reserved:
-        return next(iter(field.reserved))
-    raise ValueError("has no reserved value that means no reading")
-
-
-def _encode_bytes(field: Field, value: Value) -> bytes:
-    """Text as UTF-8, bytes from hex."""
-    if not isinstance(value, str):
-        raise ValueError(f"{value!r} is not text")
-    raw = value.encode() if field.kind == "text" else bytes.fromhex(value)
-    if field.bits and len(raw) * 8 != field.bits:
-        raise ValueError(f"{len(raw)} bytes given, the field takes {field.bits // 8}")
-    return raw

@@ -13,12 +13,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from gateway.plugin.layout import medfloat
-from gateway.plugin.layout.codec import meaning
 from gateway.plugin.layout.model import Field, Layout, Order
+from gateway.plugin.layout.types import Column
 
-Column = npt.NDArray[Any]
-_EXACT_BITS = 53  # integers up to here are exact in a float64
 _TAIL = bytes(8)  # room for a wide read at the last payload's end
 
 
@@ -52,7 +49,7 @@ class Cut:
         if self.missing is not None and self.missing.any():
             numbers, each = np.unique(self.raw[self.missing], return_counts=True)
             for number, count in zip(numbers.tolist(), each.tolist(), strict=True):
-                why = meaning(self.field, number)[2]
+                why = self.field.type.read(self.field, number)[2]
                 counts[why] = counts.get(why, 0) + count
         return counts
 
@@ -178,11 +175,11 @@ def _advance(layout: Layout, keys: frozenset[str], group: _Group) -> list[_Group
             return None
         shape, strides = (len(group.positions),), (group.length,)
         for field in block.fields:
-            if field.kind in ("text", "bytes"):
+            if field.type.textual:
                 group.fields[field.name] = _bytes(field, group, field.bits // 8)
                 continue
             raw = _raw(field, group.joined, group.offset, shape, strides)
-            group.fields[field.name] = _meaning(field, raw)
+            group.fields[field.name] = _cut(field, raw)
             if field.name in keys:
                 group.keys[field.name] = raw
         group.offset += block.size
@@ -207,7 +204,7 @@ def _part(layout: Layout, group: _Group, count: int) -> Part:
     if layout.samples and count:
         shape, strides = (len(group.positions), count), (group.length, layout.samples.size)
         samples = {
-            field.name: _meaning(field, _raw(field, group.joined, group.offset, shape, strides).reshape(-1))
+            field.name: _cut(field, _raw(field, group.joined, group.offset, shape, strides).reshape(-1))
             for field in layout.samples.fields
         }
     if layout.tail is not None:
@@ -215,51 +212,25 @@ def _part(layout: Layout, group: _Group, count: int) -> Part:
     return Part(group.positions, count, group.fields, samples)
 
 
+def _cut(field: Field, raw: Column) -> Cut:
+    """What transmitted numbers stand for."""
+    return Cut(field, *field.type.columns(field, raw))
+
+
 def _bytes(field: Field, group: _Group, size: int) -> Cut:
-    """A field of text or bytes, as text."""
+    """A field of text or bytes."""
     first = group.offset + field.bit // 8
-    n = len(group.positions)
-    raw, texts = np.empty(n, dtype=object), np.empty(n, dtype=object)
-    for row in range(n):
+    raw = np.empty(len(group.positions), dtype=object)
+    for row in range(len(raw)):
         start = row * group.length + first
         raw[row] = group.joined[start : start + size]
-        texts[row] = meaning(field, raw[row])[1]
-    return Cut(field, raw, texts, np.array([text is None for text in texts], bool))
-
-
-def _meaning(field: Field, raw: Column) -> Cut:
-    """What transmitted numbers stand for."""
-    if field.kind == "float":
-        finite = np.isfinite(raw)
-        with np.errstate(invalid="ignore"):  # a signalling NaN is as good as any
-            widened = raw.astype(np.float64)
-        return Cut(field, raw, widened, None if finite.all() else ~finite)
-    if field.kind == "medfloat":
-        return _medfloat(field, raw)
-    missing: npt.NDArray[np.bool_] | None = None
-    if field.reserved:
-        missing = np.isin(raw, np.array(list(field.reserved), dtype=raw.dtype))
-    if field.names is not None:
-        return Cut(field, raw, _named(field.names, raw), missing)
-    return Cut(field, raw, _scaled(field, raw), missing)
-
-
-def _medfloat(field: Field, raw: Column) -> Cut:
-    width = medfloat.MANTISSA_BITS[field.bits]
-    raw = raw.astype(np.int64)
-    mantissa = (raw << (64 - width)) >> (64 - width)
-    exponent = (raw << (64 - field.bits)) >> (64 - field.bits + width)
-    powers = np.array(medfloat.POWERS)
-    values = np.where(
-        exponent >= 0, mantissa * powers[np.maximum(exponent, 0)], mantissa / powers[np.maximum(-exponent, 0)]
-    )
-    return Cut(field, raw, values, np.isin(raw, list(medfloat.specials(field.bits))))
+    return _cut(field, raw)
 
 
 def _raw(field: Field, joined: bytes, base: int, shape: tuple[int, ...], strides: tuple[int, ...]) -> Column:
     """The transmitted numbers, in the narrowest type that holds them: a view where the field is a machine word."""
     first, inner = divmod(field.bit, 8)
-    dtype, shift, mask = _word(field.kind, field.bits, inner, field.order)
+    dtype, shift, mask = _word(field.type.letter, field.bits, inner, field.order)
     word: Column = np.ndarray(shape, dtype, joined, base + first, strides)
     if inner + field.bits > 64:
         more = np.ndarray(shape, np.uint8, joined, base + first + 8, strides).astype(np.uint64)
@@ -273,19 +244,18 @@ def _raw(field: Field, joined: bytes, base: int, shape: tuple[int, ...], strides
     if mask is None:
         return word
     word = word & mask
-    if field.kind == "sint":
+    if field.type.signed:
         sign = np.int64(-1) << np.int64(field.bits - 1)  # negative, so that it exists for 64 bits too
         return (word.astype(np.uint64).view(np.int64) ^ sign) - sign
     return word
 
 
 @cache
-def _word(kind: str, bits: int, inner: int, order: Order) -> tuple[np.dtype[Any], Any, Any]:
+def _word(letter: str, bits: int, inner: int, order: Order) -> tuple[np.dtype[Any], Any, Any]:
     """How a field is cut from the machine word it lies in: the word's type, how far down it is shifted, and the mask;
     None for what is not needed. Remembered, because for a small batch it takes as long as the cutting itself."""
     sign = "<" if order == "little" else ">"
-    if kind == "float" or (inner == 0 and bits in (8, 16, 32, 64)):
-        letter = {"float": "f", "sint": "i"}.get(kind, "u")
+    if letter == "f" or (inner == 0 and bits in (8, 16, 32, 64)):
         return np.dtype(f"{sign}{letter}{bits // 8}"), None, None
     end = inner + bits
     width = next((w for w in (8, 16, 32, 64) if w >= end), 64)
@@ -293,22 +263,3 @@ def _word(kind: str, bits: int, inner: int, order: Order) -> tuple[np.dtype[Any]
     number = dtype.newbyteorder("=").type
     shift = inner if order == "little" else width - end
     return dtype, number(shift) if 0 < shift < width else None, number((1 << bits) - 1)
-
-
-def _scaled(field: Field, raw: Column) -> Column:
-    """Scale as `Scale.apply` does: exact integers, then one correctly rounded division."""
-    scale = field.scale
-    if scale is None or (scale.num, scale.add, scale.den) == (1, 0, 1):
-        return raw
-    widest = max(field.bits + scale.num.bit_length(), scale.add.bit_length()) + 1
-    if widest <= _EXACT_BITS and scale.den.bit_length() <= _EXACT_BITS:
-        top = raw.astype(np.int64) * scale.num + scale.add if scale.add or scale.num != 1 else raw
-        return top if scale.den == 1 else top / np.float64(scale.den)
-    exact = [scale.apply(number) for number in raw.tolist()]
-    return np.array(exact, dtype=object if scale.den == 1 else np.float64)
-
-
-def _named(names: Mapping[int, str], raw: Column) -> Column:
-    values, inverse = np.unique(raw, return_inverse=True)
-    texts = np.array([names.get(number, f"unnamed {number}") for number in values.tolist()], dtype=object)
-    return texts[inverse]

@@ -31,9 +31,7 @@ class BitRun(con.Adapter):  # type: ignore[misc]  # construct has no types
         found = {}
         for field in self._fields:
             raw = int.from_bytes(obj, field.order) >> self._shift(field) & (1 << field.bits) - 1
-            if field.kind == "sint" and raw >> (field.bits - 1):
-                raw -= 1 << field.bits
-            found[field.name] = raw
+            found[field.name] = field.type.from_bits(raw, field.bits)
         return found
 
     def _encode(self, obj: Mapping[str, int], context: Any, path: str) -> bytes:
@@ -58,31 +56,16 @@ def spans_of(fields: Sequence[Field], size: int) -> list[Span]:
     return spans
 
 
-_FLOATS = {
-    (16, "little"): con.Float16l,
-    (16, "big"): con.Float16b,
-    (32, "little"): con.Float32l,
-    (32, "big"): con.Float32b,
-    (64, "little"): con.Float64l,
-    (64, "big"): con.Float64b,
-}
-
-
-def _whole(field: Field) -> Any:
-    """The parser of a field of whole bytes."""
-    if field.kind == "float":
-        return _FLOATS[field.bits, field.order]
-    if field.kind in ("text", "bytes"):
-        return con.Bytes(field.bits // 8) if field.bits else con.GreedyBytes
-    return con.BytesInteger(field.bits // 8, signed=field.kind == "sint", swapped=field.order == "little")
-
-
 def _struct(fields: Sequence[Field], size: int) -> list[Any]:
     parts: list[Any] = []
     run: list[Span] = []
     for first, end, field in spans_of(fields, size):
         if not run and first % 8 == 0 and end % 8 == 0:
-            parts.append(con.Padding((end - first) // 8) if field is None else field.name / _whole(field))
+            parts.append(
+                con.Padding((end - first) // 8)
+                if field is None
+                else field.name / field.type.parser(field.bits, field.order)
+            )
             continue
         run.append((first, end, field))
         if end % 8 == 0:
@@ -116,7 +99,7 @@ def compile_construct(layout: Layout) -> Any:
         else:
             parts.append(MANY / (con.Array(count, one) if count else con.GreedyRange(one)))
     if layout.tail is not None:
-        parts.append(layout.tail.name / _whole(layout.tail))
+        parts.append(layout.tail.name / layout.tail.type.parser(layout.tail.bits, layout.tail.order))
     return con.Struct(*parts, con.Terminated)
 
 

@@ -16,22 +16,13 @@ from pydantic import Field as Declared
 from gateway.model.errors import UnitError
 from gateway.model.figures import Role
 from gateway.model.units import PLAIN, Unit, parse_duration_ns, parse_quantity, parse_unit
-from gateway.plugin.layout.model import INTEGERS, Block, Condition, Field, Kind, Layout, Order, Samples, Scale
+from gateway.plugin.layout.model import Block, Condition, Field, Layout, Order, Samples, Scale
+from gateway.plugin.layout.types import MAX_VALUE_BYTES, TYPES, UINT, FieldType, type_of
 
-MAX_VALUE_BYTES = 512  # longest attribute value: Core Specification, Vol 3, Part F, 3.2.9
 MAX_ROLE_BITS = 48  # counters and times are reckoned with in 64-bit integers
 Complain = Callable[[str, str, str], None]  # place, found, expected
 T = TypeVar("T")
 
-_TYPE = re.compile(r"(uint|sint)([1-9]\d?)")
-_ARRAY = re.compile(r"uint8\[(\d{0,3})\]")
-_FLOATS: dict[str, tuple[Kind, int]] = {
-    "float16": ("float", 16),
-    "float32": ("float", 32),
-    "float64": ("float", 64),
-    "medfloat16": ("medfloat", 16),
-    "medfloat32": ("medfloat", 32),
-}
 _WHEN = re.compile(
     r"(?P<negated>not\s+)?(?P<name>[a-z][a-z0-9_]*)(?:\s*(?P<test>==|!=)\s*(?P<number>0[xX][0-9a-fA-F]+|\d+))?"
 )
@@ -125,14 +116,14 @@ def _samples(samples: SamplesDecl, order: Order, blocks: Sequence[Block], compla
     every_ns = None
     if samples.every is not None:
         every_ns = _try(lambda: parse_duration_ns(samples.every or ""), "samples.every", complain)
-    if any(decl.when for decl in samples.fields) or any(field.kind in ("text", "bytes") for field in inner):
+    if any(decl.when for decl in samples.fields) or any(field.type.textual for field in inner):
         complain("samples.fields", "a field with when, or without a width of its own", "plain fields only")
     if not inner:
         complain("samples.fields", "no fields", "declare at least one")
         return None
     if isinstance(samples.count, str):
         counters = {
-            field.name for block in blocks for field in block.fields if field.kind == "uint" and block.when is None
+            field.name for block in blocks for field in block.fields if field.type is UINT and block.when is None
         }
         if samples.count not in counters:
             complain(
@@ -152,7 +143,7 @@ def _blocks(decls: Sequence[FieldDecl], order: Order, complain: Complain) -> tup
     known: dict[str, Field] = {}
     start = 0
     while start < len(decls):
-        if decls[start].type in ("utf8s", "uint8[]"):
+        if _takes_the_rest(decls[start]):
             tail = _field(decls[start], 0, order, order, f"fields[{start}]", complain)
             if start + 1 < len(decls) or decls[start].when:
                 complain(
@@ -162,7 +153,7 @@ def _blocks(decls: Sequence[FieldDecl], order: Order, complain: Complain) -> tup
                 )
             break
         end = start + 1
-        while end < len(decls) and decls[end].when == decls[start].when and decls[end].type not in ("utf8s", "uint8[]"):
+        while end < len(decls) and decls[end].when == decls[start].when and not _takes_the_rest(decls[end]):
             end += 1
         when = _condition(decls[start], known, f"fields[{start}].when", complain)
         fields, size = _place(decls[start:end], order, "fields", complain, start)
@@ -174,6 +165,11 @@ def _blocks(decls: Sequence[FieldDecl], order: Order, complain: Complain) -> tup
     return blocks, tail
 
 
+def _takes_the_rest(decl: FieldDecl) -> bool:
+    known = type_of(decl.type)
+    return known is not None and not known[1]
+
+
 def _condition(decl: FieldDecl, known: Mapping[str, Field], place: str, complain: Complain) -> Condition | None:
     if decl.when is None:
         return None
@@ -182,8 +178,8 @@ def _condition(decl: FieldDecl, known: Mapping[str, Field], place: str, complain
         complain(place, f"{decl.when!r}", "written as 'flag', 'not flag', 'field == 3' or 'field != 3'")
         return None
     field = known.get(found["name"])
-    if field is None or field.kind not in INTEGERS:
-        integers = [name for name, other in known.items() if other.kind in INTEGERS]
+    if field is None or not field.type.integer:
+        integers = [name for name, other in known.items() if other.type.integer]
         complain(
             place, f"{found['name']!r} is no integer field before this one", f"one of {', '.join(integers) or 'none'}"
         )
@@ -268,27 +264,13 @@ def _field(decl: FieldDecl, bit: int, order: Order, whole: Order, place: str, co
     """Build one field; None where not even its width is known."""
     if not NAME.fullmatch(decl.name):
         complain(f"{place}.name", f"{decl.name!r}", "a lower-case name of letters, digits and _, at most 40 long")
-    named = _TYPE.fullmatch(decl.type)
-    kind: Kind
-    if decl.type == "boolean":
-        kind, bits = "boolean", 1
-    elif decl.type in _FLOATS:
-        kind, bits = _FLOATS[decl.type]
-    elif decl.type == "utf8s":
-        kind, bits = "text", 0
-    elif (array := _ARRAY.fullmatch(decl.type)) and (not array[1] or 0 < int(array[1]) <= MAX_VALUE_BYTES):
-        kind, bits = "bytes", int(array[1] or 0) * 8
-    elif named and int(named[2]) <= 64:
-        kind, bits = ("uint" if named[1] == "uint" else "sint"), int(named[2])
-    else:
-        complain(
-            f"{place}.type",
-            f"{decl.type!r}",
-            "boolean, uintN or sintN (N from 1 to 64), float16, float32, float64, medfloat16, medfloat32, utf8s "
-            "or uint8[N]",
-        )
+    known = type_of(decl.type)
+    if known is None:
+        types = ", ".join(one.written.replace("`", "") for one in TYPES)
+        complain(f"{place}.type", f"{decl.type!r}", f"{types} (N bits from 1 to 64, or N bytes)")
         return None
-    if (kind not in INTEGERS or order != whole) and (bit % 8 or bits % 8):
+    kind, bits = known
+    if (not kind.integer or order != whole) and (bit % 8 or bits % 8):
         complain(
             f"{place}",
             f"{decl.type} at bit {bit}",
@@ -296,15 +278,15 @@ def _field(decl: FieldDecl, bit: int, order: Order, whole: Order, place: str, co
         )
     reserved = _integers(decl.reserved, kind, bits, f"{place}.reserved", complain)
     names = _integers(decl.names, kind, bits, f"{place}.names", complain)
-    if kind not in INTEGERS and (decl.lsb or decl.offset):
+    if not kind.integer and (decl.lsb or decl.offset):
         complain(place, f"a {decl.type} with lsb or offset", "give it its unit alone")
-    if kind in ("text", "bytes") and (decl.unit or decl.limits):
+    if kind.textual and (decl.unit or decl.limits):
         complain(place, f"a {decl.type} with unit or limits", "text and bytes have none")
     if names and (decl.lsb or decl.offset or decl.unit or decl.limits):
         complain(place, "names together with lsb, offset, unit or limits", "a named value has no unit")
     scale, unit = _scale(decl, kind, bool(names), place, complain)
     low, high = _limits(decl, unit, place, complain)
-    if decl.role is not None and (kind != "uint" or bits > MAX_ROLE_BITS):
+    if decl.role is not None and (kind is not UINT or bits > MAX_ROLE_BITS):
         complain(
             f"{place}.role",
             f"role {decl.role!r} on a {decl.type}",
@@ -313,14 +295,14 @@ def _field(decl: FieldDecl, bit: int, order: Order, whole: Order, place: str, co
     return Field(decl.name, kind, bits, bit, order, scale, unit, low, high, decl.role, reserved, names)
 
 
-def _scale(decl: FieldDecl, kind: Kind, named: bool, place: str, complain: Complain) -> tuple[Scale | None, Unit]:
+def _scale(decl: FieldDecl, kind: FieldType, named: bool, place: str, complain: Complain) -> tuple[Scale | None, Unit]:
     """The exact scaling of an integer into its output unit."""
     try:
         shown = parse_unit(decl.unit) if decl.unit is not None else None
     except UnitError as error:
         complain(f"{place}.unit", str(error), "")
         shown = None
-    if kind not in ("uint", "sint") or named:
+    if not kind.scaled or named:
         return None, shown or PLAIN
     try:
         lsb = parse_quantity(decl.lsb if decl.lsb is not None else "1")
@@ -368,11 +350,13 @@ def _limits(decl: FieldDecl, unit: Unit, place: str, complain: Complain) -> tupl
     return float(ends[0]), float(ends[1])
 
 
-def _integers(table: Mapping[str, str], kind: Kind, bits: int, place: str, complain: Complain) -> dict[int, str] | None:
+def _integers(
+    table: Mapping[str, str], kind: FieldType, bits: int, place: str, complain: Complain
+) -> dict[int, str] | None:
     """A table keyed by transmitted integers; a signed field may be keyed by its bit pattern (0x8000)."""
     if not table:
         return None
-    if kind not in INTEGERS:
+    if not kind.integer:
         complain(place, "can't be keyed by transmitted integers", "only integers have reserved values and names")
         return None
     found: dict[int, str] = {}
@@ -382,9 +366,9 @@ def _integers(table: Mapping[str, str], kind: Kind, bits: int, place: str, compl
         except ValueError:
             complain(place, f"key {key!r}", "an integer such as 0x8000")
             continue
-        if kind == "sint" and (1 << (bits - 1)) <= number < (1 << bits):
-            number -= 1 << bits
-        low, high = (-(1 << (bits - 1)), (1 << (bits - 1)) - 1) if kind == "sint" else (0, (1 << bits) - 1)
+        if 0 <= number < (1 << bits):
+            number = kind.from_bits(number, bits)
+        low, high = kind.raw_range(bits)
         if not low <= number <= high:
             complain(place, f"{key} does not fit {bits} bits", f"{low} to {high}")
             continue

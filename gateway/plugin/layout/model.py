@@ -10,10 +10,9 @@ from typing import Literal
 
 from gateway.model.figures import Role
 from gateway.model.units import PLAIN, Unit
+from gateway.plugin.layout.types import FieldType
 
-Kind = Literal["uint", "sint", "float", "boolean", "medfloat", "text", "bytes"]
 Order = Literal["little", "big"]
-INTEGERS: frozenset[Kind] = frozenset({"uint", "sint", "boolean"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +39,7 @@ class Field:
 
     Attributes:
         name: its name, unique in the layout.
-        kind, bits: the type.
+        type, bits: what it is, and how wide; 0 bits for until the value ends.
         bit: offset of its first bit: within the value, or within one sample.
         order: byte order; in a little-endian layout bit 0 of byte 0 comes first, in a big-endian one bit 7.
         scale: None where the value is not a scaled integer (float, boolean, named).
@@ -52,7 +51,7 @@ class Field:
     """
 
     name: str
-    kind: Kind
+    type: FieldType
     bits: int
     bit: int
     order: Order
@@ -67,9 +66,11 @@ class Field:
     @property
     def raw_range(self) -> tuple[int, int]:
         """Smallest and largest transmitted integer."""
-        if self.kind == "sint":
-            return -(1 << (self.bits - 1)), (1 << (self.bits - 1)) - 1
-        return 0, (1 << self.bits) - 1
+        return self.type.raw_range(self.bits)
+
+    def shown(self, raw: int) -> int | Fraction:
+        """The exact engineering value of a transmitted integer."""
+        return raw if self.scale is None else Fraction(raw * self.scale.num + self.scale.add, self.scale.den)
 
     @property
     def column(self) -> str:

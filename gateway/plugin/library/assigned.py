@@ -53,29 +53,6 @@ def assigned_units() -> dict[int, AssignedUnit]:
     return {int(row[0], 16): AssignedUnit(int(row[0], 16), *row[1:]) for row in rows}
 
 
-_FORMATS = {
-    ("boolean", 1): 0x01,
-    ("uint", 2): 0x02,
-    ("uint", 4): 0x03,
-    ("uint", 8): 0x04,
-    ("uint", 12): 0x05,
-    ("uint", 16): 0x06,
-    ("uint", 24): 0x07,
-    ("uint", 32): 0x08,
-    ("uint", 48): 0x09,
-    ("uint", 64): 0x0A,
-    ("sint", 8): 0x0C,
-    ("sint", 12): 0x0D,
-    ("sint", 16): 0x0E,
-    ("sint", 24): 0x0F,
-    ("sint", 32): 0x10,
-    ("sint", 48): 0x11,
-    ("sint", 64): 0x12,
-    ("float", 32): 0x14,
-    ("float", 64): 0x15,
-}
-
-
 def unit_number(unit: Unit) -> int | None:
     """The assigned number of a unit; of several for one unit the lowest; None where it has none."""
     for number, known in assigned_units().items():
@@ -91,7 +68,7 @@ def presentation_format(field: Field) -> bytes | None:
     None where the descriptor can't express it: a width without a format, an LSB that is no power of
     ten, an offset, or a unit without a number.
     """
-    code = _FORMATS.get((field.kind, field.bits))
+    code = field.type.formats.get(field.bits)
     unit = unit_number(field.unit)
     exponent: int | None = 0
     if field.scale is not None:
@@ -132,9 +109,9 @@ def presentation_problem(field: Field, raw: bytes) -> str:
     if len(raw) != 7:
         return f"{len(raw)} bytes, the descriptor has 7"
     code, exponent, unit = raw[0], int.from_bytes(raw[1:2], signed=True), int.from_bytes(raw[2:4], "little")
-    wanted = _FORMATS.get((field.kind, field.bits))
+    wanted = field.type.formats.get(field.bits)
     if wanted is not None and code != wanted:
-        return f"format 0x{code:02X}, the layout's {field.kind}{field.bits} is 0x{wanted:02X}"
+        return f"format 0x{code:02X}, the layout's {field.type.label(field.bits)} is 0x{wanted:02X}"
     known = assigned_units().get(unit)
     if known is None:
         return f"unit number 0x{unit:04X} is not assigned"
@@ -155,10 +132,10 @@ def presentation_problem(field: Field, raw: bytes) -> str:
 
 def valid_range(field: Field) -> bytes | None:
     """The value of a Valid Range descriptor for a lone field: its limits as transmitted; None without limits."""
-    if field.low is None or field.high is None or field.kind not in ("uint", "sint") or field.bits % 8:
+    if field.low is None or field.high is None or not field.type.scaled or field.bits % 8:
         return None
     ends = [field.scale.invert(Fraction(str(end))) if field.scale else round(end) for end in (field.low, field.high)]
-    return b"".join(end.to_bytes(field.bits // 8, "little", signed=field.kind == "sint") for end in ends)
+    return b"".join(end.to_bytes(field.bits // 8, "little", signed=field.type.signed) for end in ends)
 
 
 def _power_of_ten(num: int, den: int) -> int | None:

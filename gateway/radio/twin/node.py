@@ -17,8 +17,8 @@ from bumble.gatt import CharacteristicValue, Descriptor, Service
 
 from gateway.config import TwinConfig
 from gateway.plugin import Characteristic, Plugin
-from gateway.plugin.layout.codec import Value
 from gateway.plugin.layout.model import Field
+from gateway.plugin.layout.types import Value
 from gateway.plugin.library.adopted import BASE_UUID, short_number
 from gateway.plugin.library.assigned import (
     PRESENTATION_FORMAT,

@@ -13,8 +13,8 @@ from bumble import att
 from gateway.model.errors import DecodeError
 from gateway.model.units import parse_unit
 from gateway.plugin import Characteristic, Plugin, Sensor, period_ns_of, within
-from gateway.plugin.layout.codec import Value
 from gateway.plugin.layout.model import Field
+from gateway.plugin.layout.types import Value
 from gateway.radio.twin.signal import fitted
 
 _SECOND = parse_unit("s")

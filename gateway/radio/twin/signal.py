@@ -10,8 +10,8 @@ from collections.abc import Callable
 
 from gateway.config import Signal
 from gateway.model.errors import InputError
-from gateway.plugin.layout.codec import Value, encode
 from gateway.plugin.layout.model import Field
+from gateway.plugin.layout.types import Value
 
 Source = Callable[[float, int], Value]  # seconds since the start, values produced so far
 
@@ -65,8 +65,8 @@ def _read(signal: Signal) -> list[float]:
 
 def resting_value(field: Field) -> Value:
     """What a field without a signal shows: the first name, a full battery, the middle of its limits, or zero."""
-    if field.kind in ("text", "bytes"):
-        return "00" * (field.bits // 8) if field.kind == "bytes" else ""
+    if field.type.textual:
+        return "00" * (field.bits // 8)
     if field.names:
         return next(iter(field.names.values()))
     if field.role == "battery" and field.high is not None:
@@ -78,10 +78,10 @@ def resting_value(field: Field) -> Value:
 
 def fitted(field: Field, value: Value) -> Value:
     """``value``, or the end of what the field can carry where it lies beyond."""
-    if not isinstance(value, int | float) or field.kind in ("float", "medfloat"):
+    if not isinstance(value, int | float) or not field.type.integer:
         return value
     try:
-        encode(field, value)
+        field.type.encode(field, value)
         return value
     except ValueError:
         low, high = field.raw_range
