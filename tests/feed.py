@@ -76,7 +76,7 @@ def main() -> None:
     with sending(config, log) as beside:
         writer = LogWriter(log, facts(clock))
         fill(writer, clock, per_s, seconds)
-        writer.close(clock.now_ns(), "its length has passed")
+        writer.close(clock.now_ns(), "duration reached")
         assert beside is not None
         beside.end()
         print(beside.line)

@@ -16,16 +16,18 @@ from typing import Any, TypeVar
 import pytest
 
 from gateway.analysis.measure import measure_run
+from gateway.app.air import make_twins
+from gateway.app.judge import judge
 from gateway.config import RunConfig, load_run
 from gateway.host.clock import Clock
 from gateway.log.batch import RunFacts
 from gateway.log.reader import Log, RunInfo
 from gateway.log.writer import LogWriter
 from gateway.model.events import EventKind, LinkEvent
-from gateway.model.records import Measure
+from gateway.model.records import Measure, Verdict
 from gateway.plugin import Plugin, load_plugin
 from gateway.radio.twin import Twin
-from gateway.radio.virtual import VirtualRadio, make_host
+from gateway.radio.virtual import VirtualRadio
 from gateway.session.supervisor import Supervisor
 
 T = TypeVar("T")
@@ -89,16 +91,7 @@ def run_bench(
         loop = asyncio.get_running_loop()
         clock = virtual_clock(loop)
         async with VirtualRadio(config.air) as radio:
-            twins = {
-                name: Twin(
-                    node.plugin,
-                    node.find_name or name,
-                    config.twins[name],
-                    make_host(radio.air, node.find_name or name, config.twins[name].address)[0],
-                    config.air.seed,
-                )
-                for name, node in config.nodes.items()
-            }
+            twins = make_twins(config, radio)
             facts = RunFacts(
                 config.title,
                 clock.now_ns(),
@@ -159,6 +152,12 @@ def figures(log: Path) -> dict[tuple[str, str, str], Measure]:
     """The figures of a log's newest run by node, subject and name."""
     with Log(log) as opened:
         return {(m.node, m.subject, m.name): m for m in measure_run(opened, opened.run())}
+
+
+def verdicts_of(log: Path, run: int | None = None, spec: RunConfig | None = None) -> tuple[RunInfo, list[Verdict]]:
+    """A run of a log, judged."""
+    judged = judge(log, run, spec)
+    return judged.run, judged.verdicts
 
 
 def events(log: Path, kind: EventKind | None = None) -> list[LinkEvent]:

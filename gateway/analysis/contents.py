@@ -21,7 +21,7 @@ class ChannelContents:
     name: str
     relation: str
     frames: int
-    undecoded: int
+    decode_errors: int
     first_utc: str | None
     last_utc: str | None
     missing: dict[str, int]
@@ -35,7 +35,7 @@ class NodeContents:
     kind: str
     channels: list[ChannelContents]
     events: dict[str, int]
-    losses: dict[str, int]
+    disconnects: dict[str, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +78,7 @@ def _run(log: Log, run: RunInfo) -> RunContents:
         run.radio,
         utc_text(run.started_ns),
         utc_text(run.ended_ns) if run.ended_ns is not None else None,
-        run.ended_how or "has not ended, or was killed",
+        run.ended_how or "still running, or killed",
         run.lasted_s,
         run.planned_ns / 1e9 if run.planned_ns is not None else None,
         len(run.requirements),
@@ -88,13 +88,13 @@ def _run(log: Log, run: RunInfo) -> RunContents:
 
 def _node(log: Log, run: RunInfo, node: NodeInfo) -> NodeContents:
     events: Counter[str] = Counter()
-    losses: Counter[str] = Counter()
+    disconnects: Counter[str] = Counter()
     for event in log.events(run, node):
         events[event.kind.value] += 1
         if isinstance(event.detail, Lost):
-            losses[event.detail.reason or "unknown"] += 1
+            disconnects[event.detail.reason or "unknown"] += 1
     channels = [_channel(log, run, node, channel) for channel in node.channels]
-    return NodeContents(node.name, node.kind, channels, dict(events), dict(losses))
+    return NodeContents(node.name, node.kind, channels, dict(events), dict(disconnects))
 
 
 def _channel(log: Log, run: RunInfo, node: NodeInfo, channel: ChannelInfo) -> ChannelContents:

@@ -38,14 +38,6 @@ def judge(
     return verdicts
 
 
-def overall(verdicts: Sequence[Verdict]) -> Outcome:
-    """Fail if one fails, else inconclusive if one is or there are none, else pass."""
-    outcomes = {verdict.outcome for verdict in verdicts}
-    if Outcome.FAIL in outcomes:
-        return Outcome.FAIL
-    return Outcome.PASS if outcomes == {Outcome.PASS} else Outcome.INCONCLUSIVE
-
-
 def _verdict(
     m: Measure,
     low: float | None,

@@ -7,20 +7,27 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
 
 from gateway.capture.streams import check_streams
 from gateway.config import load_run
 from gateway.config.lint import plugin_doubts, run_doubts
 from gateway.host.toml import read_toml
-from gateway.model.errors import InputError, Problem, ProblemsError
+from gateway.model.errors import InputError, PayloadError, Problem, ProblemsError
+from gateway.model.records import Reading
 from gateway.plugin import Characteristic, find_plugin, load_plugin
+from gateway.plugin.derive import read_all
+from gateway.plugin.layout.columns import decode_columns as columns_of
 from gateway.plugin.layout.model import Layout
 from gateway.plugin.layout.types import MAX_VALUE_BYTES
 from gateway.plugin.library.adopted import BASE_UUID, adopted, adopted_layout
 
 
 @dataclass(frozen=True, slots=True)
-class Inspection:
+class Checked:
     """What was found in one file; ``summary`` says what there is to it where it is good."""
 
     path: Path
@@ -28,8 +35,8 @@ class Inspection:
     summary: str = ""
 
 
-def inspect(path: Path) -> Iterator[Inspection]:
-    """Inspect a plugin folder, a plugin.toml, a run file, or all of these in a folder.
+def check(path: Path) -> Iterator[Checked]:
+    """Everything that is wrong with a plugin folder, a plugin.toml, a run file, or all of these in a folder.
 
     Raises:
         InputError: there is nothing to inspect.
@@ -39,30 +46,30 @@ def inspect(path: Path) -> Iterator[Inspection]:
         if not found:
             raise InputError(f"{path} holds neither plugin folders nor run files")
         for one in found:
-            yield from inspect(one)
+            yield from check(one)
         return
     file = path / "plugin.toml" if path.is_dir() else path
     try:
         is_plugin = file.name == "plugin.toml" or "plugin" in read_toml(file)[1]
         yield _plugin(file) if is_plugin else _run_file(file)
     except ProblemsError as error:
-        yield Inspection(file, error.problems)
+        yield Checked(file, error.problems)
 
 
-def _plugin(file: Path) -> Inspection:
+def _plugin(file: Path) -> Checked:
     plugin = load_plugin(file)
     count, problems = check_streams(plugin)
     problems += plugin_doubts(plugin)
     summary = (
         f"a {plugin.kind} with {len(plugin.characteristics)} characteristics; {count} recorded payloads as expected"
     )
-    return Inspection(file, tuple(problems), summary)
+    return Checked(file, tuple(problems), summary)
 
 
-def _run_file(file: Path) -> Inspection:
+def _run_file(file: Path) -> Checked:
     config = load_run(file)
     nodes = ", ".join(f"{node.name} ({node.plugin.kind})" for node in config.nodes.values())
-    return Inspection(file, tuple(run_doubts(config)), f"a run of {nodes} with {len(config.requirements)} requirements")
+    return Checked(file, tuple(run_doubts(config)), f"a run of {nodes} with {len(config.requirements)} requirements")
 
 
 def find_characteristic(plugin: str, name: str) -> Characteristic:
@@ -86,6 +93,55 @@ def find_characteristic(plugin: str, name: str) -> Characteristic:
     near = [names[match] for match in get_close_matches(name.lower(), names, 3, 0.4)]
     hint = f"; did you mean {', '.join(near)}" if near else "; give the 16-bit number or the name"
     raise InputError(f"no adopted characteristic {name!r} among the {len(names)} known here{hint}")
+
+
+def decode(plugin: str, characteristic: str, raw: bytes) -> list[Reading]:
+    """One value by its declared layout: every field in byte order, then the derived values.
+
+    Args:
+        plugin: a plugin's kind or folder, or ``adopted``.
+        characteristic: its name in the plugin, or the number or name of an adopted one.
+        raw: the bytes.
+
+    Example: ``decode("adopted", "0x2A6E", bytes.fromhex("f1d8"))`` reads -99.99 degC.
+
+    Raises:
+        InputError: there is no such plugin or characteristic, or the bytes do not fit its layout.
+    """
+    try:
+        return read_all(find_characteristic(plugin, characteristic), raw, {})
+    except PayloadError as error:
+        raise InputError(f"{error}; found {raw.hex(' ') or 'no bytes'}") from None
+
+
+def decode_columns(
+    plugin: str, characteristic: str, payloads: Sequence[bytes]
+) -> tuple[dict[str, npt.NDArray[Any]], dict[str, str], dict[int, str]]:
+    """Many values at once.
+
+    Args:
+        plugin, characteristic: as for `decode`.
+        payloads: n of them.
+
+    Returns:
+        For each field an array of n values, NaN (or None for texts) for no reading and where the payload does not
+        fit; the unit of each field that has one; and why each payload that does not fit does not, by its index.
+
+    Raises:
+        InputError: there is no such plugin or characteristic.
+    """
+    item = find_characteristic(plugin, characteristic)
+    decoded = columns_of(item.layout, payloads)
+    columns: dict[str, npt.NDArray[Any]] = {}
+    for field in item.layout.fields:
+        text = field.names is not None or field.type.textual
+        column = np.full(len(payloads), None if text else np.nan, object if text else float)
+        for part in decoded.parts:
+            if (cut := part.fields.get(field.name)) is not None:
+                column[part.positions] = cut.to_list() if text else cut.floats()
+        columns[field.name] = column
+    units = {field.name: field.unit.symbol for field in item.layout.fields if field.unit.symbol}
+    return columns, units, dict(decoded.faults)
 
 
 def parse_hex(words: Sequence[str]) -> bytes:

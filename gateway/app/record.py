@@ -4,16 +4,47 @@ from __future__ import annotations
 
 import threading
 from collections import deque
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
+from gateway.app.run import RunResult, execute
 from gateway.capture import Header, Record, TextWriter
+from gateway.config import RunConfig
+from gateway.host.files import refuse_existing, refuse_same
 from gateway.log.batch import RunFacts, WriterStatus
 from gateway.log.writer import QUEUE_FRAMES
 from gateway.model.errors import InputError
 from gateway.model.events import LinkEvent, Overflow
+from gateway.model.radios import RadioName
 from gateway.model.records import Frame
+from gateway.report.live import RunView
 
 BATCH_INTERVAL_S = 0.1
+
+
+async def record(
+    config: RunConfig,
+    output: Path,
+    length_ns: int | None = None,
+    on_view: Callable[[RunView], None] = lambda view: None,
+    force: bool = False,
+) -> RunResult:
+    """Carry out a run into a capture, a text of one record a line, instead of a log.
+
+    Args:
+        output: the capture; .gz or .zst in its name compresses it.
+        length_ns: how long; None until asked to stop.
+        on_view: called twice a second with the state of the run.
+        force: overwrite a capture that is there.
+
+    Raises:
+        AdapterError: Bluetooth can't be used.
+        InputError: the capture can't be written.
+    """
+    refuse_same(output, config.path)
+    refuse_existing(output, force)
+    return await execute(config, partial(CaptureRecorder, output), length_ns, on_view)
 
 
 class CaptureRecorder:
@@ -33,7 +64,7 @@ class CaptureRecorder:
     def __init__(self, path: Path, facts: RunFacts) -> None:
         self.status = WriterStatus(path)
         kinds = {name: plugin.kind for name, (plugin, _) in facts.nodes.items()}
-        origin = "invented" if facts.radio == "virtual" else "real"
+        origin = "invented" if facts.radio == RadioName.VIRTUAL else "real"
         self._writer = TextWriter(path, Header(origin, "", facts.title, kinds, facts.started_ns, facts.planned_ns))
         for name, (plugin, _) in facts.nodes.items():
             for channel in (*plugin.constants, *plugin.channels):

@@ -1,29 +1,30 @@
 """From a capture to a log: its records take the way a live run's take, so that what is measured and judged is the
-same. Also the way back: a part of a log becomes a capture."""
+same."""
 
 from __future__ import annotations
 
-import heapq
+import contextlib
 import time
-from collections import defaultdict
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from itertools import chain
 from pathlib import Path
 from typing import Protocol
 
-from gateway.capture import Header, Record, Trouble
+from gateway.app.judge import Judged, judge
+from gateway.capture import ForeignCapture, Header, Record, TextCapture, Trouble, is_foreign, read_handles
 from gateway.config import RunConfig
+from gateway.host.gc import freeze_gc
 from gateway.log.batch import BatchWriter, RunFacts
-from gateway.log.reader import ChannelInfo, Log, NodeInfo, RunInfo
-from gateway.model.events import ConstantRead, LinkEvent, Ready
+from gateway.model.errors import InputError
+from gateway.model.events import LinkEvent
 from gateway.model.link import LinkState
 from gateway.model.records import Frame
-from gateway.plugin import Plugin
+from gateway.plugin import Plugin, find_plugin
 from gateway.report.live import NodeView, RunView
 
 BATCH_RECORDS = 20_000  # to a transaction
-LOOK_EVERY_S = 0.5
+VIEW_EVERY_S = 0.5
 
 
 class Capture(Protocol):
@@ -79,13 +80,86 @@ class _Nodes:
             self.states[event.node] = replace(before, link=before.link.after(event))
 
 
+@dataclass(frozen=True, slots=True)
+class Replay:
+    """A capture that was put into a log, and how it was judged."""
+
+    done: Replayed
+    judged: Judged
+
+
 def replay(
+    path: Path,
+    log: Path,
+    plugin: Plugin | None = None,
+    spec: RunConfig | None = None,
+    handles: Path | None = None,
+    pace: float | None = None,
+    on_view: Callable[[RunView], None] | None = None,
+) -> Replay:
+    """Put a capture into a log and judge it, as if it happened now.
+
+    Args:
+        path: the capture: gattest's own, btsnoop, pcap or pcapng.
+        log: the log; an existing one gets a run more.
+        plugin: of the nodes whose kind the capture does not name.
+        spec: a run file whose nodes and requirements to use.
+        handles: a file that names attribute handles, for a capture without their discovery.
+        pace: how many times faster than it happened; None for as fast as it goes.
+        on_view: called twice a second with the state of the replay.
+
+    Raises:
+        InputError: the capture can't be read, or it names no plugin and none is given.
+        LogFileError: the log can't be used.
+    """
+    freeze_gc()
+    with _opened(path, plugin, spec, handles) as source:
+        plugins, only = _plugins(source.header, plugin, spec)
+        if only is None and not plugins:
+            raise InputError(f"{path} names no plugin; give --plugin")
+        done = replay_capture(source, log, plugins, only, spec, on_view, pace)
+    return Replay(done, judge(log, done.run))
+
+
+@contextlib.contextmanager
+def _opened(path: Path, given: Plugin | None, spec: RunConfig | None, handles: Path | None) -> Iterator[Capture]:
+    if not is_foreign(path):
+        with TextCapture(path) as source:
+            yield source
+        return
+    nodes = spec.nodes.values() if spec else ()
+    plugins = list(
+        {plugin.kind: plugin for plugin in [*(n.plugin for n in nodes), *([given] if given else [])]}.values()
+    )
+    if not plugins:
+        raise InputError(
+            f"{path} does not say what its nodes are; give --plugin, or --spec with the nodes of a run file"
+        )
+    names = {sought: node.name for node in nodes for sought in (node.find_address, node.find_name) if sought}
+    yield ForeignCapture(path, plugins, names, read_handles(handles, plugins) if handles else {})
+
+
+def _plugins(header: Header, given: Plugin | None, spec: RunConfig | None) -> tuple[dict[str, Plugin], Plugin | None]:
+    """The plugins of a capture's nodes: the one given, those of the run file, and those that are found by kind."""
+    known = {node.plugin.kind: node.plugin for node in spec.nodes.values()} if spec else {}
+    if given is not None:
+        known[given.kind] = given
+    found = {kind: known.get(kind) or find_plugin(kind) for kind in dict.fromkeys(header.kinds.values())}
+    only = given
+    if only is None and header.plugin:
+        only = known.get(header.plugin) or find_plugin(header.plugin)
+    if only is None and len(known) == 1:
+        (only,) = known.values()
+    return {**known, **found}, only
+
+
+def replay_capture(
     capture: Capture,
     log: Path,
     plugins: Mapping[str, Plugin],
     only: Plugin | None,
     spec: RunConfig | None,
-    look: Callable[[RunView], None] | None,
+    on_view: Callable[[RunView], None] | None,
     pace: float | None,
 ) -> Replayed:
     """Put a capture's records into a log.
@@ -95,8 +169,8 @@ def replay(
         log: the log; an existing one gets a run more.
         plugins: by kind, for the kinds that the capture names.
         only: the plugin of every node whose kind it does not name.
-        spec: a run file whose requirements are kept with the run.
-        look: called twice a second with its state.
+        spec: a run file whose requirements are kept with the run; those of the plugins by default.
+        on_view: called twice a second with its state.
         pace: as many times faster than it happened, None for as fast as it goes.
 
     Raises:
@@ -110,14 +184,15 @@ def replay(
         started_ns = first.t_ns if first is not None else time.time_ns()
     known = {name: (plugin, name) for name in capture.header.kinds if (plugin := nodes.meet(name)) is not None}
     writer = BatchWriter(log, _facts(capture, started_ns, known, spec))
+    waiting = _Pace(started_ns, pace) if pace else None
     feed = _Feed(
-        writer, nodes, capture.trouble, _Pace(started_ns, pace) if pace else None, look, capture.header, started_ns
+        writer, nodes, capture.trouble, waiting, on_view, capture.header, started_ns, judged_by_plugins=spec is None
     )
-    how = "the replay was broken off"
+    how = "the replay was interrupted"
     try:
         if first is not None:
             feed.run(chain([first], records))
-        how = "the end of the capture" if not writer.lost else "the disk refused the log"
+        how = "the end of the capture" if not writer.lost else "the log could not be written"
     finally:
         complete = how == "the end of the capture" and capture.ended is not None
         feed.end(*(capture.ended if complete and capture.ended else (max(feed.last_ns, started_ns), how)))
@@ -131,7 +206,8 @@ def replay(
 def _facts(
     capture: Capture, started_ns: int, nodes: Mapping[str, tuple[Plugin, str]], spec: RunConfig | None
 ) -> RunFacts:
-    rules = spec.requirements if spec else ()
+    of_kinds = {plugin.kind: plugin.requirements for plugin, _ in nodes.values()}
+    rules = spec.requirements if spec else tuple(rule for own in of_kinds.values() for rule in own)
     return RunFacts(
         capture.header.title or capture.path.name,
         started_ns,
@@ -155,7 +231,7 @@ class _Pace:
         """Until the record's time has come; does ``meanwhile`` now and then."""
         due_s = self._begun_s + (t_ns - self._started_ns) / 1e9 / self._pace
         while (left_s := due_s - time.monotonic()) > 0:
-            time.sleep(min(left_s, LOOK_EVERY_S))
+            time.sleep(min(left_s, VIEW_EVERY_S))
             meanwhile()
 
 
@@ -168,19 +244,21 @@ class _Feed:
         nodes: _Nodes,
         trouble: Trouble,
         pace: _Pace | None,
-        look: Callable[[RunView], None] | None,
+        on_view: Callable[[RunView], None] | None,
         header: Header,
         started_ns: int,
+        judged_by_plugins: bool,
     ) -> None:
+        self._judged_by_plugins = judged_by_plugins
         self.events = 0
         self.last_ns = 0
         self._writer, self._nodes, self._trouble, self._pace = writer, nodes, trouble, pace
-        self._look, self._header = look, header
-        self._told = set(header.kinds)
+        self._on_view, self._header = on_view, header
+        self._introduced = set(header.kinds)
         self._kept: set[tuple[str, str]] = set()
         self._frames: list[Frame] = []
         self._events: list[LinkEvent] = []
-        self._next_look_s = 0.0
+        self._next_view_s = 0.0
         self._first_ns = started_ns
 
     def run(self, records: Iterable[Record]) -> None:
@@ -200,7 +278,7 @@ class _Feed:
 
     def _take(self, record: Record) -> None:
         node = record.node
-        if node is not None and node not in self._told:
+        if node is not None and node not in self._introduced:
             self._introduce(node)
         if node is not None and self._nodes.plugin_of.get(node) is None:
             self._trouble.note(f"a record of {node}, of which no plugin is known", f"at {record.t_ns} ns")
@@ -217,10 +295,13 @@ class _Feed:
             )
 
     def _introduce(self, node: str) -> None:
-        self._told.add(node)
+        self._introduced.add(node)
         plugin = self._nodes.meet(node)
-        if plugin is not None:
-            self._writer.add_node(node, plugin, node)
+        if plugin is None:
+            return
+        others = (self._nodes.plugin_of.get(other) for other in self._introduced if other != node)
+        fresh = plugin.kind not in {other.kind for other in others if other is not None}
+        self._writer.add_node(node, plugin, node, plugin.requirements if self._judged_by_plugins and fresh else ())
 
     def _hand_over(self) -> bool:
         """Write what has come together; False where the log can't be written any more."""
@@ -241,76 +322,10 @@ class _Feed:
 
     def show(self, now_and_then: bool = False) -> None:
         """Show the state of the replay."""
-        if self._look is None or (now_and_then and time.monotonic() < self._next_look_s):
+        if self._on_view is None or (now_and_then and time.monotonic() < self._next_view_s):
             return
-        self._next_look_s = time.monotonic() + LOOK_EVERY_S
+        self._next_view_s = time.monotonic() + VIEW_EVERY_S
         passed_s = max(self.last_ns - self._first_ns, 0) / 1e9
         planned_s = self._header.planned_ns / 1e9 if self._header.planned_ns else None
         view = RunView(self._header.title, passed_s, planned_s, tuple(self._nodes.states.values()), self._writer.status)
-        self._look(view)
-
-
-def extract(
-    log: Log,
-    run: RunInfo,
-    nodes: Collection[str],
-    channels: Collection[str],
-    since_ns: int | None,
-    until_ns: int | None,
-) -> tuple[Header, Iterator[Record]]:
-    """A part of a log as a capture: its header, and its records by time.
-
-    Args:
-        log, run: which run.
-        nodes, channels: only those; empty for all.
-        since_ns, until_ns: only between these times, nanoseconds UTC; None for no bound.
-
-    Raises:
-        InputError: the run has no such node or channel.
-    """
-    kept = run.chosen(nodes, channels)
-    low = since_ns if since_ns is not None else -(2**63)
-    high = until_ns if until_ns is not None else 2**63 - 1
-    whole = since_ns is None and until_ns is None
-    header = Header(
-        "invented" if run.radio == "virtual" or "(invented)" in run.radio else "real",
-        "",
-        run.title,
-        {node.name: node.kind for node in kept},
-        run.started_ns if since_ns is None else since_ns,
-        run.planned_ns if whole else None,
-    )
-    constants, ready = _before(log, run, low)
-    streams: list[Iterator[Record]] = [
-        _frames(log, run, node, channel, (node.name, channel.name) in constants, low, high)
-        for node in kept
-        for channel in node.channels
-        if not channels or channel.name in channels or (node.name, channel.name) in constants
-    ]
-    names = {node.name for node in kept} | {None}
-    streams.append(LinkEvent(low, name, Ready(since="earlier")) for name in sorted(ready & names))
-    streams.append(event for event in log.events(run) if event.node in names and low <= event.t_ns <= high)
-    return header, heapq.merge(*streams, key=lambda record: record.t_ns)
-
-
-def _before(log: Log, run: RunInfo, low: int) -> tuple[set[tuple[str, str]], set[str]]:
-    """The constants that were read, by node and channel, and the nodes that were ready at a time."""
-    constants: set[tuple[str, str]] = set()
-    links: dict[str, LinkState] = defaultdict(LinkState)
-    for event in log.events(run):
-        node = event.node or ""
-        if isinstance(event.detail, ConstantRead):
-            constants.add((node, event.detail.characteristic))
-        elif event.t_ns < low:
-            links[node] = links[node].after(event)
-    return constants, {node for node, link in links.items() if link.up_ns is not None}
-
-
-def _frames(
-    log: Log, run: RunInfo, node: NodeInfo, channel: ChannelInfo, constant: bool, low: int, high: int
-) -> Iterator[Frame]:
-    """The frames of a channel between two times; of a constant also those before, which its formulas need."""
-    for chunk in log.rows(run, node, channel.relation, "t_ns, raw"):
-        for t_ns, raw in chunk:
-            if (low <= t_ns or constant) and t_ns <= high:
-                yield Frame(t_ns, node.name, channel.name, raw)
+        self._on_view(view)

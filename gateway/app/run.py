@@ -1,5 +1,5 @@
-"""Carry out a run: radio, simulated nodes, sessions and log joined together, from the first scan to the
-closing of the file. Holds no logic of its own beyond the order in which they start and stop."""
+"""Carry out a run: radio, simulated nodes, sessions and log joined together, from the first scan to the verdicts.
+Holds no logic of its own beyond the order in which they start and stop."""
 
 from __future__ import annotations
 
@@ -7,30 +7,35 @@ import asyncio
 import contextlib
 import signal
 from collections.abc import Callable, Collection, Iterator, Sequence
-from dataclasses import dataclass, field
-from typing import Protocol
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Protocol
 
-from bleak.backends.device import BLEDevice
-from bleak.backends.scanner import AdvertisementData
-
+from gateway.app.air import make_twins
+from gateway.app.judge import Judged, judge
 from gateway.config import NodeConfig, RunConfig
 from gateway.host.clock import Clock
-from gateway.host.gc import settle_memory
+from gateway.host.gc import freeze_gc
 from gateway.host.service import notify, reloading
 from gateway.log.batch import RunFacts, WriterStatus
-from gateway.model.errors import InputError
+from gateway.model.errors import InputError, LogFileError
 from gateway.model.events import LinkEvent, Reloaded
 from gateway.model.figures import Requirement
 from gateway.model.records import Sink
+from gateway.mqtt.publish.process import sending
 from gateway.plugin import Plugin
-from gateway.radio import Radio
+from gateway.radio import Radio, open_radio
+from gateway.report.health import Health
+from gateway.report.journal import Journal
 from gateway.report.live import NodeView, RunView
-from gateway.session.deadline import within
-from gateway.session.node import REQUEST_S
+from gateway.report.machine import verdicts_by_node
 from gateway.session.seek import check_adapter
 from gateway.session.supervisor import Supervisor
 
-LOOK_EVERY_S = 0.5
+if TYPE_CHECKING:
+    from gateway.radio.twin import Twin
+
+VIEW_EVERY_S = 0.5
 BOUNCE_S = 1.0  # signals so close together are one request
 
 
@@ -52,12 +57,6 @@ class GrowingSink(RunSink, Protocol):
     def add_node(self, name: str, plugin: Plugin, sought: str, rules: Sequence[Requirement]) -> None: ...
 
 
-class Life(Protocol):
-    """A simulated node."""
-
-    async def run(self) -> None: ...
-
-
 @dataclass(frozen=True, slots=True)
 class RunResult:
     """How a run went.
@@ -74,14 +73,20 @@ class RunResult:
     frames: int
     dropped: int
 
+    @property
+    def troubles(self) -> list[str]:
+        """What went wrong, a line each."""
+        dropped = [f"{self.dropped} values could not be kept"] if self.dropped else []
+        return [*self.unfit, *([self.failed] if self.failed else []), *dropped]
+
 
 async def execute(
     config: RunConfig,
     open_sink: Callable[[RunFacts], RunSink],
     length_ns: int | None,
-    look: Callable[[RunView], None],
+    on_view: Callable[[RunView], None],
     clock: Clock | None = None,
-    again: Callable[[], RunConfig] | None = None,
+    reload: Callable[[], RunConfig] | None = None,
 ) -> RunResult:
     """Carry out a run until its length has passed, a signal asks for its end, or it can't go on.
 
@@ -89,9 +94,9 @@ async def execute(
         config: the proven run file.
         open_sink: makes what the run is written to, once the radio is known to work.
         length_ns: how long, None until asked to stop.
-        look: called twice a second with the run's state.
+        on_view: called twice a second with the run's state.
         clock: stamps the records.
-        again: reads the run file again when SIGHUP asks for that; nodes that are new in it join the run. Without,
+        reload: reads the run file again when SIGHUP asks for that; nodes that are new in it join the run. Without,
             SIGHUP ends the run, as a terminal that is closed does.
 
     Raises:
@@ -99,22 +104,93 @@ async def execute(
         InputError: what it is to be written to can't be used.
     """
     clock = clock or Clock()
-    settle_memory()
-    async with _radio(config) as radio:
+    freeze_gc()
+    async with open_radio(config.radio, config.air) as radio:
         await check_adapter(radio)
         writer = open_sink(_facts(config, radio, clock, length_ns))
         supervisor = Supervisor(config, radio, writer, clock)
         run = _Run(config, radio, supervisor, writer, clock)
-        view = _Viewer(look, config, supervisor, writer.status, length_ns)
-        how = "broken off"
+        view = _Viewer(on_view, config, supervisor, writer.status, length_ns)
+        how = "interrupted"
         try:
-            how = await _live(run, view, length_ns, again)
+            how = await _live(run, view, length_ns, reload)
         finally:
             notify("STOPPING=1")
             await asyncio.to_thread(writer.close, supervisor.ended_ns or clock.now_ns(), how)
         view.show()
     unfit = tuple(session.unfit for session in supervisor.sessions if session.unfit)
     return RunResult(writer.run, how, writer.status.failed, unfit, writer.status.frames, writer.status.dropped)
+
+
+@dataclass(frozen=True, slots=True)
+class Finished:
+    """A run that has ended, judged.
+
+    Attributes:
+        log: where it is.
+        result: how it went.
+        judged: its verdicts; where the log could not be written to the end, of what is in it.
+        sending: how its values went on to a broker, "" without one.
+        unsent: whether something is left to send.
+    """
+
+    log: Path
+    result: RunResult
+    judged: Judged
+    sending: str = ""
+    unsent: bool = False
+
+    @property
+    def troubles(self) -> list[str]:
+        """What went wrong besides failed requirements, a line each."""
+        return self.result.troubles
+
+
+async def run(
+    config: RunConfig,
+    log: Path,
+    length_ns: int | None = None,
+    on_view: Callable[[RunView], None] = lambda view: None,
+    health: Path | None = None,
+    reload: Callable[[], RunConfig] | None = None,
+    on_judged: Callable[[Finished], None] = lambda finished: None,
+) -> Finished:
+    """Log the nodes of a run file, send what its broker is to have, and judge the run.
+
+    Args:
+        config: the proven run file.
+        log: the log; an existing one gets a run more. A text of the events stands beside it.
+        length_ns: how long; None until asked to stop.
+        on_view: called twice a second with the state of the run.
+        health: a file to keep that says what each node is doing.
+        reload: as for `execute`.
+        on_judged: called with the verdicts before what is left is sent to the broker, which can take a while.
+
+    Raises:
+        AdapterError: Bluetooth can't be used.
+        InputError: the log can't be used.
+    """
+    journal = Journal(log)
+    shows: list[Callable[[RunView], None]] = [journal, on_view, *([Health(health)] if health is not None else [])]
+    with sending(config.mqtt, log) as sender:
+
+        def show(view: RunView) -> None:
+            whole = replace(view, sending=sender.line) if sender else view
+            for one in shows:
+                one(whole)
+
+        result = await execute(config, lambda facts: journal.sink(facts, log), length_ns, show, reload=reload)
+        try:
+            finished = Finished(log, result, await asyncio.to_thread(judge, log, result.run))
+        except LogFileError as error:
+            raise InputError("\n".join([*result.troubles, str(error)])) from None
+        on_judged(finished)
+        if sender is None:
+            return finished
+        for node, own in verdicts_by_node(finished.judged.run, finished.judged.verdicts).items():
+            sender.verdicts(node, own)
+        await asyncio.to_thread(sender.end)
+        return replace(finished, sending=sender.line, unsent=not sender.progress.done)
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,27 +202,27 @@ class _Run:
     supervisor: Supervisor
     writer: RunSink
     clock: Clock
-    twins: list[Life] = field(default_factory=list)
+    twins: list[Twin] = field(default_factory=list)
 
     def wake(self, config: RunConfig, but: Collection[str], group: asyncio.TaskGroup) -> list[asyncio.Task[None]]:
         """Let the simulated nodes of a run file live, except those named."""
-        twins = _twins(config, self.radio, but)
+        twins = list(make_twins(config, self.radio, but).values())
         self.twins.extend(twins)
         return [group.create_task(twin.run(), name="simulated node") for twin in twins]
 
 
-async def _live(run: _Run, view: _Viewer, length_ns: int | None, again: Callable[[], RunConfig] | None) -> str:
+async def _live(run: _Run, view: _Viewer, length_ns: int | None, reload: Callable[[], RunConfig] | None) -> str:
     """Run nodes, simulated nodes and display together until the end; returns how it came about."""
     loop = asyncio.get_running_loop()
-    stop, reload = asyncio.Event(), asyncio.Event()
-    with _signals(loop, stop, reload if again else None) as received:
+    stop, reload_asked = asyncio.Event(), asyncio.Event()
+    with _signals(loop, stop, reload_asked if reload else None) as received:
         async with asyncio.TaskGroup() as group:
             helpers = run.wake(run.config, set(), group)
             helpers.append(group.create_task(view.run(stop), name="display"))
             if length_ns is not None:
                 helpers.append(group.create_task(_set_after(length_ns / 1e9, stop), name="run length"))
-            if again is not None:
-                helpers.append(group.create_task(_reload(run, reload, again), name="reloading"))
+            if reload is not None:
+                helpers.append(group.create_task(_reload(run, reload_asked, reload), name="reloading"))
             notify("READY=1")
             await run.supervisor.run(stop)
             for helper in helpers:
@@ -154,11 +230,11 @@ async def _live(run: _Run, view: _Viewer, length_ns: int | None, again: Callable
     if received:
         return f"stopped by {received[0].name}"
     if view.status.failed:
-        return "the disk refused the log"
-    return "its length has passed" if stop.is_set() else "no node was left that could be used"
+        return "the log could not be written"
+    return "duration reached" if stop.is_set() else "no usable node was left"
 
 
-async def _reload(run: _Run, asked: asyncio.Event, again: Callable[[], RunConfig]) -> None:
+async def _reload(run: _Run, asked: asyncio.Event, reload: Callable[[], RunConfig]) -> None:
     """Read the run file again whenever that is asked for; nodes that are new in it join, and all else stays."""
     async with asyncio.TaskGroup() as group:
         while True:
@@ -166,7 +242,7 @@ async def _reload(run: _Run, asked: asyncio.Event, again: Callable[[], RunConfig
             asked.clear()
             reloading()
             try:
-                config = await asyncio.to_thread(again)
+                config = await asyncio.to_thread(reload)
             except InputError as error:
                 detail = Reloaded(refused=" ".join(str(error).splitlines()))
             else:
@@ -202,38 +278,6 @@ def _join(run: _Run, config: RunConfig, node: NodeConfig) -> None:
     run.supervisor.add(node)
 
 
-def _radio(config: RunConfig) -> Radio:
-    """The radio a run file asks for; the two are imported only when used."""
-    if config.radio == "virtual":
-        from gateway.radio.virtual import VirtualRadio
-
-        return VirtualRadio(config.air)
-    from gateway.radio.system import SystemRadio
-
-    return SystemRadio()
-
-
-def _twins(config: RunConfig, radio: Radio, but: Collection[str]) -> list[Life]:
-    """The simulated nodes of a run file, not yet started; none but on the virtual air."""
-    if config.radio != "virtual":
-        return []
-    from gateway.radio.twin import Twin
-    from gateway.radio.virtual import VirtualRadio, make_host
-
-    assert isinstance(radio, VirtualRadio)  # noqa: S101  made from the same run file
-    return [
-        Twin(
-            node.plugin,
-            called := node.find_name or node.name.upper(),
-            config.twins[name],
-            make_host(radio.air, called, config.twins[name].address)[0],
-            config.air.seed,
-        )
-        for name, node in config.nodes.items()
-        if name not in but
-    ]
-
-
 def _facts(config: RunConfig, radio: Radio, clock: Clock, length_ns: int | None) -> RunFacts:
     return RunFacts(
         config.title,
@@ -257,14 +301,14 @@ class _Viewer:
 
     def __init__(
         self,
-        look: Callable[[RunView], None],
+        on_view: Callable[[RunView], None],
         config: RunConfig,
         supervisor: Supervisor,
         status: WriterStatus,
         length_ns: int | None,
     ) -> None:
         self.status = status
-        self._look: Callable[[RunView], None] | None = look
+        self._on_view: Callable[[RunView], None] | None = on_view
         self._title, self._supervisor = config.title, supervisor
         self._required = {
             (node.name, rule.subject): rule
@@ -278,16 +322,16 @@ class _Viewer:
 
     def show(self) -> None:
         """Show the run as it is now; a display that fails (its pipe is gone, its disk full) is given up."""
-        if self._look is None:
+        if self._on_view is None:
             return
         elapsed_s = self._loop.time() - self._begun
         nodes = tuple(
             NodeView(session.node.name, session.state, session.unfit) for session in self._supervisor.sessions
         )
         try:
-            self._look(RunView(self._title, elapsed_s, self._length_s, nodes, self.status, self._required))
+            self._on_view(RunView(self._title, elapsed_s, self._length_s, nodes, self.status, self._required))
         except (Exception, SystemExit):
-            self._look = None
+            self._on_view = None
 
     @property
     def connected(self) -> int:
@@ -301,7 +345,7 @@ class _Viewer:
             notify("WATCHDOG=1", f"STATUS={self.status.frames} values, {self.connected} nodes connected")
             if self.status.failed:
                 stop.set()
-            await asyncio.sleep(LOOK_EVERY_S)
+            await asyncio.sleep(VIEW_EVERY_S)
 
 
 @contextlib.contextmanager
@@ -338,46 +382,3 @@ def _signals(
     finally:
         for number, handler in previous.items():
             signal.signal(number, handler)
-
-
-@dataclass(frozen=True, slots=True)
-class Heard:
-    """A node that advertised; the strongest signal heard in dBm, and how many advertisements."""
-
-    address: str
-    name: str
-    rssi_dbm: int
-    count: int
-    services: tuple[str, ...]
-
-
-async def scan_nodes(config: RunConfig, seconds: float) -> list[Heard]:
-    """Listen for advertisements, strongest first.
-
-    Raises:
-        AdapterError: Bluetooth can't be used.
-    """
-    heard: dict[str, Heard] = {}
-
-    def seen(device: BLEDevice, data: AdvertisementData) -> None:
-        before = heard.get(device.address)
-        heard[device.address] = Heard(
-            device.address,
-            data.local_name or device.name or (before.name if before else ""),
-            max(data.rssi, before.rssi_dbm) if before else data.rssi,
-            before.count + 1 if before else 1,
-            tuple(sorted({*data.service_uuids, *(before.services if before else ())})),
-        )
-
-    async with _radio(config) as radio:
-        await check_adapter(radio)
-        twins = _twins(config, radio, set())
-        async with asyncio.TaskGroup() as group:
-            helpers = [group.create_task(twin.run(), name="simulated node") for twin in twins]
-            scanner = radio.scanner(seen)
-            await within(REQUEST_S, "starting a scan", scanner.start())
-            await asyncio.sleep(seconds)
-            await within(REQUEST_S, "stopping the scan", scanner.stop())
-            for helper in helpers:
-                helper.cancel()
-    return sorted(heard.values(), key=lambda node: -node.rssi_dbm)

@@ -11,10 +11,10 @@ from typing import Annotated
 
 import typer
 
-from gateway import __version__
-from gateway.cli import captures, files, firmware, gather, logs, report, runs
-from gateway.cli.shared import EXIT_BROKEN_OFF, EXIT_INPUT, say
+from gateway.cli import captures, files, firmware, logs, messages, report, runs
+from gateway.cli.shared import EXIT_INPUT, EXIT_INTERRUPTED, complain, say
 from gateway.model.errors import GattestError
+from gateway.model.version import __version__
 
 new = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Write something to start from.")
 app = typer.Typer(
@@ -30,7 +30,7 @@ for command in (
     runs.scan,
     runs.run,
     runs.service,
-    captures.record,
+    runs.record,
     captures.replay,
     captures.extract,
     logs.judge,
@@ -45,8 +45,8 @@ for command in (
     logs.export,
     logs.redecode,
     logs.merge,
-    logs.forward,
-    gather.gather,
+    messages.forward,
+    messages.gather,
     files.check,
     files.decode,
 ):
@@ -69,16 +69,16 @@ def main() -> None:
     except OSError as error:  # what is read and written for the user has its own errors: this is the output
         sys.exit(_refuse([GattestError(f"the output can't be written: {error.strerror}")]))
     except (KeyboardInterrupt, CancelledError):
-        sys.exit(_broken_off())
+        sys.exit(_interrupted())
     except SystemExit as end:
-        if end.code == EXIT_BROKEN_OFF:  # typer has taken the interrupt, and says nothing
-            _broken_off()
+        if end.code == EXIT_INTERRUPTED:  # typer has taken the interrupt, and says nothing
+            _interrupted()
         raise
 
 
-def _broken_off() -> int:
-    print("gattest: broken off", file=sys.stderr)  # noqa: T201
-    return EXIT_BROKEN_OFF
+def _interrupted() -> int:
+    complain("interrupted")
+    return EXIT_INTERRUPTED
 
 
 def _refuse(errors: Iterable[BaseException]) -> int:
@@ -87,7 +87,7 @@ def _refuse(errors: Iterable[BaseException]) -> int:
     except OSError:  # what is held back goes nowhere, or Python would complain of it at exit
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     for error in errors:
-        print(f"gattest: {error}", file=sys.stderr)  # noqa: T201
+        complain(error)
     return EXIT_INPUT
 
 

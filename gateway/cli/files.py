@@ -7,20 +7,20 @@ from typing import Annotated
 
 import typer
 
-from gateway.cli.shared import console_of, say
+from gateway.cli.shared import Force, console_of, say
 from gateway.model.errors import InputError
 
 
 def check(paths: Annotated[list[Path], typer.Argument(help="Plugin folders, run files, or folders of them.")]) -> None:
     """Report everything that is wrong with plugins and run files, and check recorded streams."""
-    from gateway.app.check import inspect
+    from gateway.app.check import check as check_files
 
-    results = [result for path in paths for result in inspect(path)]
+    results = [result for path in paths for result in check_files(path)]
     for result in results:
         for problem in result.problems:
-            say(problem if problem.fatal else f"{problem} (a warning)")
+            say(problem if problem.fatal else f"warning: {problem}")
         if not any(problem.fatal for problem in result.problems):
-            say(f"{result.path}: good, {result.summary}")
+            say(f"{result.path}: OK, {result.summary}")
     wrong = sum(problem.fatal for result in results for problem in result.problems)
     if wrong:
         raise InputError(f"{wrong} problem{'s' if wrong > 1 else ''} found")
@@ -33,38 +33,26 @@ def decode(
     as_json: Annotated[bool, typer.Option("--json", help="As JSON, for scripts.")] = False,
 ) -> None:
     """Decode one value by its declared layout."""
-    import json
-    import math
-
-    from gateway.app.check import find_characteristic, parse_hex
-    from gateway.model.errors import PayloadError
-    from gateway.plugin.derive import read_all
-
-    item = find_characteristic(plugin, characteristic)
-    raw = parse_hex(hexdigits)
-    try:
-        readings = read_all(item, raw, {})
-    except PayloadError as error:
-        raise InputError(f"{error}; found {raw.hex(' ') or 'no bytes'}") from None
-    if as_json:
-        names = ("name", "raw", "value", "unit", "bit", "bits", "reason")
-        rows = [{name: getattr(r, name) for name in names} for r in readings]
-        for row in rows:
-            if row["raw"] is not None and not math.isfinite(row["raw"]):
-                row["raw"] = str(row["raw"])  # JSON has no NaN
-        say(json.dumps(rows, indent=1))
-        return
+    from gateway.app.check import decode as decode_value
+    from gateway.app.check import parse_hex
+    from gateway.report.machine import readings_json
     from gateway.report.tables import reading_table
 
-    console_of().print(reading_table(readings, raw))
+    raw = parse_hex(hexdigits)
+    readings = decode_value(plugin, characteristic, raw)
+    if as_json:
+        say(readings_json(readings))
+    else:
+        console_of().print(reading_table(readings, raw))
 
 
 def new_plugin(
     name: Annotated[str, typer.Argument(help="The kind of node, such as door-post.")],
     into: Annotated[Path, typer.Option(help="The folder that holds your plugins.")] = Path("plugins"),
+    force: Force = False,
 ) -> None:
     """Write a commented plugin that passes check, to be made your own."""
     from gateway.plugin.starter import write_plugin
 
-    folder = write_plugin(name, into)
+    folder = write_plugin(name, into, force)
     say(f"{folder / 'plugin.toml'} written. Make it your own, then: gattest check {folder}")

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from gateway.cli.shared import console_of, duration_ns, refuse_same, say, write_file
+from gateway.cli.shared import LIST, Force, Run, console_of, duration_ns, say
 from gateway.model.errors import InputError
 
 
@@ -16,29 +16,34 @@ def report(
     output: Annotated[
         Path | None, typer.Option("--output", "-o", help="The file, - for standard output; report.html by default.")
     ] = None,
-    run: Annotated[int | None, typer.Option(min=1, help="Which run; the newest by default.")] = None,
+    run: Run = None,
     plot: Annotated[
-        str | None, typer.Option(help="Only this plot, as PNG, such as crate-a.climate.temperature; ? lists them.")
+        str | None, typer.Option(help="Only this plot, as PNG, such as crate-a.climate.temperature; list lists them.")
     ] = None,
+    force: Force = False,
 ) -> None:
     """Write what a run was like and how it was judged as one page that needs no network; exits 0 whatever it says."""
     from rich.console import Console
 
-    from gateway.app.review import review
-    from gateway.host.gc import settle_memory
+    from gateway.app.report import review
+    from gateway.host.files import refuse_existing, refuse_same, write_file
+    from gateway.host.gc import freeze_gc
     from gateway.report.tables import WORD
 
-    if plot is not None and output is None and plot != "?":
+    pictured = plot is not None and plot != LIST
+    if pictured and output is None:
         raise InputError("--plot goes with -o FILE.png; say where the picture is to go")
     path = output or Path("report.html")
-    if plot is not None and path == Path("-"):
+    if pictured and path == Path("-"):
         raise InputError("a picture goes into a file; give -o FILE.png")
-    if plot != "?":
+    if plot != LIST:
         refuse_same(path, log)
-    settle_memory()
+    if pictured:
+        refuse_existing(path, force)
+    freeze_gc()
     with Console(stderr=True).status("measuring"):
         found = review(log, run)
-        if plot == "?":
+        if plot == LIST:
             text = "\n".join(found.plots)
         elif plot is not None:
             write_file(path, found.picture(plot))
@@ -46,7 +51,7 @@ def report(
         elif path == Path("-"):
             text = found.page()
         else:
-            write_file(path, found.page())
+            found.write_page(path, force)
             text = f"{found.info.title}, run {found.info.id}: {WORD[found.outcome]}; report in {path}"
     say(text)
 
@@ -60,29 +65,20 @@ def agree(
     column: Annotated[str | None, typer.Option(help="The CSV's column; the second by default.")] = None,
     time: Annotated[str | None, typer.Option(help="Its column of UTC times; the first by default.")] = None,
     lag: Annotated[str, typer.Option(help="How far a lag is looked for.")] = "1 min",
-    run: Annotated[int | None, typer.Option(min=1, help="Which run; the newest by default.")] = None,
+    run: Run = None,
     as_json: Annotated[bool, typer.Option("--json", help="As JSON, for scripts.")] = False,
 ) -> None:
-    """Compare a field with a reference instrument: offset, gain, what remains, and the lag between them."""
+    """Compare a field with a reference instrument: offset, gain, residual, and the lag between them."""
     import json
     from dataclasses import asdict
 
-    from gateway.analysis.measure.agreement import agreement, read_reference, values_of
-    from gateway.log.reader import Log
-    from gateway.model.units import parse_unit
+    from gateway.app.judge import agree as agree_with
     from gateway.report.tables import agreement_table
 
-    lag_ns = duration_ns("--lag", lag)
-    ref_times_s, ref_values = read_reference(reference, time, column)
-    with Log(log) as opened, opened.damage_told():
-        info = opened.run(run)
-        nodes = info.chosen([node] if node else [], [])
-        if len(nodes) != 1:
-            raise InputError(f"run {info.id} has the nodes {', '.join(n.name for n in nodes)}; say which with --node")
-        times_s, values, own_unit = values_of(opened, info, nodes[0], field)
-    gain, zero = parse_unit(unit).to(parse_unit(own_unit))
-    found = agreement(times_s, values, ref_times_s, ref_values * float(gain) + float(zero), lag_ns / 1e9)
+    most_lag_s = duration_ns("--lag", lag) / 1e9
+    found = agree_with(log, reference, field, unit, node, column, time, most_lag_s, run)
     if as_json:
-        say(json.dumps({"node": nodes[0].name, "field": field, "unit": own_unit, **asdict(found)}, indent=1))
+        facts = {"node": found.node, "field": found.field, "unit": found.unit}
+        say(json.dumps(facts | asdict(found.agreement), indent=1))
     else:
-        console_of().print(agreement_table(found, own_unit))
+        console_of().print(agreement_table(found.agreement, found.unit))

@@ -1,23 +1,34 @@
-"""Commands that use a radio, or prepare that: demo, run, service, scan."""
+"""Commands that use a radio, or prepare that: demo, scan, run, record, service."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gateway.cli.shared import RadioName, console_of, duration_ns, exit_code, make_folder, say, show_verdicts
-from gateway.model.errors import InputError, LogFileError
+from gateway.cli.shared import (
+    Force,
+    console_of,
+    exit_with,
+    length_of,
+    plain_table,
+    say,
+    show_verdicts,
+)
+from gateway.model.errors import InputError
+from gateway.model.radios import RadioName
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable
 
     from rich.console import Console
 
+    from gateway.app.run import Finished
     from gateway.config import RunConfig
-    from gateway.model.records import Outcome
-    from gateway.mqtt.publish.process import Beside
+
+For = Annotated[str | None, typer.Option("--for", help="How long, such as '20 s' or '72 h'.")]
+OtherRadio = Annotated[RadioName | None, typer.Option(help="Instead of the run file's.")]
 
 
 def demo(
@@ -26,9 +37,10 @@ def demo(
 ) -> None:
     """Run two simulated loan crates, one sound and one faulty, and judge them. Needs no hardware."""
     from gateway.config import load_run
-    from gateway.host import shipped
+    from gateway.host.files import make_folder
+    from gateway.host.shipped import folder
 
-    config = load_run(shipped.folder("configs") / "demo.toml")
+    config = load_run(folder("configs") / "demo.toml")
     make_folder(into, "--into")
     console = console_of()
     log = into / "demo.db"
@@ -39,29 +51,106 @@ def demo(
     )
 
 
+def scan(
+    seconds: Annotated[int, typer.Option(min=1, max=3600, help="How long to listen.")] = 5,
+    radio: Annotated[RadioName, typer.Option(help="Which radio; virtual shows the demo's nodes.")] = RadioName.SYSTEM,
+) -> None:
+    """List the Bluetooth LE nodes that advertise nearby."""
+    import asyncio
+
+    from gateway.app.scan import scan as scan_air
+    from gateway.config import load_run
+    from gateway.host.shipped import folder
+
+    config = load_run(folder("configs") / "demo.toml", radio)
+    console = console_of()
+    with console.status(f"listening for {seconds} s"):
+        found = asyncio.run(scan_air(config, seconds))
+    table = plain_table()
+    for name in ("address", "name", "dBm", "received", "services"):
+        table.add_column(name, justify="right" if name in ("dBm", "received") else "left")
+    for node in found:
+        table.add_row(node.address, node.name or "-", str(node.rssi_dbm), str(node.count), "\n".join(node.services))
+    console.print(table if found else f"nothing advertised within {seconds} s", soft_wrap=True)
+
+
 def run(
     runfile: Annotated[Path, typer.Argument(help="The run file.")],
-    for_: Annotated[str | None, typer.Option("--for", help="How long, such as '20 s' or '72 h'.")] = None,
+    for_: For = None,
     into: Annotated[Path | None, typer.Option(help="The log; RUNFILE's name with .db here by default.")] = None,
-    radio: Annotated[RadioName | None, typer.Option(help="Instead of the run file's.")] = None,
+    radio: OtherRadio = None,
     health: Annotated[Path | None, typer.Option(help="Keep a file that says what each node is doing.")] = None,
 ) -> None:
-    """Log the nodes of a run file until its length has passed or Ctrl-C, then judge them."""
+    """Log the nodes of a run file for its length or until Ctrl-C, then judge them."""
     from gateway.config import load_run
     from gateway.host.service import is_service
 
     def read() -> RunConfig:
-        return load_run(runfile, radio.value if radio else None)
+        return load_run(runfile, radio)
 
     config = read()
-    length_ns = duration_ns("--for", for_) if for_ is not None else config.length_ns
-    console = console_of()
     log = into or Path(runfile.stem + ".db")
     taken = (log.resolve(), runfile.resolve())
     if health is not None and (health.resolve() in taken or not health.parent.is_dir()):
-        raise InputError(f"--health {health}: give a file of its own, in a folder that is there")
-    outcome = _run(config, log, length_ns, console, health, read if is_service() else None)
-    raise typer.Exit(exit_code(outcome))
+        raise InputError(f"--health {health}: give a file of its own, in a folder that exists")
+    length_ns = length_of(for_, config.length_ns)
+    finished = _run(config, log, length_ns, console_of(), health, read if is_service() else None)
+    raise exit_with(finished.judged.outcome)
+
+
+def _run(
+    config: RunConfig,
+    log: Path,
+    length_ns: int | None,
+    console: Console,
+    health: Path | None = None,
+    reload: Callable[[], RunConfig] | None = None,
+) -> Finished:
+    import asyncio
+
+    from gateway.app.run import run as run_nodes
+    from gateway.report.live import LiveDisplay
+
+    display = LiveDisplay(console)
+
+    def show(finished: Finished) -> None:
+        display.close()
+        result = finished.result
+        place = f"{log}, run {result.run}" if not result.failed else "two places, see below; the first is judged"
+        console.print(f"{config.title}: {result.how}; {result.frames} values in {place}\n", soft_wrap=True)
+        show_verdicts(finished.judged.verdicts, console)
+
+    with display:
+        finished = asyncio.run(run_nodes(config, log, length_ns, display, health, reload, show))
+    if finished.unsent:
+        console.print(f"\n{finished.sending}", soft_wrap=True)
+        console.print(f"What was not sent is in the log: gattest forward {log} {config.path}", soft_wrap=True)
+    if finished.troubles:
+        raise InputError("\n".join(finished.troubles))
+    return finished
+
+
+def record(
+    runfile: Annotated[Path, typer.Argument(help="The run file.")],
+    output: Annotated[Path, typer.Option("--output", "-o", help="The capture; .gz or .zst compress it.")],
+    for_: For = None,
+    radio: OtherRadio = None,
+    force: Force = False,
+) -> None:
+    """Run the nodes of a run file into a capture, a text of one record a line, instead of a log."""
+    import asyncio
+
+    from gateway.app.record import record as record_nodes
+    from gateway.config import load_run
+    from gateway.report.live import LiveDisplay
+
+    config = load_run(runfile, radio)
+    console = console_of()
+    with LiveDisplay(console) as display:
+        result = asyncio.run(record_nodes(config, output, length_of(for_, config.length_ns), display, force))
+    console.print(f"{config.title}: {result.how}; {result.frames} values in {output}", soft_wrap=True)
+    if result.troubles:
+        raise InputError("\n".join(result.troubles))
 
 
 def service(
@@ -78,88 +167,3 @@ def service(
     config = load_run(runfile)
     log = (into or runfile.with_suffix(".db")).resolve()
     say(unit_file(config.title, Path(sys.argv[0]).resolve(), runfile.resolve(), log, user).rstrip())
-
-
-def _run(
-    config: RunConfig,
-    log: Path,
-    length_ns: int | None,
-    console: Console,
-    health: Path | None = None,
-    again: Callable[[], RunConfig] | None = None,
-) -> Outcome:
-    import asyncio
-    from dataclasses import replace
-
-    from gateway.app.review import verdicts_of
-    from gateway.app.run import execute
-    from gateway.mqtt.publish.process import sending
-    from gateway.report.health import Health
-    from gateway.report.journal import Journal
-    from gateway.report.live import LiveDisplay, RunView
-    from gateway.report.machine import verdicts_by_node
-
-    journal = Journal(log)
-    with sending(config.mqtt, log) as beside:
-        with LiveDisplay(console) as display:
-            shows: list[Callable[[RunView], None]] = [journal, display]
-            if health is not None:
-                shows.append(Health(health))
-
-            def look(view: RunView) -> None:
-                whole = replace(view, sending=beside.line) if beside else view
-                for show in shows:
-                    show(whole)
-
-            work = execute(config, lambda facts: journal.sink(facts, log), length_ns, look, again=again)
-            result = asyncio.run(work)
-        troubles = [*result.unfit, *([result.failed] if result.failed else [])]
-        if result.dropped:
-            troubles.append(f"{result.dropped} values could not be kept")
-        try:
-            info, verdicts = verdicts_of(log, result.run, None)
-        except LogFileError as error:
-            raise InputError("\n".join([*troubles, str(error)])) from None
-        place = f"{log}, run {info.id}" if not result.failed else "two places, see below; judged is the first"
-        console.print(f"{config.title}: {result.how}; {result.frames} values in {place}\n", soft_wrap=True)
-        outcome = show_verdicts(verdicts, console)
-        if beside is not None:
-            _send_the_rest(beside, verdicts_by_node(info, verdicts), f"gattest forward {log} {config.path}", console)
-    if troubles:
-        raise InputError("\n".join(troubles))
-    return outcome
-
-
-def _send_the_rest(beside: Beside, verdicts: Mapping[str, list[dict[str, Any]]], later: str, console: Console) -> None:
-    """Send verdicts and what is left of a run that has ended; ``later`` is the command for what that does not do."""
-    for node, own in verdicts.items():
-        beside.verdicts(node, own)
-    beside.end()
-    if not beside.progress.done:
-        console.print(f"\n{beside.line}", soft_wrap=True)
-        console.print(f"What was not sent is in the log: {later}", soft_wrap=True)
-
-
-def scan(
-    seconds: Annotated[int, typer.Option(min=1, max=3600, help="How long to listen.")] = 5,
-    radio: Annotated[RadioName, typer.Option(help="Which radio; virtual shows the demo's nodes.")] = RadioName.system,
-) -> None:
-    """List the Bluetooth LE nodes that advertise nearby."""
-    import asyncio
-
-    from rich.table import Table
-
-    from gateway.app.run import scan_nodes
-    from gateway.config import load_run
-    from gateway.host import shipped
-
-    config = load_run(shipped.folder("configs") / "demo.toml", radio.value)
-    console = console_of()
-    with console.status(f"listening for {seconds} s"):
-        heard = asyncio.run(scan_nodes(config, seconds))
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
-    for name in ("address", "name", "dBm", "heard", "services"):
-        table.add_column(name, justify="right" if name in ("dBm", "heard") else "left")
-    for node in heard:
-        table.add_row(node.address, node.name or "-", str(node.rssi_dbm), str(node.count), "\n".join(node.services))
-    console.print(table if heard else f"nothing advertised within {seconds} s", soft_wrap=True)

@@ -1,30 +1,37 @@
-"""What the commands share: output that survives a closed pipe, verdicts on the console, exit codes."""
+"""What the commands share: output that survives a closed pipe, verdicts on the console, exit codes, times and
+options."""
 
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable, Sequence
-from enum import StrEnum
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated
 
-from gateway.model.errors import GattestError, InputError
+import typer
+
+from gateway.model.errors import GattestError, InputError, UnitError
+from gateway.model.records import Outcome, overall
 
 if TYPE_CHECKING:
     from rich.console import Console
+    from rich.table import Table
 
-    from gateway.model.records import Outcome, Verdict
+    from gateway.model.records import Verdict
 
-NOBODY = "nobody reads the output any more"
+OUTPUT_CLOSED = "the reader of the output is gone"
 WIDTH_OF_FILES = 100  # columns where the output is no terminal
-EXIT_PASS, EXIT_FAIL, EXIT_INPUT, EXIT_INCONCLUSIVE, EXIT_BROKEN_OFF = 0, 1, 2, 3, 130
+EXIT_PASS, EXIT_FAIL, EXIT_INPUT, EXIT_INCONCLUSIVE, EXIT_INTERRUPTED = 0, 1, 2, 3, 130
+LIST = "list"  # in place of a name: list them
 
-
-class RadioName(StrEnum):
-    """The radios a run can use."""
-
-    system = "system"
-    virtual = "virtual"
+Run = Annotated[int | None, typer.Option("--run", min=1, help="Which run; the newest by default.")]
+OnlyNodes = Annotated[list[str] | None, typer.Option("--node", help="Only this node; may be repeated.")]
+OnlyChannels = Annotated[list[str] | None, typer.Option("--channel", help="Only this channel; may be repeated.")]
+Since = Annotated[str | None, typer.Option("--since", help="UTC time, or time since the run's start such as '5 min'.")]
+Until = Annotated[str | None, typer.Option("--until", help="The same.")]
+Junit = Annotated[Path | None, typer.Option("--junit", help="Write JUnit XML for a test server as well.")]
+Force = Annotated[bool, typer.Option("--force", help="Overwrite files that exist.")]
+JUNIT_MARK = b"<testsuites"
 
 
 def say(text: object) -> None:
@@ -32,7 +39,12 @@ def say(text: object) -> None:
     try:
         print(text, flush=True)  # noqa: T201
     except BrokenPipeError:
-        raise GattestError(NOBODY) from None
+        raise GattestError(OUTPUT_CLOSED) from None
+
+
+def complain(text: object) -> None:
+    """Print a line for people beside the output of a script."""
+    print(f"gattest: {text}", file=sys.stderr)  # noqa: T201
 
 
 def console_of() -> Console:
@@ -42,20 +54,25 @@ def console_of() -> Console:
         """A console that says when its pipe is gone, instead of ending the process."""
 
         def on_broken_pipe(self) -> None:
-            raise GattestError(NOBODY)
+            raise GattestError(OUTPUT_CLOSED)
 
     sys.stdout.reconfigure(errors="replace")  # type: ignore[union-attr]  # terminals that know few letters
     return OpenConsole(highlight=False, markup=False, width=None if sys.stdout.isatty() else WIDTH_OF_FILES)
 
 
-def show_verdicts(verdicts: Sequence[Verdict], console: Console) -> Outcome:
-    from gateway.analysis.judge import overall
-    from gateway.model.records import Outcome
+def plain_table() -> Table:
+    """A table without lines, to which columns and rows are added."""
+    from rich.table import Table
+
+    return Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
+
+
+def show_verdicts(verdicts: Sequence[Verdict], console: Console) -> None:
     from gateway.report.tables import outcome_text, verdict_table
 
     if not verdicts:
         console.print("The spec requires nothing of the nodes of this run, so nothing can pass.", soft_wrap=True)
-        return Outcome.INCONCLUSIVE
+        return
     console.print(verdict_table(verdicts))
     console.print()
     for verdict in verdicts:
@@ -63,52 +80,56 @@ def show_verdicts(verdicts: Sequence[Verdict], console: Console) -> Outcome:
             m = verdict.measure
             console.print(f"{m.node} {m.subject} {m.name}: {verdict.why}", soft_wrap=True)
     for node in dict.fromkeys(verdict.measure.node for verdict in verdicts):
-        own = [verdict for verdict in verdicts if verdict.measure.node == node]
-        met = sum(verdict.outcome is Outcome.PASS for verdict in own)
-        console.print(f"{node}: {met} of {len(own)} requirements met: ", outcome_text(overall(own)), sep="")
-    return overall(verdicts)
+        outcomes = [verdict.outcome for verdict in verdicts if verdict.measure.node == node]
+        met = sum(outcome is Outcome.PASS for outcome in outcomes)
+        console.print(f"{node}: {met} of {len(outcomes)} requirements met: ", outcome_text(overall(outcomes)), sep="")
 
 
-def exit_code(outcome: Outcome) -> int:
-    from gateway.model.records import Outcome
+def exit_with(outcome: Outcome) -> typer.Exit:
+    """The end of a command whose verdict this is."""
+    codes = {Outcome.PASS: EXIT_PASS, Outcome.FAIL: EXIT_FAIL, Outcome.INCONCLUSIVE: EXIT_INCONCLUSIVE}
+    return typer.Exit(codes[outcome])
 
-    return {Outcome.PASS: EXIT_PASS, Outcome.FAIL: EXIT_FAIL, Outcome.INCONCLUSIVE: EXIT_INCONCLUSIVE}[outcome]
 
-
-def show_troubles(lines: Iterable[str], console: Console) -> None:
+def show_skipped(lines: Iterable[str], console: Console) -> None:
     """What could not be read or kept, a line each."""
     for line in lines:
-        console.print(f"left out: {line}", soft_wrap=True, markup=False)
+        console.print(f"skipped: {line}", soft_wrap=True, markup=False)
 
 
-def span_ns(since: str | None, until: str | None, started_ns: int) -> tuple[int | None, int | None]:
-    """The two times that bound a part of a run, nanoseconds UTC; None for no bound.
+def write_junit(path: Path | None, text: Callable[[], str], *inputs: Path) -> None:
+    """Write JUnit XML where it was asked for; one that was written before is replaced.
+
+    Raises:
+        InputError: it can't be written, or another file is there.
+    """
+    from gateway.host.files import refuse_existing, refuse_same, write_file
+
+    if path is not None:
+        refuse_same(path, *inputs)
+        refuse_existing(path, False, JUNIT_MARK)
+        write_file(path, text())
+
+
+def span_of(since: str | None, until: str | None) -> Callable[[int], tuple[int | None, int | None]]:
+    """The two times that bound a part of a run, given its start; nanoseconds UTC, None for no bound.
 
     Raises:
         InputError: one is no time, or they stand the wrong way round.
     """
-    first = _moment_ns(since, started_ns) if since else None
-    last = _moment_ns(until, started_ns) if until else None
-    if first is not None and last is not None and first > last:
-        raise InputError(f"--since {since!r} is later than --until {until!r}; nothing lies between them")
-    return first, last
 
+    def bounds(started_ns: int) -> tuple[int | None, int | None]:
+        first = _moment_ns(since, started_ns) if since else None
+        last = _moment_ns(until, started_ns) if until else None
+        if first is not None and last is not None and first > last:
+            raise InputError(f"--since {since!r} is later than --until {until!r}; nothing lies between them")
+        return first, last
 
-def make_folder(path: Path, option: str) -> None:
-    """See that a folder is there.
-
-    Raises:
-        InputError: it can't be.
-    """
-    try:
-        path.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise InputError(f"{path} can't be used as a folder: {error.strerror}; give another with {option}") from None
+    return bounds
 
 
 def _moment_ns(text: str, started_ns: int) -> int:
     """A UTC time, or a time since the run's start, as nanoseconds UTC."""
-    from gateway.model.errors import UnitError
     from gateway.model.units import parse_duration_ns
     from gateway.model.utc import utc_ns
 
@@ -130,7 +151,6 @@ def duration_ns(option: str, text: str) -> int:
     Raises:
         InputError: it is none.
     """
-    from gateway.model.errors import UnitError
     from gateway.model.units import parse_duration_ns
 
     try:
@@ -139,29 +159,11 @@ def duration_ns(option: str, text: str) -> int:
         raise InputError(f"{option} {text!r}: {error}; write a time such as '20 s' or '72 h'") from None
 
 
-def refuse_same(output: Path, *inputs: Path) -> None:
-    """See that an output does not take the place of what it is made from.
-
-    Raises:
-        InputError: it would.
-    """
-    for source in inputs:
-        if output.exists() and source.exists() and output.samefile(source):
-            raise InputError(f"{output} is what is read; give another file for the output")
+def length_of(for_: str | None, planned_ns: int | None) -> int | None:
+    """How long a run is to last, nanoseconds: as an option says, or else as its run file does."""
+    return duration_ns("--for", for_) if for_ is not None else planned_ns
 
 
 def file_name(text: str) -> str:
     """What stands for a name or an address in the name of a file."""
     return "".join(letter if letter.isalnum() or letter in "-_." else "-" for letter in text).strip(".") or "node"
-
-
-def write_file(path: Path, content: str | bytes) -> None:
-    """Write a file at once; text as UTF-8.
-
-    Raises:
-        InputError: it can't be written.
-    """
-    try:
-        path.write_bytes(content.encode() if isinstance(content, str) else content)
-    except OSError as error:
-        raise InputError(f"{path} can't be written: {error.strerror}; check the folder") from None

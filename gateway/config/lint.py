@@ -8,6 +8,7 @@ from gateway.config import NodeConfig, RunConfig
 from gateway.model.airtime import DATA_OCTETS, exchange_us
 from gateway.model.errors import Problem
 from gateway.model.figures import figures_of
+from gateway.model.radios import RadioName
 from gateway.plugin import Plugin, Sensor
 from gateway.plugin.layout.model import Field, Layout
 from gateway.plugin.library.adopted import adopted_layout
@@ -52,8 +53,8 @@ def _facts(layout: Layout) -> list[tuple[object, ...]]:
 def run_doubts(config: RunConfig) -> Iterator[Problem]:
     """Periods that outrun the connection or the radio, counters that wrap inside a gap that is allowed, requirements
     that can't be met or measured."""
-    interval_ns = config.air.interval_ns if config.radio == "virtual" else SHORTEST_INTERVAL_NS
-    mbit = config.air.mbit if config.radio == "virtual" else 1
+    interval_ns = config.air.interval_ns if config.radio == RadioName.VIRTUAL else SHORTEST_INTERVAL_NS
+    mbit = config.air.mbit if config.radio == RadioName.VIRTUAL else 1
     taken = 0.0
     for node in config.nodes.values():
         for sensor, period_ns in _paced(node):

@@ -11,6 +11,7 @@ from typing import Literal
 
 from gateway.config.broker import MqttConfig
 from gateway.model.figures import Requirement
+from gateway.model.radios import RadioName
 from gateway.plugin import Plugin
 
 
@@ -134,7 +135,7 @@ class RunConfig:
     text: str
     title: str
     length_ns: int | None
-    radio: Literal["system", "virtual"]
+    radio: RadioName
     nodes: Mapping[str, NodeConfig]
     air: AirConfig
     twins: Mapping[str, TwinConfig]

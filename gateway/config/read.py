@@ -6,7 +6,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import Literal
 
 from gateway.config.broker import check_gather, read_mqtt
 from gateway.config.gather import Gatherer
@@ -16,6 +15,7 @@ from gateway.config.simulate import read_air, read_twin
 from gateway.host.toml import read_toml, shape
 from gateway.model.errors import InputError, ProblemsError
 from gateway.model.figures import ALL, LINK, Requirement
+from gateway.model.radios import RadioName
 from gateway.plugin import Plugin, SpecShape, find_plugin, load_plugin, read_spec, within
 from gateway.plugin.layout.model import Field
 
@@ -206,7 +206,7 @@ class _Reader(Gatherer):
         self.kinds = {name: node.plugin.kind for name, node in nodes.items()}
         twins = {}
         for index, name in enumerate(
-            dict.fromkeys([*file.node, *file.twin]) if file.run.radio == "virtual" else file.twin
+            dict.fromkeys([*file.node, *file.twin]) if file.run.radio == RadioName.VIRTUAL else file.twin
         ):
             twin = self.twin(index, name, nodes.get(name))
             if twin is not None:
@@ -247,7 +247,7 @@ class _Reader(Gatherer):
         return read_twin(self, index, name, self.file.twin.get(name, TwinShape()), node)
 
 
-def load_run(path: Path, radio: Literal["system", "virtual"] | None = None) -> RunConfig:
+def load_run(path: Path, radio: RadioName | None = None) -> RunConfig:
     """Read and prove a run file.
 
     Args:

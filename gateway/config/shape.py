@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel, ConfigDict, Strict
 from pydantic import Field as Declared
 
 from gateway.config.broker import GatherShape, MqttShape
+from gateway.model.radios import RadioName
 from gateway.plugin import SpecShape
 
 _STRICT = ConfigDict(extra="forbid", strict=True)
@@ -17,7 +18,7 @@ class RunShape(BaseModel):
     model_config = _STRICT
     title: str
     length: str | None = None
-    radio: Literal["system", "virtual"] = "system"
+    radio: Annotated[RadioName, Strict(False)] = RadioName.SYSTEM
     plugins: list[str] = []
     seed: int = 1
 

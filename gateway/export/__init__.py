@@ -12,6 +12,7 @@ from typing import Protocol
 from gateway.export.decoded import DecodedTable
 from gateway.export.sinks import Batch, Column, Form, Output
 from gateway.export.tables import StoredTable, Wanted
+from gateway.host.files import refuse_existing
 from gateway.log.reader import ChannelInfo, Log, NodeInfo, RunInfo
 from gateway.model.errors import InputError
 from gateway.plugin import Plugin
@@ -44,7 +45,8 @@ def export(
     folder: Path | None,
     wanted: Wanted,
     plugins: Mapping[str, Plugin],
-    told: Callable[[int], None],
+    on_progress: Callable[[int], None],
+    force: bool = False,
 ) -> list[Exported]:
     """Write a run's values.
 
@@ -54,7 +56,8 @@ def export(
         folder: where to, None for standard output, which takes one channel as CSV or JSON lines.
         wanted: what of it.
         plugins: by kind, to decode the raw bytes of these kinds by; others are taken as they stand.
-        told: called now and then with the rows written so far.
+        on_progress: called now and then with the rows written so far.
+        force: overwrite files that are there.
 
     Raises:
         InputError: nothing of that name, a file can't be written, or pyarrow is missing for Parquet.
@@ -64,14 +67,17 @@ def export(
     if folder is None and (form == "parquet" or len(tables) != 1):
         names = ", ".join(sorted({table.channel.name for table in tables}))
         raise InputError(f"standard output takes one channel without samples, as csv or jsonl; choose one of {names}")
+    paths = [folder / f"{table.relation}.{form}" if folder is not None else None for table in tables]
+    for path in paths:
+        if path is not None:
+            refuse_existing(path, force)
     done: list[Exported] = []
     written = 0
-    for table in tables:
-        path = folder / f"{table.relation}.{form}" if folder is not None else None
+    for table, path in zip(tables, paths, strict=True):
         with Output(path, form, table.columns) as output:
             for batch in table.batches():
                 output.write(batch)
-                told(written + output.rows)
+                on_progress(written + output.rows)
         written += output.rows
         done.append(Exported(str(path or "standard output"), output.rows))
     return done

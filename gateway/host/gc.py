@@ -5,7 +5,7 @@ from __future__ import annotations
 import gc
 
 
-def settle_memory() -> None:
+def freeze_gc() -> None:
     """Keep the garbage collector out of the way of a run, a replay or an export.
 
     What is loaded by now stays for good: unless it is left out, each full round holds up the radio's callbacks

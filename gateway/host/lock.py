@@ -21,6 +21,11 @@ class FileLock:
     def __init__(self, log: Path) -> None:
         log = log.resolve()  # one lock however the file is spelled
         self._path = log.with_name(log.name + "-inuse")
+        while not self._take(log):
+            pass
+
+    def _take(self, log: Path) -> bool:
+        """Lock the marker file; False where its last holder removed it meanwhile, so that this locks nothing."""
         try:
             self._file = os.open(self._path, os.O_RDWR | os.O_CREAT, 0o644)
         except OSError as error:
@@ -34,9 +39,17 @@ class FileLock:
             raise LogFileError(
                 f"{log} is being written by another run; wait for it, or give another file name"
             ) from None
+        try:
+            held, there = os.fstat(self._file), self._path.stat()
+            if (held.st_dev, held.st_ino) == (there.st_dev, there.st_ino):
+                return True
+        except OSError:
+            pass  # it was removed
+        os.close(self._file)
+        return False
 
     def release(self) -> None:
-        """Let go; the marker file is removed."""
+        """Release it and remove the marker file."""
         with contextlib.suppress(OSError):
             self._path.unlink()
         os.close(self._file)

@@ -52,7 +52,7 @@ def parse_toml(text: str, where: str) -> dict[str, Any]:
     if len(text) > MAX_FILE_BYTES:
         raise _refusal(where, f"is larger than {MAX_FILE_BYTES} bytes", "a plugin or run file is a few kilobytes")
     try:
-        return tomllib.loads(text)
+        return tomllib.loads(text.removeprefix("\ufeff"))
     except (ValueError, RecursionError) as error:
         raise _refusal(where, f"is not TOML: {error}", "mend it at the place named") from None
 

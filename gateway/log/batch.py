@@ -19,9 +19,8 @@ from uuid import uuid4
 
 from sqlite_utils import Database
 
-from gateway import __version__
-from gateway.host.lock import FileLock
-from gateway.log.schema import SPAN, first_after, next_event, prepare, refusal
+from gateway.log.opening import WritableLog, open_log
+from gateway.log.schema import SPAN, first_after, next_event
 from gateway.log.table import ChannelTable, Rows
 from gateway.log.timeline import Timeline
 from gateway.model.errors import LogFileError
@@ -29,6 +28,7 @@ from gateway.model.events import EventKind, LinkEvent
 from gateway.model.figures import Requirement
 from gateway.model.link import LinkState
 from gateway.model.records import Frame
+from gateway.model.version import __version__
 from gateway.plugin import Plugin
 
 PATIENCE_S = 20.0
@@ -80,11 +80,12 @@ class _Store:
 
     def __init__(self, path: Path, facts: RunFacts) -> None:
         self.path = path
-        self.connection = sqlite3.connect(path, timeout=10, isolation_level=None, check_same_thread=False)
+        self.log = open_log(path)
+        self.connection = self.log.connection
         try:
             self._open(facts)
         except BaseException:
-            self.connection.close()
+            self.log.close()
             raise
 
     def in_place(self) -> bool:
@@ -95,9 +96,6 @@ class _Store:
             return False
 
     def _open(self, facts: RunFacts) -> None:
-        if reason := refusal(self.connection):
-            raise LogFileError(f"{self.path} {reason}; give another file name")
-        prepare(self.connection)
         self._inode = self.path.stat().st_ino
         self._database = Database(self.connection)
         self.connection.execute("BEGIN IMMEDIATE")
@@ -175,15 +173,12 @@ class BatchWriter:
     """
 
     def __init__(self, path: Path, facts: RunFacts, ending: Callable[[], bool] = lambda: False) -> None:
-        if not path.parent.is_dir():
-            raise LogFileError(f"{path}: there is no folder {path.parent}; make it, or give another path")
         self._facts, self._ending = facts, ending
-        self._lock = FileLock(path)
         try:
-            self._store = _open_store(path, facts)
-        except BaseException:
-            self._lock.release()
-            raise
+            self._store = _Store(path, facts)
+        except sqlite3.DatabaseError as error:
+            raise LogFileError(f"{path} can't be written: {error}; check permissions and free space") from None
+        self._given_up: list[WritableLog] = []  # logs that could not be written any more, still locked
         self.run = self._store.run
         self.status = WriterStatus(path)
         self._timeline = Timeline()
@@ -217,15 +212,13 @@ class BatchWriter:
         return self._lost
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Close the file."""
         if not self.status.failed and not self._store.in_place():
             self.status.failed = (
                 f"{self._store.path} was moved or deleted while it was written; the run is in that file"
             )
-        with contextlib.suppress(sqlite3.Error):  # somebody reads it: then the write-ahead log stays beside it
-            self._store.connection.execute("PRAGMA journal_mode = DELETE")
-        self._store.connection.close()
-        self._lock.release()
+        for log in (self._store.log, *self._given_up):
+            log.close()
 
     def keep_house(self) -> None:
         """Now and then: move what was written into the file itself, and see that the file is still there."""
@@ -273,10 +266,10 @@ class BatchWriter:
                     "INSERT INTO event (run, node, t_ns, kind, detail) VALUES (?, ?, ?, ?, ?)", event
                 )
                 store.next_event += 1
-        except (sqlite3.Error, OSError):
+        except (sqlite3.Error, OSError, LogFileError):
             self.status.failed = f"{where}; {rescue.parent} could not be written either. Free space and run again"
             return False
-        self._store.connection.close()
+        self._given_up.append(self._store.log)
         self._store = store
         self._timeline.start_anew()
         self.status.failed = f"{where}. The rest of the run is in {rescue}"
@@ -347,8 +340,7 @@ class BatchWriter:
         rows = Rows()
         try:
             refused = []
-            for part, constants in self._timeline.parts(key[0], ids):
-                rows = table.rows(ids[part], times[part], raws[part], constants)
+            for rows in table.decoded(self._timeline, key[0], ids, times, raws):
                 table.insert(store.connection, store.nodes[key[0]], rows)
                 refused += rows.refused
             rows.refused = refused
@@ -375,12 +367,3 @@ def _grouped(frames: Sequence[Frame], first: int) -> dict[tuple[str, str], tuple
         group[1].append(t_ns)
         group[2].append(raw)
     return groups
-
-
-def _open_store(path: Path, facts: RunFacts) -> _Store:
-    try:
-        return _Store(path, facts)
-    except sqlite3.DatabaseError as error:
-        if "not a database" in str(error):
-            raise LogFileError(f"{path} is not an SQLite database; give another file name") from None
-        raise LogFileError(f"{path} can't be written: {error}; check permissions and free space") from None

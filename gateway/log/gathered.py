@@ -4,7 +4,6 @@ and late it comes."""
 
 from __future__ import annotations
 
-import contextlib
 import json
 import sqlite3
 from collections.abc import Mapping, Sequence
@@ -14,8 +13,8 @@ from typing import Any
 
 from sqlite_utils import Database
 
-from gateway.host.lock import FileLock
-from gateway.log.schema import SPAN, prepare, quoted, refusal
+from gateway.log.opening import open_log
+from gateway.log.schema import SPAN, quoted
 from gateway.log.table import ChannelTable
 from gateway.log.timeline import Timeline
 from gateway.model.errors import InputError, LogFileError
@@ -66,24 +65,16 @@ class GatheredLog:
     """
 
     def __init__(self, path: Path) -> None:
-        if not path.parent.is_dir():
-            raise LogFileError(f"{path}: there is no folder {path.parent}; make it, or give another path")
         self.path = path
-        self._lock = FileLock(path)
         self._runs: dict[str, _Run] = {}
+        self._log = open_log(path)
+        self._connection = self._log.connection
         try:
-            try:
-                self._connection = sqlite3.connect(path, timeout=10, isolation_level=None, check_same_thread=False)
-                if reason := refusal(self._connection):
-                    raise LogFileError(f"{path} {reason}; give another file name")
-                prepare(self._connection)
-                self._connection.executescript(_TABLES)
-                self._database = Database(self._connection)
-            except sqlite3.DatabaseError as error:
-                raise LogFileError(f"{path} can't be written: {error}; give another file name") from None
-        except BaseException:
-            self._lock.release()
-            raise
+            self._connection.executescript(_TABLES)
+            self._database = Database(self._connection)
+        except sqlite3.DatabaseError as error:
+            self._log.close()
+            raise LogFileError(f"{path} can't be written: {error}; give another file name") from None
 
     def begin(self) -> None:
         """Begin a batch."""
@@ -118,11 +109,8 @@ class GatheredLog:
             self._connection.execute("ROLLBACK")
 
     def close(self) -> None:
-        """Let go of the file."""
-        with contextlib.suppress(sqlite3.Error):  # somebody reads it: then the write-ahead log stays beside it
-            self._connection.execute("PRAGMA journal_mode = DELETE")
-        self._connection.close()
-        self._lock.release()
+        """Close the file."""
+        self._log.close()
 
     def knows(self, uid: str) -> bool:
         """Whether frames of this run can be taken."""
@@ -266,8 +254,7 @@ class GatheredLog:
             for number, raw in zip(ids, raws, strict=True):
                 run.timeline.add(node, number, channel, raw, table.item.codec)
             self._derive_again(run, node)
-        for part, constants in run.timeline.parts(node, ids):
-            made = table.rows(ids[part], times[part], raws[part], constants)
+        for made in table.decoded(run.timeline, node, ids, times, raws):
             table.insert(self._connection, run.nodes[node], made)
         return len(new)
 
@@ -295,8 +282,7 @@ class GatheredLog:
             ).fetchall()
             if rows:
                 ids, times, raws = (list(column) for column in zip(*rows, strict=True))
-                for part, constants in run.timeline.parts(node, ids):
-                    made = table.rows(ids[part], times[part], raws[part], constants)
+                for made in table.decoded(run.timeline, node, ids, times, raws):
                     table.update(self._connection, run.nodes[node], made)
 
     def events(self, received: Sequence[Mapping[str, Any]]) -> int:

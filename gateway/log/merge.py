@@ -3,16 +3,15 @@ not added again, and one that has grown since is replaced. Sources are only read
 
 from __future__ import annotations
 
-import contextlib
 import re
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from gateway.host.lock import FileLock
+from gateway.log.opening import open_log
 from gateway.log.reader import Log
-from gateway.log.schema import first_after, next_event, prepare, quoted, refusal
+from gateway.log.schema import first_after, next_event, quoted
 from gateway.model.errors import LogFileError
 
 _IDENTITY = ("started_ns", "host", "title", "radio", "run_file")
@@ -29,13 +28,13 @@ class Merged:
     frames: int
 
 
-def merge(sources: list[Path], into: Path, told: Callable[[Path], None] = lambda source: None) -> list[Merged]:
+def merge(sources: Sequence[Path], into: Path, on_source: Callable[[Path], None] = lambda source: None) -> list[Merged]:
     """Add the runs of logs to another, each source in one transaction.
 
     Args:
         sources: logs, read only.
         into: the log that takes them; made where there is none.
-        told: called with each source before it is read.
+        on_source: called with each source before it is read.
 
     Raises:
         LogFileError: one can't be read, the target can't be written, or counts do not agree; then nothing of that
@@ -43,35 +42,21 @@ def merge(sources: list[Path], into: Path, told: Callable[[Path], None] = lambda
     """
     if into.resolve() in [source.resolve() for source in sources]:
         raise LogFileError(f"{into} is both a source and the target; give another file for the target")
-    if not into.parent.is_dir():
-        raise LogFileError(f"{into}: there is no folder {into.parent}; make it, or give another path")
     for source in sources:
         with Log(source):  # says what is wrong with it before anything is written
             pass
     fresh = not into.exists()
-    lock = FileLock(into)
     done: list[Merged] = []
     try:
-        connection = sqlite3.connect(into.resolve().as_uri(), timeout=10, isolation_level=None, uri=True)
-        try:
-            if reason := refusal(connection):
-                raise LogFileError(f"{into} {reason}; give another file name")
-            prepare(connection)
+        with open_log(into) as log:
             for source in sources:
-                told(source)
-                done += _add(connection, source, into)
-            with contextlib.suppress(sqlite3.Error):  # somebody reads it: then the write-ahead log stays beside it
-                connection.execute("PRAGMA journal_mode = DELETE")
-            return done
-        except sqlite3.DatabaseError as error:
-            raise LogFileError(f"{into} can't take logs: {error}; give another file name") from None
-        finally:
-            connection.close()
-            if fresh and not done:
-                for name in (into.name, f"{into.name}-wal", f"{into.name}-shm"):
-                    into.with_name(name).unlink(missing_ok=True)
+                on_source(source)
+                done += _add(log.connection, source, into)
     finally:
-        lock.release()
+        if fresh and not done:
+            for name in (into.name, f"{into.name}-wal", f"{into.name}-shm"):
+                into.with_name(name).unlink(missing_ok=True)
+    return done
 
 
 def _add(connection: sqlite3.Connection, source: Path, into: Path) -> list[Merged]:

@@ -177,7 +177,7 @@ class Log:
         self._connection.close()
 
     @contextlib.contextmanager
-    def damage_told(self) -> Iterator[None]:
+    def damage_reported(self) -> Iterator[None]:
         """Turns what a log with damaged content makes of the code that reads it into an error that says so.
 
         Raises:

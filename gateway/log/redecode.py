@@ -3,7 +3,6 @@ bytes in one transaction. Raw bytes, times and events stay as they are; the plug
 
 from __future__ import annotations
 
-import contextlib
 import sqlite3
 import time
 from collections.abc import Callable, Mapping
@@ -12,8 +11,8 @@ from pathlib import Path
 
 from sqlite_utils import Database
 
-from gateway.host.lock import FileLock
-from gateway.log.schema import prepare, quoted, refusal
+from gateway.log.opening import open_log
+from gateway.log.schema import quoted
 from gateway.log.table import ChannelTable
 from gateway.log.timeline import Timeline
 from gateway.model.errors import LogFileError
@@ -38,42 +37,31 @@ class _Channel:
     name: str
 
 
-def redecode(path: Path, plugins: Mapping[str, Plugin], told: Callable[[int, int], None]) -> Redecoded:
+def redecode(path: Path, plugins: Mapping[str, Plugin], on_progress: Callable[[int, int], None]) -> Redecoded:
     """Decode a whole log again.
 
     Args:
         path: the log; nobody may be writing it.
         plugins: by kind; channels of other kinds are left alone.
-        told: called now and then with the frames done and the frames to do.
+        on_progress: called now and then with the frames done and the frames to do.
 
     Raises:
         LogFileError: not a log, in use, damaged, or the disk refuses; then nothing was changed.
     """
-    if not path.is_file():
-        raise LogFileError(f"{path}: there is no such log; check the path")
-    lock = FileLock(path)
-    try:
-        connection = sqlite3.connect(path, timeout=10, isolation_level=None)
+    with open_log(path, existing=True) as log:
         try:
-            if reason := refusal(connection):
-                raise LogFileError(f"{path} {reason}; check the path")
-            prepare(connection)
-            return _Work(connection, plugins, told).run()
+            return _Work(log.connection, plugins, on_progress).run()
         except sqlite3.DatabaseError as error:
             raise LogFileError(f"{path} could not be decoded again: {error}; nothing was changed") from None
-        finally:
-            connection.close()
-    finally:
-        lock.release()
 
 
 class _Work:
     """One transaction over one log."""
 
     def __init__(
-        self, connection: sqlite3.Connection, plugins: Mapping[str, Plugin], told: Callable[[int, int], None]
+        self, connection: sqlite3.Connection, plugins: Mapping[str, Plugin], on_progress: Callable[[int, int], None]
     ) -> None:
-        self._connection, self._plugins, self._told = connection, plugins, told
+        self._connection, self._plugins, self._on_progress = connection, plugins, on_progress
         self._database = Database(connection)
         self._timeline = Timeline()
         self._frames = self._faults = self._all = 0
@@ -87,8 +75,6 @@ class _Work:
             if self._connection.in_transaction:
                 self._connection.execute("ROLLBACK")
             raise
-        with contextlib.suppress(sqlite3.Error):  # somebody reads it: then the write-ahead log stays beside it
-            self._connection.execute("PRAGMA journal_mode = DELETE")
         return result
 
     def _run(self) -> Redecoded:
@@ -128,12 +114,11 @@ class _Work:
             for node in nodes:
                 own = chunk if len(nodes) == 1 else [row for row in chunk if row[1] == node]
                 ids, _, times, raws = zip(*own, strict=True)
-                for part, constants in self._timeline.parts(node, ids):
-                    made = table.rows(ids[part], times[part], raws[part], constants)
+                for made in table.decoded(self._timeline, node, ids, times, raws):
                     table.update(self._connection, node, made)
                     self._faults += len(made.refused)
             self._frames += len(chunk)
-            self._told(self._frames, self._all)
+            self._on_progress(self._frames, self._all)
 
     def _keep_text(self, plugin: Plugin) -> None:
         self._connection.execute(

@@ -6,7 +6,7 @@ from __future__ import annotations
 import hashlib
 import sqlite3
 from collections import Counter
-from collections.abc import Container, Iterable, Mapping, Sequence
+from collections.abc import Container, Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import chain
 from typing import Any
@@ -15,6 +15,7 @@ import numpy as np
 from sqlite_utils import Database
 
 from gateway.log.schema import quoted
+from gateway.log.timeline import Timeline
 from gateway.plugin import Characteristic, Derived
 from gateway.plugin.derive import NO_ANSWER, Constants, derive_part
 from gateway.plugin.layout.columns import Cut, Part, decode_columns
@@ -235,6 +236,13 @@ class ChannelTable:
         connection.executemany(f"{into}NULL, {values} WHERE id = ?1", rows.frames)
         connection.executemany(f"{into}?4{blank} WHERE id = ?1", rows.refused)
         self._insert_samples(connection, node, rows)
+
+    def decoded(
+        self, timeline: Timeline, node: Hashable, ids: Sequence[int], times: Sequence[int], raws: Sequence[bytes]
+    ) -> Iterator[Rows]:
+        """The rows of frames of one node, ids rising, each stretch with the constants that held for it."""
+        for part, constants in timeline.parts(node, ids):
+            yield self.rows(ids[part], times[part], raws[part], constants)
 
     def insert(self, connection: sqlite3.Connection, node: int, rows: Rows) -> None:
         """Add the rows of one node, inside the caller's transaction."""

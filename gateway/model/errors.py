@@ -8,10 +8,13 @@ GattestError
 ├── PayloadError          bytes and layout disagree
 │   ├── DecodeError       a received payload does not fit its layout
 │   └── EncodeError       a value does not fit its field
-└── RadioError            the radio or the node did not do what was asked in time
-    ├── AdapterError      there is no usable Bluetooth adapter
-    ├── RefusedError      the node answered a request with an ATT error
-    └── NodeError         this node can't be used as declared: asking again will not help
+├── RadioError            the radio or the node did not do what was asked in time
+│   ├── AdapterError      there is no usable Bluetooth adapter
+│   ├── RefusedError      the node answered a request with an ATT error
+│   └── NodeError         this node can't be used as declared: asking again will not help
+├── BrokerError           the broker can't be reached, refuses, or is gone
+├── StoreError            where runs are gathered does not take a batch; it comes again
+└── UnknownRunError       a message is of a run of which nothing is known yet
 """
 
 from __future__ import annotations
@@ -103,3 +106,15 @@ class RefusedError(RadioError):
 
 class NodeError(RadioError):
     """The node can't be used as declared, for example because a characteristic is missing."""
+
+
+class BrokerError(GattestError):
+    """The broker can't be reached, refuses, or is gone; the text says which, and what to do."""
+
+
+class StoreError(GattestError):
+    """The store does not take a batch; nothing of it is kept, and it comes again."""
+
+
+class UnknownRunError(GattestError):
+    """A message is of a run of which nothing is known yet; the text is the id of that run."""

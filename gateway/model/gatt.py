@@ -88,6 +88,7 @@ class FoundTable:
         unasked: handles of characteristics that notified or indicated before they were subscribed to.
         unseen: what could not be seen, and why; [] for a table seen whole.
         breaches: of the Attribute Protocol, found and expected; None where its PDUs were not seen.
+        live: whether it was looked at on the air just now, so that what it offers could be asked for.
     """
 
     who: str
@@ -98,6 +99,7 @@ class FoundTable:
     unasked: list[int] = field(default_factory=list)
     unseen: list[str] = field(default_factory=list)
     breaches: list[tuple[str, str]] | None = None
+    live: bool = False
 
     def facts(self) -> dict[str, Any]:
         """Its services as JSON can hold them, without values: what an event of a run keeps."""

@@ -4,6 +4,7 @@ once made."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import NamedTuple, Protocol
@@ -93,6 +94,14 @@ class Outcome(StrEnum):
     PASS = "pass"  # noqa: S105  a verdict, not a password
     FAIL = "fail"
     INCONCLUSIVE = "inconclusive"
+
+
+def overall(outcomes: Iterable[Outcome]) -> Outcome:
+    """Fail if one is, else inconclusive if one is or there are none, else pass."""
+    found = set(outcomes)
+    if Outcome.FAIL in found:
+        return Outcome.FAIL
+    return Outcome.PASS if found == {Outcome.PASS} else Outcome.INCONCLUSIVE
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,7 +22,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from gateway.config import MqttConfig
-from gateway.model.errors import GattestError, InputError, RadioError
+from gateway.model.errors import BrokerError, GattestError, InputError
 
 KEEP_ALIVE_S = 15
 ANSWER_S = 60.0
@@ -39,10 +39,6 @@ _REJECTED = {0x04, 0x05, 0x86, 0x87}
 _TAKEN_OVER = 0x8E
 _TOO_LARGE = 0x95
 _NO_REASON = 0x80
-
-
-class BrokerError(RadioError):
-    """The broker can't be reached, refuses, or is gone; the text says which, and what to do."""
 
 
 class Window:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from uuid import uuid4
 
+from gateway.host.files import refuse_existing
 from gateway.model.errors import InputError
 from gateway.plugin import KIND
 
@@ -41,7 +42,7 @@ service    = "{uuid_service}"
 properties = ["read", "write"]
 fields = [
   {{ name = "enabled", type = "uint8" }},
-  {{ name = "period", type = "uint16", lsb = "10 ms", limits = ["50 ms", "10 min"] }},
+  {{ name = "period", type = "uint16", lsb = "0.1 s", limits = ["0.1 s", "10 min"] }},
 ]
 
 [sensor.main]
@@ -81,25 +82,30 @@ light       = "500 lux"
 """
 
 
-def write_plugin(kind: str, into: Path) -> Path:
-    """Write a starting plugin and its recorded stream into the new folder ``into/kind``.
+def write_plugin(kind: str, into: Path, force: bool = False) -> Path:
+    """Write a starting plugin and its recorded stream into the folder ``into/kind``.
+
+    Args:
+        force: overwrite what is there of these files.
 
     Raises:
-        InputError: the name can't be a kind, the folder exists, or it can't be written.
+        InputError: the name can't be a kind, one of the files exists, or it can't be written.
     """
     if not KIND.fullmatch(kind):
         raise InputError(f"{kind!r} can't be a kind of node: lower-case letters, digits and -, at most 40")
     folder = into / kind
     uuids = {f"uuid_{name}": str(uuid4()) for name in ("service", "data", "settings")}
+    files = {
+        folder / "plugin.toml": _PLUGIN.format(kind=kind, folder=folder.as_posix(), **uuids),
+        folder / "streams" / "first.capture": _CAPTURE.format(kind=kind),
+        folder / "streams" / "first.expected.toml": _EXPECTED,
+    }
+    for path in files:
+        refuse_existing(path, force)
     try:
-        (folder / "streams").mkdir(parents=True)
-        (folder / "plugin.toml").write_text(_PLUGIN.format(kind=kind, folder=folder.as_posix(), **uuids), "utf-8")
-        (folder / "streams" / "first.capture").write_text(_CAPTURE.format(kind=kind), "utf-8")
-        (folder / "streams" / "first.expected.toml").write_text(_EXPECTED, "utf-8")
-    except FileExistsError:
-        raise InputError(
-            f"{folder} exists; nothing was written: choose another name, or another folder with --into"
-        ) from None
+        for path, text in files.items():
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_text(text, "utf-8")
     except OSError as error:
         raise InputError(f"{folder} can't be written: {error.strerror}; choose another folder with --into") from None
     return folder

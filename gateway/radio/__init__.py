@@ -6,13 +6,17 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from types import TracebackType
-from typing import Protocol, Self
+from typing import TYPE_CHECKING, Protocol, Self, assert_never
 
 from bleak import BleakClient, BleakScanner
 from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import AdvertisementData
 
 from gateway.model.events import Connected
+from gateway.model.radios import RadioName
+
+if TYPE_CHECKING:
+    from gateway.config import AirConfig
 
 Seen = Callable[[BLEDevice, AdvertisementData], None]
 
@@ -43,3 +47,22 @@ class Radio(Protocol):
     def loss_reason(self, client: BleakClient) -> str:
         """Why a link ended, in the words of the Core Specification; "" where the system does not tell."""
         ...
+
+
+def open_radio(name: RadioName, air: AirConfig) -> Radio:
+    """The radio of a name, to be entered; each is imported only when it is used.
+
+    Args:
+        air: what a virtual one is like.
+    """
+    match name:
+        case RadioName.SYSTEM:
+            from gateway.radio.system import SystemRadio
+
+            return SystemRadio()
+        case RadioName.VIRTUAL:
+            from gateway.radio.virtual import VirtualRadio
+
+            return VirtualRadio(air)
+        case _:
+            assert_never(name)

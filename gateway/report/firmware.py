@@ -10,11 +10,11 @@ from xml.etree import ElementTree
 
 from rich.text import Text
 
-from gateway.model.records import Outcome
+from gateway.model.records import Outcome, overall
 from gateway.report.machine import junit_text
 from gateway.report.tables import outcome_text
-from gateway.verify.audit import Audit, Checked
-from gateway.verify.exercise import Step, Tried, duration_text, outcome_of
+from gateway.verify.audit import Audit, Checked, Sight
+from gateway.verify.exercise import Step, Tried, duration_text
 
 
 def audit_lines(audit: Audit) -> Iterator[Text]:
@@ -27,9 +27,14 @@ def audit_lines(audit: Audit) -> Iterator[Text]:
     for unseen in audit.unseen:
         yield Text.assemble(("not seen", "yellow"), f"  {unseen}")
     broken = sum(one.outcome is Outcome.FAIL for one in audit.checked)
+    for one in audit.checked:
+        if one.sight is Sight.MISSED:
+            yield Text.assemble(
+                ("not seen", "yellow"), f"  {one.rule.meaning}: declared, but not seen  [{one.rule.name}]"
+            )
     open_ = [one.rule.name for one in audit.checked if one.outcome is Outcome.INCONCLUSIVE]
     kept = len(audit.checked) - broken - len(open_)
-    rest = f", {len(open_)} with nothing to check them on ({', '.join(open_)})" if open_ else ""
+    rest = f", {len(open_)} not checked ({', '.join(open_)})" if open_ else ""
     rules = f"{kept} of {len(audit.checked)} rules kept, {broken} broken{rest}"
     yield Text.assemble(f"{audit.who}: {audit.attributes} attributes, {rules}: ", outcome_text(audit.outcome))
 
@@ -49,6 +54,7 @@ def audits_json(audits: Sequence[Audit]) -> str:
                         "meaning": one.rule.meaning,
                         "source": one.rule.source,
                         "outcome": one.outcome.value,
+                        "seen": one.sight.value,
                         "findings": [
                             {"place": f.place, "found": f.found, "expected": f.expected} for f in one.findings
                         ],
@@ -113,7 +119,7 @@ def exercise_line(who: str, tried: Sequence[Tried]) -> Text:
     counts = {outcome: sum(one.outcome is outcome for one in tried) for outcome in Outcome}
     told = f"{counts[Outcome.PASS]} of {len(tried)} steps pass, {counts[Outcome.FAIL]} fail"
     open_ = f", {counts[Outcome.INCONCLUSIVE]} inconclusive" if counts[Outcome.INCONCLUSIVE] else ""
-    return Text.assemble(f"{who}: {told}{open_}: ", outcome_text(outcome_of(tried)))
+    return Text.assemble(f"{who}: {told}{open_}: ", outcome_text(overall(one.outcome for one in tried)))
 
 
 def exercise_json(who: str, log: Path, run: int, tried: Sequence[Tried]) -> str:
@@ -121,7 +127,7 @@ def exercise_json(who: str, log: Path, run: int, tried: Sequence[Tried]) -> str:
     return json.dumps(
         {
             "node": who,
-            "outcome": outcome_of(tried).value,
+            "outcome": overall(one.outcome for one in tried).value,
             "log": str(log),
             "run": run,
             "steps": [

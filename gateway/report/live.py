@@ -79,8 +79,13 @@ class LiveDisplay:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Show nothing any more, so that other output can follow."""
         if self._live:
             self._live.stop()
+            self._live = None
 
     def __call__(self, view: RunView) -> None:
         rates = {key: self._rate(key, view.elapsed_s, status.frames) for key, status in view.status.channels.items()}

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 from collections.abc import Sequence
 from typing import Any
 from xml.etree import ElementTree
 
+from gateway.analysis.compare import Pair, unit_of
 from gateway.analysis.evidence import evidence
-from gateway.analysis.judge import overall
 from gateway.log.reader import RunInfo
-from gateway.model.records import Outcome, Verdict
+from gateway.model.records import Outcome, Reading, Verdict, overall
 from gateway.report.tables import number, required
 
 _NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")  # XML 1.0, section 2.2
@@ -23,12 +24,39 @@ def verdicts_json(run: RunInfo, verdicts: Sequence[Verdict]) -> str:
         {
             "run": run.id,
             "title": run.title,
-            "outcome": overall(verdicts).value,
+            "outcome": overall(v.outcome for v in verdicts).value,
             "verdicts": [_plain(run, v) for v in verdicts],
         },
         indent=1,
         ensure_ascii=False,
     )
+
+
+def pairs_json(pairs: Sequence[Pair]) -> str:
+    """Two runs side by side, a row for each figure."""
+    rows = [
+        {
+            "node": pair.node,
+            "of": pair.subject,
+            "figure": pair.figure,
+            "unit": unit_of(pair),
+            "before": pair.before.value if pair.before else None,
+            "after": pair.after.value if pair.after else None,
+            "change": pair.change,
+        }
+        for pair in pairs
+    ]
+    return json.dumps(rows, indent=1)
+
+
+def readings_json(readings: Sequence[Reading]) -> str:
+    """The fields of one value, a row for each."""
+    names = ("name", "raw", "value", "unit", "bit", "bits", "reason")
+    rows = [{name: getattr(reading, name) for name in names} for reading in readings]
+    for row in rows:
+        if row["raw"] is not None and not math.isfinite(row["raw"]):
+            row["raw"] = str(row["raw"])  # JSON has no NaN
+    return json.dumps(rows, indent=1)
 
 
 def verdicts_by_node(run: RunInfo, verdicts: Sequence[Verdict]) -> dict[str, list[dict[str, Any]]]:

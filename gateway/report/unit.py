@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
+from gateway.model.errors import InputError
+
+_USER = re.compile(r"[a-z_][a-z0-9_-]{0,30}")  # as Debian's adduser takes them by default
 _UNIT = """\
 # Carries out {run}. To use it:
 #   write this to /etc/systemd/system/NAME.service, then
@@ -40,7 +44,15 @@ WantedBy=multi-user.target
 
 
 def unit_file(title: str, program: Path, run: Path, log: Path, user: str) -> str:
-    """The unit. Paths are absolute; systemd's own signs in them are written so that it takes them as they are."""
+    """The unit.
+
+    Paths are absolute; systemd's own signs in them are written so that it takes them as they are.
+
+    Raises:
+        InputError: the user is no user name.
+    """
+    if not _USER.fullmatch(user):
+        raise InputError(f"--user {user!r} is no user name; lower-case letters, digits, - and _, at most 31")
     return _UNIT.format(
         title=" ".join(title.replace("%", "%%").split()),
         user=user,

@@ -70,13 +70,13 @@ async def look_for(
     return (found[0] if found else None), heard
 
 
-async def walk(radio: Radio, device: BLEDevice, who: str, listen_s: float) -> FoundTable:
+async def discover(radio: Radio, device: BLEDevice, who: str, listen_s: float) -> FoundTable:
     """The table of a node; what could not be seen of it is in ``unseen``, and never raises.
 
     Args:
         listen_s: how long to listen once everything that notifies or indicates is subscribed to.
     """
-    table = FoundTable(who)
+    table = FoundTable(who, live=True)
     lost = asyncio.Event()
     client = radio.client(device, lost.set)
 

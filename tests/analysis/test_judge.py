@@ -7,9 +7,9 @@ from typing import Any
 import pytest
 
 from gateway.analysis.bounds import SHARE, share_bounds
-from gateway.analysis.judge import judge, overall
+from gateway.analysis.judge import judge
 from gateway.model.figures import CHANNEL_FIGURES, LINK_FIGURES, Requirement
-from gateway.model.records import Measure, Outcome, Verdict
+from gateway.model.records import Measure, Outcome, Verdict, overall
 
 
 def verdict(
@@ -112,15 +112,15 @@ def test_an_inconclusive_verdict_says_what_is_missing() -> None:
 
 
 def test_nothing_required_is_nothing_passed() -> None:
-    assert overall([]) is Outcome.INCONCLUSIVE
+    assert overall(v.outcome for v in []) is Outcome.INCONCLUSIVE
 
 
 def test_one_failure_fails_the_whole_and_one_doubt_holds_back_a_pass() -> None:
     passed, failed = verdict("disconnects", 0, 1, None, 0), verdict("disconnects", 1, 1, None, 0)
     doubt = verdict("disconnects", 0, 0, None, 0)
-    assert overall([passed, passed]) is Outcome.PASS
-    assert overall([passed, doubt]) is Outcome.INCONCLUSIVE
-    assert overall([passed, doubt, failed]) is Outcome.FAIL
+    assert overall(v.outcome for v in [passed, passed]) is Outcome.PASS
+    assert overall(v.outcome for v in [passed, doubt]) is Outcome.INCONCLUSIVE
+    assert overall(v.outcome for v in [passed, doubt, failed]) is Outcome.FAIL
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ from __future__ import annotations
 import sqlite3
 from pathlib import Path
 
-from gateway.app.check import inspect
+from gateway.app.check import check
 from gateway.plugin import load_plugin
 from gateway.plugin.derive import read_all
 from tests.support import plugin_folder, run_bench, run_file
@@ -50,7 +50,7 @@ x = {{ sine = ["0 m/s**2", "20 m/s**2", "1 s"] }}
 def test_check_decode_run_and_columns_agree_on_fifteen_lines(tmp_path: Path) -> None:
     assert len(LINES.splitlines()) < 15
     folder = plugin_folder(tmp_path, LINES + TWIN, "post")
-    (told,) = inspect(folder)
+    (told,) = check(folder)
     assert not [problem for problem in told.problems if problem.fatal]
     item = load_plugin(folder).characteristics["data"]
     readings = {r.name: (r.value, r.unit) for r in read_all(item, bytes.fromhex("0102760f e8037d" + "6400" * 8), {})}

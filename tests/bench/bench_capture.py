@@ -19,8 +19,7 @@ from pathlib import Path
 
 from bumble.snoop import BtSnooper
 
-from gateway.app.replay import replay
-from gateway.app.review import verdicts_of
+from gateway.app.replay import replay_capture
 from gateway.capture import ForeignCapture, Header, TextCapture, write_capture
 from gateway.capture.containers import packets
 from gateway.capture.record import Trouble
@@ -31,7 +30,7 @@ from gateway.log.redecode import redecode
 from gateway.model.records import Frame
 from gateway.plugin import find_plugin
 from gateway.plugin.layout.columns import decode_columns
-from tests.support import Bench, run_bench, run_file
+from tests.support import Bench, run_bench, run_file, verdicts_of
 
 CRATE = find_plugin("loan-crate")
 RUN = '[run]\ntitle = "t"\nradio = "virtual"\n[node.a]\nplugin = "loan-crate"\nfind = { name = "A" }\nsensor = { shock = { period = "50 ms" }, climate = { period = "50 ms" } }\n'
@@ -51,7 +50,7 @@ def replayed(folder: Path, frames: int) -> None:
     )
     begun = time.perf_counter()
     with TextCapture(capture) as source:
-        assert replay(source, folder / "x.db", {}, CRATE, None, None, None).frames == frames
+        assert replay_capture(source, folder / "x.db", {}, CRATE, None, None, None).frames == frames
     ours = frames / (time.perf_counter() - begun)
     with sqlite3.connect(folder / "x.db") as connection:
         rows = connection.execute("SELECT * FROM loan_crate_climate").fetchall()

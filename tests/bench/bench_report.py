@@ -20,7 +20,7 @@ from pathlib import Path
 import numpy as np
 
 from gateway.analysis.measure import measure_run
-from gateway.app.review import review
+from gateway.app.report import review
 from gateway.log.batch import RunFacts
 from gateway.log.reader import Log
 from gateway.log.writer import LogWriter

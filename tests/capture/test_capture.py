@@ -12,8 +12,8 @@ import zstandard
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gateway.app.replay import Replayed, extract, replay
-from gateway.app.review import verdicts_of
+from gateway.app.extract import records_of
+from gateway.app.replay import Replayed, replay_capture
 from gateway.capture import Header, Record, TextCapture, TextWriter, write_capture
 from gateway.capture.text import parse_line, record_line
 from gateway.config import load_run
@@ -23,7 +23,7 @@ from gateway.model.events import EventKind, LinkEvent
 from gateway.model.records import Frame
 from gateway.model.utc import utc_ns, utc_text
 from gateway.plugin import find_plugin
-from tests.support import figures, run_bench, run_file
+from tests.support import figures, run_bench, run_file, verdicts_of
 
 CRATE = find_plugin("loan-crate")
 NAMES = st.from_regex(r"[a-z][a-z0-9_]{0,9}", fullmatch=True)
@@ -71,10 +71,10 @@ def put(capture: Path, log: Path, **changed: object) -> Replayed:
         "spec": None,
     } | changed
     with TextCapture(capture) as source:
-        return replay(source, log, look=None, pace=None, **arguments)  # type: ignore[arg-type]
+        return replay_capture(source, log, on_view=None, pace=None, **arguments)  # type: ignore[arg-type]
 
 
-def records_of(path: Path) -> list[Record]:
+def records_in(path: Path) -> list[Record]:
     with TextCapture(path) as capture:
         return list(capture.records())
 
@@ -118,11 +118,11 @@ def test_a_capture_is_written_whole_and_read_back(tmp_path: Path, ending: str) -
         Frame(20, "a", "climate", b"\x01"),
         LinkEvent.of(30, None, EventKind.RADIO, {"reason": "ä"}),
     ]
-    write_capture(path, header, records, (40, "its length has passed"))
+    write_capture(path, header, records, (40, "duration reached"))
     with TextCapture(path) as capture:
         assert capture.header == header
         assert list(capture.records()) == records
-        assert capture.ended == (40, "its length has passed")
+        assert capture.ended == (40, "duration reached")
     assert not list(tmp_path.glob("*.part"))
 
 
@@ -131,7 +131,7 @@ def test_what_stands_under_the_name_is_always_whole(tmp_path: Path) -> None:
     writer = TextWriter(path, Header())
     writer.write([Frame(20, "a", "climate", b"\x01")])
     writer.flush()
-    assert not path.exists() and records_of(tmp_path / "x.capture.part") == [Frame(20, "a", "climate", b"\x01")]
+    assert not path.exists() and records_in(tmp_path / "x.capture.part") == [Frame(20, "a", "climate", b"\x01")]
     writer.close()
     assert path.exists()
 
@@ -144,7 +144,7 @@ def recorded(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     run_bench(run_file(folder, RUN), log, 60)
     with Log(log) as opened:
         info = opened.run()
-        header, records = extract(opened, info, (), (), None, None)
+        header, records = records_of(opened, info, (), (), None, None)
         write_capture(capture, header, records, (info.end_ns, info.ended_how))
     return log, capture
 
@@ -177,7 +177,7 @@ def test_extracting_a_replay_gives_the_same_capture(recorded: tuple[Path, Path],
     put(capture, tmp_path / "again.db")
     with Log(tmp_path / "again.db") as opened:
         info = opened.run()
-        header, records = extract(opened, info, (), (), None, None)
+        header, records = records_of(opened, info, (), (), None, None)
         write_capture(tmp_path / "again.capture", header, records, (info.end_ns, info.ended_how))
     assert (tmp_path / "again.capture").read_text() == capture.read_text()
 
@@ -188,7 +188,7 @@ def test_a_part_of_a_log_can_be_judged_by_itself(recorded: tuple[Path, Path], tm
     with Log(log) as opened:
         info = opened.run()
         start = info.started_ns + 25 * 10**9
-        header, records = extract(opened, info, ["g"], ["reading"], start, start + 10 * 10**9)
+        header, records = records_of(opened, info, ["g"], ["reading"], start, start + 10 * 10**9)
         write_capture(tmp_path / "part.capture", header, records, (start + 10 * 10**9, "cut out"))
     put(tmp_path / "part.capture", tmp_path / "part.db")
     assert figures(tmp_path / "part.db")["g", "reading", "rate"].value == pytest.approx(2, rel=0.1)
@@ -199,9 +199,9 @@ def test_a_part_of_a_log_can_be_judged_by_itself(recorded: tuple[Path, Path], tm
 def test_an_unknown_channel_or_node_is_named(recorded: tuple[Path, Path]) -> None:
     with Log(recorded[0]) as opened:
         with pytest.raises(InputError, match="no node 'x'; it has a, g"):
-            extract(opened, opened.run(), ["x"], [], None, None)
+            records_of(opened, opened.run(), ["x"], [], None, None)
         with pytest.raises(InputError, match="no channel 'climat'"):
-            extract(opened, opened.run(), ["a"], ["climat"], None, None)
+            records_of(opened, opened.run(), ["a"], ["climat"], None, None)
 
 
 def test_what_no_plugin_keeps_is_left_out_and_counted(tmp_path: Path) -> None:
@@ -298,7 +298,7 @@ def test_events_without_details_do_no_harm(tmp_path: Path) -> None:
     put(path, tmp_path / "x.db")
     figures(tmp_path / "x.db")
     with Log(tmp_path / "x.db") as opened:
-        assert len(list(extract(opened, opened.run(), (), ("climate",), None, None)[1])) == len(EventKind) + 1
+        assert len(list(records_of(opened, opened.run(), (), ("climate",), None, None)[1])) == len(EventKind) + 1
 
 
 def test_a_disk_that_fills_up_during_a_replay_loses_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

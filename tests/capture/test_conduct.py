@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from gateway.app.verify import audit_text
+from gateway.app.verify.audit import audit_text
 from gateway.capture.att import Bearer, Table
 from gateway.capture.discovery import tables_in
 from gateway.capture.record import Trouble
@@ -82,7 +82,7 @@ def test_bumbles_server_keeps_the_protocol(snooped: tuple[Path, Path]) -> None: 
 
 
 def test_a_capture_of_our_own_is_audited_by_the_tables_in_it(tmp_path: Path) -> None:
-    from gateway.app.replay import extract
+    from gateway.app.extract import records_of
     from gateway.capture import write_capture
     from gateway.log.reader import Log
     from gateway.plugin import find_plugin
@@ -93,7 +93,7 @@ def test_a_capture_of_our_own_is_audited_by_the_tables_in_it(tmp_path: Path) -> 
         10,
     )  # fmt: skip
     with Log(tmp_path / "log.db") as log:
-        header, records = extract(log, log.run(), (), (), None, None)
+        header, records = records_of(log, log.run(), (), (), None, None)
         write_capture(tmp_path / "run.capture", header, list(records), None)
     plugin = find_plugin("loan-crate")
     (audit,) = audit_text(tmp_path / "run.capture", plugin, None)

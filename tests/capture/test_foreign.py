@@ -18,7 +18,8 @@ from bumble.snoop import BtSnooper, Snooper
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gateway.app.replay import extract, replay
+from gateway.app.extract import records_of
+from gateway.app.replay import replay_capture
 from gateway.capture import ForeignCapture, Record, Trouble, is_foreign, read_handles
 from gateway.capture.att import Bearer, Heard, Table
 from gateway.capture.linklayer import crc24, crc_start
@@ -108,7 +109,7 @@ def test_every_value_of_a_run_is_in_its_snoop_file(snooped: tuple[Path, Path]) -
     log, snoop = snooped
     with Log(log) as opened:
         wanted = Counter(
-            (f.node, f.channel, f.raw) for f in frames(list(extract(opened, opened.run(), (), (), None, None)[1]))
+            (f.node, f.channel, f.raw) for f in frames(list(records_of(opened, opened.run(), (), (), None, None)[1]))
         )
     records, capture = read(snoop)
     assert Counter((f.node, f.channel, f.raw) for f in frames(records)) == wanted
@@ -139,7 +140,7 @@ def test_figures_of_the_import_are_close_to_those_of_the_run(snooped: tuple[Path
     """The host's stamps and the session's differ by the time between two layers."""
     log, snoop = snooped
     again = tmp_path / "again.db"
-    replay(
+    replay_capture(
         ForeignCapture(snoop, (CRATE, GAUGE), NAMES, {}),
         again,
         {"loan-crate": CRATE, "bore-gauge": GAUGE},

@@ -53,7 +53,7 @@ MADE_TO_FAIL = {
 def test_the_demo_passes_the_sound_crate_and_fails_the_faulty_one_in_what_it_was_made_to_break(
     demo: tuple[Path, subprocess.CompletedProcess[str]],
 ) -> None:
-    from gateway.app.review import verdicts_of
+    from tests.support import verdicts_of
 
     folder, result = demo
     assert result.returncode == 0, result.stdout + result.stderr
@@ -136,7 +136,7 @@ def test_a_signal_ends_a_run_cleanly_with_a_verdict(tmp_path: Path, number: sign
 
 def test_check_reports_good_and_bad_files(tmp_path: Path) -> None:
     good = gattest("check", str(ROOT / "plugins"), str(ROOT / "configs"), cwd=tmp_path)
-    assert good.returncode == 0 and good.stdout.count(": good, ") == 6
+    assert good.returncode == 0 and good.stdout.count(": OK, ") == 6
     (tmp_path / "bad.toml").write_text('[run]\ntitle = "t"\n[node.a]\nplugin = "nope"\nfind = { name = "A" }\n')
     (tmp_path / "worse.toml").write_text("[run")
     bad = gattest("check", "bad.toml", "worse.toml", cwd=tmp_path)
@@ -155,7 +155,7 @@ def test_a_run_goes_on_when_nobody_reads_its_output_any_more(tmp_path: Path) -> 
         )
         assert ran.returncode == 2 and "Traceback" not in ran.stderr, ran.stderr
         with sqlite3.connect(tmp_path / f"{name}.db") as connection:
-            assert connection.execute("SELECT ended_how FROM run").fetchone() == ("its length has passed",)
+            assert connection.execute("SELECT ended_how FROM run").fetchone() == ("duration reached",)
 
 
 def test_a_terminal_of_few_letters_still_gets_its_verdict(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
@@ -332,7 +332,7 @@ def test_an_extract_becomes_a_test_stream_in_one_command(folder: Path, tmp_path:
     assert made.returncode == 0
     checked = gattest("check", str(plugin), cwd=tmp_path)
     assert checked.returncode == 0 and "recorded payloads as expected" in checked.stdout
-    stream.write_text(stream.read_text().replace(" climate 0", " climate f"))
+    stream.write_text(re.sub(r" climate .", " climate f", stream.read_text()))
     assert gattest("check", str(plugin), cwd=tmp_path).returncode == 2
 
 
@@ -402,16 +402,16 @@ def test_ctrl_c_breaks_a_replay_off_and_leaves_what_was_read(tmp_path: Path) -> 
         time.sleep(1)
         child.send_signal(signal.SIGINT)
         _, told = child.communicate(timeout=30)
-    assert child.returncode == 130 and told == "gattest: broken off\n"
+    assert child.returncode == 130 and told == "gattest: interrupted\n"
     found = gattest("show", "x.db", cwd=tmp_path)
-    assert "the replay was broken off" in found.stdout and not list(tmp_path.glob("x.db-*"))
+    assert "the replay was interrupted" in found.stdout and not list(tmp_path.glob("x.db-*"))
 
 
 @pytest.mark.parametrize(
     ("words", "told"),
     [
-        (("extract", "demo.db", "-o", "demo.db"), "is what is read"),
-        (("judge", "demo.db", "--junit", "demo.db"), "is what is read"),
+        (("extract", "demo.db", "-o", "demo.db"), "is the input"),
+        (("judge", "demo.db", "--junit", "demo.db"), "is the input"),
         (("show", "demo.db", "--run", "7"), "go with --channel"),
         (("export", "demo.db", "--plugin", "x"), "--plugin goes with --redecode"),
         (("export", "demo.db", "--since", "5 s", "--until", "2 s"), "is later than --until"),

@@ -31,12 +31,12 @@ def test_every_figure_stands_in_the_readme() -> None:
 
 
 def test_the_readmes_plugin_example_is_good(tmp_path: Path) -> None:
-    from gateway.app.check import inspect
+    from gateway.app.check import check
 
     text = (ROOT / "README.md").read_text("utf-8")
     (example,) = re.findall(r"```toml\n(# plugins/door-post/plugin\.toml\n.*?)```", text, flags=re.DOTALL)
     (tmp_path / "plugin.toml").write_text(example)
-    (result,) = inspect(tmp_path)
+    (result,) = check(tmp_path)
     assert result.problems == ()
 
 

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gateway.app.check import inspect
+from gateway.app.check import check
 from gateway.capture import read_capture
 from gateway.config import load_run
 from gateway.host import shipped
@@ -50,7 +50,7 @@ def problems(folder: Path, text: str) -> str:
 
 @pytest.mark.parametrize("kind", sorted(plugin_folders()))
 def test_every_shipped_plugin_is_good_and_its_streams_decode_as_expected(kind: str) -> None:
-    (result,) = inspect(shipped.folder("plugins") / kind)
+    (result,) = check(shipped.folder("plugins") / kind)
     assert result.problems == ()
     assert not result.summary.startswith("0 ") and "; 0 recorded" not in result.summary
 
@@ -252,7 +252,7 @@ def stream(folder: Path, capture: str, expected: str) -> str:
     (path / "streams").mkdir(exist_ok=True)
     (path / "streams" / "s.capture").write_text(capture)
     (path / "streams" / "s.expected.toml").write_text(expected)
-    (result,) = inspect(path)
+    (result,) = check(path)
     return "\n".join(map(str, result.problems))
 
 

@@ -16,7 +16,7 @@ import polars
 import pyarrow.parquet
 import pytest
 
-from gateway.app.replay import replay
+from gateway.app.replay import replay_capture
 from gateway.capture import ForeignCapture
 from gateway.config import load_run
 from gateway.export import Exported, Form, Wanted, export
@@ -55,7 +55,7 @@ def crate(tmp_path: Path) -> Path:
         ("a", "climate", "0100 6e09 8813 cd8b01"),
         ("b", "climate", "0100 0080 8813 cd8b01"),
         ("a", "climate", "0200"),
-        ("a", "shock", "07 000010 f02080"),
+        ("a", "shock", "07 0000008000 800f10001c"),
         ("a", "light", "6420"),
         ("b", "climate", "0200 18fc 0000 cd8b01"),
     ]
@@ -259,7 +259,7 @@ def test_a_weather_day_survives_radio_snoop_file_import_and_export(tmp_path: Pat
         run_bench(config, tmp_path / "day.db", 86_460, script)
     plugin = config.nodes["a"].plugin
     capture = ForeignCapture(snoop, (plugin,), {"A": "a"}, {})
-    replay(capture, tmp_path / "again.db", {"station": plugin}, None, None, None, None)
+    replay_capture(capture, tmp_path / "again.db", {"station": plugin}, None, None, None, None)
     put(tmp_path / "again.db", tmp_path, "parquet")
     truth = polars.read_csv(TRUTH / "weather_day.csv")
     assert len(truth) == 1440

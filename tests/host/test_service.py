@@ -141,7 +141,11 @@ def reloaded(folder: Path, change: str, plugin: str | None = None) -> dict[str, 
         async with asyncio.TaskGroup() as group:
             group.create_task(act())
             await execute(
-                config, lambda facts: LogWriter(folder / "log.db", facts), 3_000_000_000, lambda view: None, again=again
+                config,
+                lambda facts: LogWriter(folder / "log.db", facts),
+                3_000_000_000,
+                lambda view: None,
+                reload=again,
             )  # type: ignore[arg-type]
 
     asyncio.run(run())

@@ -64,7 +64,7 @@ def test_values_are_plain_columns_with_their_unit_in_the_name(tmp_path: Path) ->
 
 def test_samples_get_their_own_times(tmp_path: Path) -> None:
     log = tmp_path / "x.db"
-    write(log, [Frame(50_000_000, "a", "shock", bytes.fromhex("07000010f02080"))])
+    write(log, [Frame(50_000_000, "a", "shock", bytes.fromhex("070000008000800f10001c"))])
     got = query(log, "SELECT position, t_ns, x_g_0, magnitude_g_0 FROM loan_crate_shock_sample_utc ORDER BY position")
     assert [row[:3] for row in got] == [(0, 40_000_000, 0.0), (1, 50_000_000, -1.0)]
     assert got[1][3] == pytest.approx(69**0.5)
@@ -425,7 +425,7 @@ def test_a_log_moved_under_a_run_is_noticed_and_the_rest_goes_elsewhere(
 def test_damaged_content_is_an_error_that_says_so(tmp_path: Path, damage: str) -> None:
     from dataclasses import replace
 
-    from gateway.app.review import verdicts_of
+    from tests.support import verdicts_of
 
     log = tmp_path / "x.db"
     rules = [

@@ -22,7 +22,7 @@ from tests.support import figures, own_plugin, wait_for
 
 CRATE = find_plugin("loan-crate")
 CLIMATE = bytes.fromhex("01006e098813cd8b01")
-SHOCK = bytes.fromhex("07000010f02080")
+SHOCK = bytes.fromhex("070000008000800f10001c")
 
 
 def facts(started_ns: int, plugin: Plugin = CRATE, title: str = "t") -> RunFacts:

@@ -19,10 +19,10 @@ import pytest
 from gateway.config import BrokerFile, load_broker
 from gateway.log.reader import Log
 from gateway.log.tail import Tail
-from gateway.model.errors import InputError, LogFileError, ProblemsError
+from gateway.model.errors import InputError, LogFileError, ProblemsError, StoreError
 from gateway.mqtt.gather.postgres import PostgresStore, fetch_into
 from gateway.mqtt.gather.receive import Gatherer
-from gateway.mqtt.gather.store import LogStore, StoreError
+from gateway.mqtt.gather.store import LogStore
 from gateway.mqtt.gather.unpack import Frames, unpack
 from gateway.mqtt.senml.resolve import JSON
 from gateway.mqtt.senml.write import packs
@@ -105,7 +105,7 @@ def test_the_order_and_the_number_of_times_do_not_matter(tmp_path: Path) -> None
     gatherer = taken(store, list(reversed(sent)), sent, sent[3:])
     store.close()
     assert held(tmp_path / "g.db") == held(tmp_path / "log.db")
-    assert gatherer.progress.frames == count(tmp_path / "log.db") and gatherer.progress.doubles > 0
+    assert gatherer.progress.frames == count(tmp_path / "log.db") and gatherer.progress.duplicates > 0
 
 
 def test_what_comes_before_its_run_is_known_waits_in_the_store(tmp_path: Path) -> None:
@@ -113,7 +113,7 @@ def test_what_comes_before_its_run_is_known_waits_in_the_store(tmp_path: Path) -
     told, *rest = messages(tmp_path / "log.db")
     store = LogStore(tmp_path / "g.db")
     gatherer = taken(store, rest)
-    assert gatherer.progress.frames == 0 and not gatherer.progress.left_out
+    assert gatherer.progress.frames == 0 and not gatherer.progress.skipped
     store.close()
     store = LogStore(tmp_path / "g.db")
     taken(store, [told])
@@ -150,7 +150,7 @@ def test_what_can_t_be_read_is_counted_with_its_reason_and_costs_nothing_else(tm
     store = LogStore(tmp_path / "g.db")
     gatherer = taken(store, [*sent, *bad])
     store.close()
-    assert sum(gatherer.progress.left_out.values()) == len(bad) - 2
+    assert sum(gatherer.progress.skipped.values()) == len(bad) - 2
     assert held(tmp_path / "g.db") == held(tmp_path / "log.db")
 
 
@@ -303,7 +303,7 @@ def test_a_database_drops_doubles_keeps_what_is_early_and_refuses_what_is_none(t
     gatherer = taken(store, list(reversed(sent)), sent, [("gattest/bench/crate-a/climate", b"[1]")])  # type: ignore[arg-type]
     store.close()
     assert gatherer.progress.frames == count(tmp_path / "log.db")
-    assert list(gatherer.progress.left_out.values()) == [1]
+    assert list(gatherer.progress.skipped.values()) == [1]
     assert asked(database, "SELECT count(*) FROM gattest.unplaced") == [(0,)]
 
 
@@ -368,8 +368,8 @@ def test_hostile_messages_are_counted_and_stop_nothing(tmp_path: Path) -> None:
     gatherer = taken(store, [*bad[:9], sent[0], *bad, *sent[1:], *bad])
     store.close()
     assert held(tmp_path / "g.db") == held(tmp_path / "log.db")
-    assert len(gatherer.progress.left_out) <= 201
-    assert all(why.isprintable() for why in gatherer.progress.left_out)
+    assert len(gatherer.progress.skipped) <= 201
+    assert all(why.isprintable() for why in gatherer.progress.skipped)
     with Log(tmp_path / "g.db") as log:
         assert log.run_ids() == [1]
         assert list(log.events(log.run())) == []
@@ -449,7 +449,7 @@ def test_a_merged_log_gives_every_frame_the_number_it_had(tmp_path: Path) -> Non
     gatherer = taken(store, messages(tmp_path / "b.db"), messages(tmp_path / "m.db"))
     store.close()
     assert held(tmp_path / "g.db") == held(tmp_path / "m.db")
-    assert gatherer.progress.doubles == count(tmp_path / "b.db")
+    assert gatherer.progress.duplicates == count(tmp_path / "b.db")
 
 
 def test_events_of_a_run_of_one_s_own_stay_apart_from_gathered_ones(tmp_path: Path) -> None:

@@ -98,7 +98,7 @@ def fed(log: Path, per_s: float = 2000, seconds: float = 0.5) -> None:
     clock = Clock()
     writer = LogWriter(log, facts(clock))
     fill(writer, clock, per_s, seconds)
-    writer.close(clock.now_ns(), "its length has passed")
+    writer.close(clock.now_ns(), "duration reached")
 
 
 def forwarded(config: MqttConfig, log: Path) -> int:
@@ -113,7 +113,7 @@ def test_what_is_gathered_is_what_was_logged(tmp_path: Path, broker: Mosquitto) 
     assert held(tmp_path / "g.db") == held(tmp_path / "log.db")
     with Log(tmp_path / "g.db") as log:
         info = log.run()
-        assert (info.title, info.ended_how) == ("Fed", "its length has passed")
+        assert (info.title, info.ended_how) == ("Fed", "duration reached")
         assert [event.kind for event in log.events(info)].count("ready") == 2
 
 
@@ -126,7 +126,7 @@ def test_what_was_logged_before_is_sent_too_and_only_once(tmp_path: Path, broker
         assert forwarded(config, tmp_path / "log.db") == count(tmp_path / "log.db")
         assert forwarded(config, tmp_path / "log.db") == 0
         wait_for(lambda: count(tmp_path / "g.db") == count(tmp_path / "log.db"))
-        assert gathering.gatherer is not None and gathering.gatherer.progress.doubles == 0
+        assert gathering.gatherer is not None and gathering.gatherer.progress.duplicates == 0
     assert held(tmp_path / "g.db") == held(tmp_path / "log.db")
 
 
@@ -496,7 +496,9 @@ def test_a_log_that_can_t_be_noted_in_is_sent_all_the_same(tmp_path: Path, broke
         blocker.close()
         assert forwarded(mqtt(broker.port), tmp_path / "log.db") == count(tmp_path / "log.db")
         wait_for(
-            lambda: gathering.gatherer is not None and gathering.gatherer.progress.doubles == count(tmp_path / "log.db")
+            lambda: (
+                gathering.gatherer is not None and gathering.gatherer.progress.duplicates == count(tmp_path / "log.db")
+            )
         )
     assert held(tmp_path / "g.db") == held(tmp_path / "log.db")
 

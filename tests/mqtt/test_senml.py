@@ -287,7 +287,7 @@ def test_packs_of_every_type_keep_the_rules_and_give_the_values_back(tmp_path: P
 
 def test_samples_have_times_of_their_own(tmp_path: Path) -> None:
     plugin = find_plugin("loan-crate")
-    logged(tmp_path / "log.db", plugin, {"shock": [bytes([3]) + struct.pack("<6b", 16, 0, -16, 8, 4, 2)]})
+    logged(tmp_path / "log.db", plugin, {"shock": [bytes([3]) + bytes.fromhex("8000008000 4000800000")]})
     (stretch,) = stretches(tmp_path / "log.db")
     ((raw, _, _),) = packs(stretch, "rack", "json", 100)
     valid(json.loads(raw))

@@ -74,12 +74,12 @@ def test_altitude_is_that_of_fluids(metres: int) -> None:
 
 @pytest.mark.parametrize("degrees", [-60, -30, 0, 15, 45])
 def test_tilt_is_the_angle_the_crate_leans_at(degrees: float) -> None:
-    """Plane trigonometry; a sint8 of 1/16 g resolves some 4 degrees near upright."""
+    """Plane trigonometry; a sint12 of 1/128 g resolves half a degree near upright."""
     item = CRATE["shock"]
     x, z = math.sin(math.radians(degrees)), math.cos(math.radians(degrees))
-    raw = item.codec.build({"sequence": 0}, [{"x": x, "y": 0, "z": z}] * 3)
+    raw = item.codec.build({"sequence": 0}, [{"x": x, "y": 0, "z": z, "clipped": 0}] * 3)
     found = {r.name: r.value for r in read_all(item, raw, {})}
-    assert found["tilt_x"] == pytest.approx(degrees, abs=2)
+    assert found["tilt_x"] == pytest.approx(degrees, abs=0.5)
     assert found["tilt_y"] == 0
 
 
@@ -159,7 +159,7 @@ def test_the_log_holds_what_single_decoding_gives(tmp_path: Path) -> None:
         bytes.fromhex(raw)
         for raw in ("01006e098813cd8b01", "020018fcffff0f8b01", "030000801027905f01", "04006e090000000000")
     ]
-    shock = [bytes.fromhex(raw) for raw in ("07000010f02080", "08", "09102030")]
+    shock = [bytes.fromhex(raw) for raw in ("070000008000800f10001c", "08", "091020304000")]
     for raw in climate:
         writer.frame(Frame(1, "a", "climate", raw))
     for raw in shock:

@@ -8,14 +8,14 @@ import socket
 import pytest
 from bumble.transport import open_transport
 
-from gateway.app.verify import serve
+from gateway.app.serve import serve
 from gateway.config import AirConfig
 from gateway.model.errors import InputError
 from gateway.model.records import Outcome
 from gateway.plugin import find_plugin
 from gateway.radio.air import AirController
 from gateway.radio.virtual import VirtualRadio
-from gateway.session.discover import look_for, walk
+from gateway.session.discover import discover, look_for
 from gateway.verify.audit import audit_table
 
 
@@ -36,17 +36,21 @@ def test_a_node_served_through_a_controller_passes_its_audit() -> None:
             controller = AirController("served", radio.air)
             controller.set_packet_sink(wire.sink)
             wire.source.set_packet_sink(controller)
-            task = asyncio.create_task(serve(plugin, "CRATE", f"tcp-client:127.0.0.1:{port}", said.append))
+            task = asyncio.create_task(serve(plugin, f"tcp-client:127.0.0.1:{port}", said.append, "CRATE"))
             device, _ = await look_for(radio, "CRATE", 2)
             assert device is not None
-            table = await walk(radio, device, "CRATE", 0.5)
+            table = await discover(radio, device, "CRATE", 0.5)
             assert audit_table(table, plugin).outcome is Outcome.PASS
             await asyncio.sleep(0.2)
             task.cancel()
             await asyncio.gather(task, return_exceptions=True)
 
     asyncio.run(run())
-    assert said[0].startswith("CRATE is on the air") and said[1].startswith("linked by") and said[2].endswith("is gone")
+    assert (
+        said[0].startswith("CRATE is on the air")
+        and said[1].startswith("connected: ")
+        and said[2].startswith("disconnected: ")
+    )
 
 
 @pytest.mark.parametrize(
@@ -54,4 +58,4 @@ def test_a_node_served_through_a_controller_passes_its_audit() -> None:
 )
 def test_a_controller_that_can_not_be_opened_is_told(controller: str) -> None:
     with pytest.raises(InputError, match="can't be opened"):
-        asyncio.run(serve(find_plugin("loan-crate"), "CRATE", controller, print))
+        asyncio.run(serve(find_plugin("loan-crate"), controller, print, "CRATE"))

@@ -63,12 +63,12 @@ def test_a_week_leaves_a_line_an_hour_and_every_event_beside_its_log(tmp_path: P
     for minute in range(7 * 24 * 60):
         journal(view(tmp_path / "soak.db", 60.0 * minute, 480 * minute))
     writer.frame(Frame(EPOCH_NS, "crate-a", "climate", b""))
-    writer.close(EPOCH_NS + 7 * 86400 * SECOND, "its length has passed")
+    writer.close(EPOCH_NS + 7 * 86400 * SECOND, "duration reached")
     lines = (tmp_path / "soak.txt").read_text("utf-8").splitlines()
     assert len(lines) == 1 + 1 + 7 * 24 + 1
     assert lines[1] == "2026-01-01T00:00:01.000Z crate-a lost: reason timeout forged line"
     assert lines[3].startswith("2026-01-01T01:00:00.000Z") and "climate 8.0/s" in lines[3]
-    assert lines[-1].endswith("run ends: its length has passed; 1 values")
+    assert lines[-1].endswith("run ends: duration reached; 1 values")
 
 
 def test_a_disk_that_refuses_the_journal_costs_the_run_nothing(tmp_path: Path) -> None:

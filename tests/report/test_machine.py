@@ -8,12 +8,11 @@ from xml.etree import ElementTree
 
 import pytest
 
-from gateway.app.review import verdicts_of
 from gateway.log.reader import RunInfo
 from gateway.model.records import Measure, Outcome, Verdict
 from gateway.report.machine import verdicts_json, verdicts_junit
 from tests.capture.test_capture import RUN
-from tests.support import run_bench, run_file
+from tests.support import run_bench, run_file, verdicts_of
 
 SPEC = (
     RUN

@@ -15,7 +15,7 @@ from selenium.webdriver import ActionChains
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import WebDriverWait
 
-from gateway.app.review import review
+from gateway.app.report import review
 from gateway.log.batch import RunFacts
 from gateway.log.writer import LogWriter
 from gateway.model.errors import InputError
@@ -55,7 +55,7 @@ def log(tmp_path_factory: pytest.TempPathFactory) -> Path:
     writer.event(LinkEvent.of(EPOCH_NS + 1500 * SECOND + 20, "crate-b", EventKind.LOST, {"reason": HOSTILE}))
     writer.event(LinkEvent.of(EPOCH_NS + 1549 * SECOND, "crate-b", EventKind.READY))
     writer.event(LinkEvent.of(EPOCH_NS + 1549 * SECOND, "crate-b", EventKind.RECONNECTED, {"after_s": 49.0}))
-    writer.close(EPOCH_NS + 3600 * SECOND, "its length has passed")
+    writer.close(EPOCH_NS + 3600 * SECOND, "duration reached")
     return path
 
 

@@ -171,5 +171,5 @@ def _surveyed(
     wanted: Collection[str] | None,
     bins: int,
 ) -> list[FieldSurvey]:
-    with Log(path) as log, log.damage_told():
+    with Log(path) as log, log.damage_reported():
         return survey_fields(log, run, node, channel, history, wanted, bins)

@@ -10,8 +10,8 @@ from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from typing import Any, TypeVar
 
-from gateway.model.errors import InputError
-from gateway.mqtt.gather.store import LogStore, StoreError, UnknownRunError
+from gateway.model.errors import InputError, StoreError, UnknownRunError
+from gateway.mqtt.gather.store import LogStore
 from gateway.mqtt.gather.unpack import Events, Facts, Frames, ReceivedFrame
 
 T = TypeVar("T")

@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 from aiomqtt import Message
 
 from gateway.config import BrokerFile
-from gateway.model.errors import InputError
-from gateway.mqtt.gather.store import Store, UnknownRunError
+from gateway.model.errors import InputError, UnknownRunError
+from gateway.mqtt.gather.store import Store
 from gateway.mqtt.gather.unpack import Events, Facts, Frames, unpack
 from gateway.mqtt.link import Broker, Link
 from gateway.mqtt.senml.resolve import CBOR, JSON
@@ -30,22 +30,22 @@ _SUBSCRIBING = "not subscribed yet"
 
 @dataclass(slots=True)
 class Gathered:
-    """How the gathering goes; ``left_out`` counts messages by why they could not be read."""
+    """How the gathering goes; ``skipped`` counts messages by why they could not be read."""
 
     trouble: str = "not connected yet"
     messages: int = 0
     frames: int = 0
-    doubles: int = 0
+    duplicates: int = 0
     events: int = 0
-    left_out: Counter[str] = field(default_factory=Counter)
+    skipped: Counter[str] = field(default_factory=Counter)
 
     def add(self, other: Gathered) -> None:
         """Count what another counted."""
         self.messages += other.messages
         self.frames += other.frames
-        self.doubles += other.doubles
+        self.duplicates += other.duplicates
         self.events += other.events
-        self.left_out += other.left_out
+        self.skipped += other.skipped
 
 
 class Gatherer:
@@ -131,7 +131,7 @@ class Gatherer:
                     self._store.keep(_ODD, topic, payload)
             own = Gathered()
             why = _plain(f"{topic}: {error if isinstance(error, InputError) else repr(error)}")
-            own.left_out[why if len(self.progress.left_out) < _MOST_REASONS else _OTHER] += 1
+            own.skipped[why if len(self.progress.skipped) < _MOST_REASONS else _OTHER] += 1
         count.add(own)
 
     def _put(self, topic: str, payload: bytes, count: Gathered) -> None:
@@ -144,7 +144,7 @@ class Gatherer:
         elif isinstance(found, Frames):
             new = self._store.frames(found)
             count.frames += new
-            count.doubles += len(found.frames) - new
+            count.duplicates += len(found.frames) - new
         elif isinstance(found, Events):
             count.events += self._store.events(found)
 

@@ -8,18 +8,10 @@ from pathlib import Path
 from typing import Protocol, TypeVar
 
 from gateway.log.gathered import GatheredLog
-from gateway.model.errors import GattestError, InputError
+from gateway.model.errors import InputError, StoreError, UnknownRunError
 from gateway.mqtt.gather.unpack import Events, Facts, Frames
 
 T = TypeVar("T")
-
-
-class StoreError(GattestError):
-    """The store does not take a batch; nothing of it is kept, and it comes again."""
-
-
-class UnknownRunError(GattestError):
-    """A message is of a run of which nothing is known yet."""
 
 
 class Store(Protocol):

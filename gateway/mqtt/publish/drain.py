@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import asyncio
-import sqlite3
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
 from gateway.config import MqttConfig
 from gateway.host.lock import FileLock
-from gateway.log.schema import prepare
-from gateway.model.errors import LogFileError
+from gateway.log.opening import give_ids
 from gateway.mqtt.publish.forward import Forwarder
 
 _TOLD_EVERY_S = 0.25
@@ -30,9 +28,9 @@ async def forward_log(
         LogFileError: a run is writing the log.
         InputError: certificates or credentials can't be used.
     """
+    await asyncio.to_thread(give_ids, log)
     lock = FileLock(log)
     try:
-        await asyncio.to_thread(_prepare, log)
         forwarder = Forwarder(config, log, "forward")
         for node, own in verdicts.items():
             forwarder.verdicts(node, own)
@@ -45,19 +43,6 @@ async def forward_log(
         return forwarder.progress.frames
     finally:
         lock.release()
-
-
-def _prepare(log: Path) -> None:
-    """See that every run of a log of an earlier version has what tells it from others."""
-    connection = sqlite3.connect(log, timeout=10, isolation_level=None)
-    try:
-        columns = [row[1] for row in connection.execute("PRAGMA table_info(run)")]
-        if "uid" not in columns or connection.execute("SELECT 1 FROM run WHERE uid IS NULL").fetchone():
-            prepare(connection)
-    except sqlite3.Error as error:
-        raise LogFileError(f"{log} can't be noted in: {error}; check permissions and free space") from None
-    finally:
-        connection.close()
 
 
 async def _tell(forwarder: Forwarder, told: Callable[[str], None]) -> None:

@@ -23,9 +23,10 @@ from aiomqtt import MqttError
 from gateway.config import MqttConfig
 from gateway.log.outbox import Outbox, Stream
 from gateway.log.tail import Stretch, Tail
+from gateway.model.errors import BrokerError
 from gateway.model.events import EventKind, LinkEvent
 from gateway.model.link import LinkState
-from gateway.mqtt.link import Broker, BrokerError, Link, first_of
+from gateway.mqtt.link import Broker, Link, first_of
 from gateway.mqtt.senml.resolve import CBOR, JSON
 from gateway.mqtt.senml.write import packs
 from gateway.mqtt.topics import EARLIER, EVENTS, GATEWAY, RUN, RUN_EVENTS, STATE, VERDICTS, below

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from fractions import Fraction
 
-from gateway import __version__
 from gateway.model.units import parse_unit
+from gateway.model.version import __version__
 from gateway.plugin import Characteristic, Plugin
 from gateway.plugin.contract.names import capacity, comment, constant, identifier, longest, type_of, uuid_bytes, word
 from gateway.plugin.layout.model import Field

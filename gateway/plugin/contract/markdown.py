@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gateway import __version__
+from gateway.model.version import __version__
 from gateway.plugin import Characteristic, Plugin
 from gateway.plugin.contract.vectors import vectors
 from gateway.plugin.layout.model import Field

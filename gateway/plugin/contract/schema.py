@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
+from gateway.model.version import __version__
 from gateway.plugin import Characteristic, Plugin
 from gateway.plugin.contract.vectors import vectors
 from gateway.plugin.layout.model import Field
@@ -14,6 +15,7 @@ def schema(plugin: Plugin) -> str:
     """One JSON document: for each characteristic its facts, the schema of a decoded value, and examples."""
     return json.dumps(
         {
+            "$comment": f"Made by gattest {__version__} from the plugin {plugin.kind}; change that, not this file.",
             "kind": plugin.kind,
             "title": plugin.title,
             "characteristics": {item.name: _characteristic(item) for item in plugin.characteristics.values()},

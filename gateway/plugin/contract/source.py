@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator
 
-from gateway import __version__
+from gateway.model.version import __version__
 from gateway.plugin import Characteristic, Plugin
 from gateway.plugin.contract.names import capacity, constant, identifier, type_of
 from gateway.plugin.layout.model import Block, Field, Layout, Samples

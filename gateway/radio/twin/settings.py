@@ -89,6 +89,7 @@ class Settings:
             if "accepts-any-length" not in self._wrong:
                 raise att.ATT_Error(att.ATT_INVALID_ATTRIBUTE_LENGTH_ERROR) from None
             return
+        before, _ = item.codec.parse(self.read(item))
         fields = {field.name: field for field in item.layout.fields}
         meant = {key: field.scale.apply(values[key]) if field.scale else values[key] for key, field in fields.items()}
         for pace in self.paces.values():
@@ -99,28 +100,30 @@ class Settings:
                     raise att.ATT_Error(code)
         self._values[item.name] = meant
         for pace in self.paces.values():
-            self._apply(pace, item.name, values)
+            self._apply(pace, item.name, before, values)
 
-    def _apply(self, pace: Pace, name: str, values: Mapping[str, Any]) -> None:
+    def _apply(self, pace: Pace, name: str, before: Mapping[str, Any], values: Mapping[str, Any]) -> None:
+        """Take what a write changes of one sensor; the record may hold others, which it leaves as they are."""
         enable, period = pace.sensor.enable, pace.sensor.period
         if enable and enable.characteristic == name:
             asked = values[enable.field.name] == pace.sensor.on
-            pace.on = asked and "never-on" not in self._wrong
-            if asked and pace.waiting_s is not None:
-                pace.period_s, pace.waiting_s = pace.waiting_s, None
-            if not asked and "never-off" in self._wrong:
-                pace.on = True
-            if asked and "switches-others-on" in self._wrong:
-                for other in self.paces.values():
-                    other.on = True
-                    other.changed.set()
-            if not asked and "off-takes-all" in self._wrong:
-                for other in self.paces.values():
-                    other.on = False
-                    other.changed.set()
-            pace.changed.set()
-        if period and period.characteristic == name:
+            if asked != pace.on or values[enable.field.name] != before[enable.field.name]:
+                self._switch(pace, asked)
+        if period and period.characteristic == name and values[period.field.name] != before[period.field.name]:
             self._take_period(pace, period_ns_of(period.field, values[period.field.name]) / 1e9)
+
+    def _switch(self, pace: Pace, asked: bool) -> None:
+        was_on = pace.on
+        pace.on = (asked and "never-on" not in self._wrong) or (not asked and "never-off" in self._wrong)
+        if asked and pace.waiting_s is not None:
+            pace.period_s, pace.waiting_s = pace.waiting_s, None
+        for wrong, state in (("switches-others-on", True), ("off-takes-all", False)):
+            if wrong in self._wrong and asked is state:
+                for other in self.paces.values():
+                    other.on = state
+                    other.changed.set()
+        if pace.on != was_on:
+            pace.changed.set()
 
     def _take_period(self, pace: Pace, period_s: float) -> None:
         period = pace.sensor.period
@@ -133,7 +136,9 @@ class Settings:
         if "paces-others" in self._wrong:
             for other in self.paces.values():
                 if other is not pace and (own := other.sensor.period) is not None:
-                    value = max(fitted(own.field, float(own.time(round(period_s * 1e9)))), own.field.low or 0)  # type: ignore[type-var]
+                    wanted = float(own.time(round(period_s * 1e9)))
+                    low, high = (end if end is not None else wanted for end in (own.field.low, own.field.high))
+                    value = fitted(own.field, min(max(wanted, low), high))
                     self._values[own.characteristic][own.field.name] = value
                     other.period_s = period_ns_of(own.field, own.encode(value)) / 1e9
                     other.changed.set()

@@ -11,19 +11,19 @@ from typing import Any
 
 from jinja2 import Environment, StrictUndefined
 
-from gateway import __version__
 from gateway.analysis.evidence import evidence
-from gateway.analysis.judge import overall
 from gateway.analysis.measure import NodeSurvey
 from gateway.log.reader import RunInfo
 from gateway.model.events import EventKind, LinkEvent
 from gateway.model.figures import LINK
-from gateway.model.records import Outcome, Verdict
+from gateway.model.records import Outcome, Verdict, overall
 from gateway.model.utc import utc_text
+from gateway.model.version import __version__
 from gateway.report.plots import Plot, plots_of
 from gateway.report.tables import WORD, bounds_text, detail_text, number, required
 
 MOST_EVENTS = 300  # of a node, in full; the log has them all
+REPORT_MARK = b'<meta name="generator" content="gattest report">'  # which tells a report from any other file
 BINS_IN_ALL = 300_000  # of all fields together: 3.2 MB in the page
 MOST_BINS = 20_000
 FEWEST_BINS = 1000
@@ -64,7 +64,7 @@ def page(
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     environment.globals.update(number=number, required=required, bounds_text=bounds_text, word=WORD)
     plots = {survey.node.name: list(plots_of(survey, run.requirements)) for survey in surveys}
-    outcome = overall(verdicts)
+    outcome = overall(v.outcome for v in verdicts)
     return environment.from_string((folder / "page.html").read_text("utf-8")).render(
         run=run,
         outcome=outcome,

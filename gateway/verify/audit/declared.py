@@ -11,7 +11,7 @@ from gateway.plugin import Characteristic, Plugin
 from gateway.plugin.library.adopted import short_number, short_uuid
 from gateway.plugin.library.assigned import COMPARED_DESCRIPTORS, descriptor_problem
 from gateway.verify.audit.content import value_problem
-from gateway.verify.audit.model import Broken, Rule, place_of
+from gateway.verify.audit.model import Broken, Rule, Sight, place_of, where
 
 _DEFAULT_MTU = 23
 _FEWEST_GAPS = 10  # between advertisements, to tell an interval from
@@ -117,18 +117,24 @@ def _advertised(table: FoundTable, plugin: Plugin | None) -> Broken:
             yield "advertising", f"an event every {1000 * shortest:.0f} ms", f"{1000 * said.interval_s:.0f} ms"
 
 
-def _with_plugin(table: FoundTable, plugin: Plugin | None) -> bool:
-    return plugin is not None
+def _with_plugin(table: FoundTable, plugin: Plugin | None) -> Sight:
+    return where(plugin is not None)
 
 
-def _heard_long_enough(table: FoundTable, plugin: Plugin | None) -> bool:
+def _heard_long_enough(table: FoundTable, plugin: Plugin | None) -> Sight:
     said = plugin.advertising if plugin else None
+    if said is None:
+        return Sight.SEEN
     heard = table.advertised
-    return said is None or (heard is not None and (said.interval_s is None or len(heard.gaps_s) >= _FEWEST_GAPS))
+    if heard is not None and (said.interval_s is None or len(heard.gaps_s) >= _FEWEST_GAPS):
+        return Sight.SEEN
+    return Sight.MISSED if table.live else Sight.NOT_HERE
 
 
-def _seen_values(table: FoundTable, plugin: Plugin | None) -> bool:
-    return any(item.read or item.pushed for _, _, item in _pairs(table, plugin))
+def _seen_values(table: FoundTable, plugin: Plugin | None) -> Sight:
+    if any(item.read or item.pushed for _, _, item in _pairs(table, plugin)):
+        return Sight.SEEN
+    return Sight.MISSED if table.live and plugin is not None else Sight.NOT_HERE
 
 
 DECLARED = (

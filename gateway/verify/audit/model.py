@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from enum import StrEnum
 
 from gateway.model.gatt import FoundCharacteristic, FoundService, FoundTable
-from gateway.model.records import Outcome
+from gateway.model.records import Outcome, overall
 from gateway.plugin import Plugin
 from gateway.plugin.library.adopted import short_uuid
 
@@ -24,6 +25,19 @@ class Finding:
 Broken = Iterator[tuple[str, str, str]]  # place, found, expected
 
 
+class Sight(StrEnum):
+    """Whether a table shows what a rule speaks of."""
+
+    SEEN = "seen"
+    NOT_HERE = "can't be seen from this source"
+    MISSED = "declared, could be seen from this source, and was not seen"
+
+
+def where(seen: bool) -> Sight:
+    """What a source shows, or can't show."""
+    return Sight.SEEN if seen else Sight.NOT_HERE
+
+
 @dataclass(frozen=True, slots=True)
 class Rule:
     """A rule.
@@ -33,7 +47,8 @@ class Rule:
         meaning: one line.
         source: where it is written.
         check: yields each breach.
-        sees: whether this table shows what the rule speaks of; a rule that can't be checked is inconclusive.
+        sees: whether this table shows what the rule speaks of; a rule that can't be checked is inconclusive, and so is
+            the whole where that was missed.
         strict: False for what may be meant so; a breach is then a note and fails nothing.
     """
 
@@ -41,7 +56,7 @@ class Rule:
     meaning: str
     source: str
     check: Callable[[FoundTable, Plugin | None], Broken]
-    sees: Callable[[FoundTable, Plugin | None], bool] = lambda table, plugin: True
+    sees: Callable[[FoundTable, Plugin | None], Sight] = lambda table, plugin: Sight.SEEN
     strict: bool = True
 
 
@@ -52,6 +67,7 @@ class Checked:
     rule: Rule
     findings: tuple[Finding, ...]
     outcome: Outcome
+    sight: Sight
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,11 +81,13 @@ class Audit:
 
     @property
     def outcome(self) -> Outcome:
-        """Fail on a breach, inconclusive where something could not be seen, else pass."""
-        outcomes = {one.outcome for one in self.checked}
-        if Outcome.FAIL in outcomes:
-            return Outcome.FAIL
-        return Outcome.INCONCLUSIVE if self.unseen or not self.attributes else Outcome.PASS
+        """Fail on a breach; inconclusive where something could not be seen, or was missed that was declared; else pass.
+
+        What no audit of this source could see does not keep it from passing.
+        """
+        missed = self.unseen or not self.attributes or any(one.sight is Sight.MISSED for one in self.checked)
+        kept = [one.outcome for one in self.checked if one.sight is not Sight.NOT_HERE]
+        return overall([*kept, *([Outcome.INCONCLUSIVE] if missed else [])])
 
 
 def audit(table: FoundTable, plugin: Plugin | None, rules: tuple[Rule, ...]) -> Audit:
@@ -81,11 +99,12 @@ def audit(table: FoundTable, plugin: Plugin | None, rules: tuple[Rule, ...]) -> 
     checked = []
     for rule in rules:
         findings = tuple(Finding(rule.name, *breach) for breach in rule.check(table, plugin))
+        sight = Sight.SEEN if findings else rule.sees(table, plugin)
         if findings and rule.strict:
             outcome = Outcome.FAIL
         else:
-            outcome = Outcome.PASS if findings or rule.sees(table, plugin) else Outcome.INCONCLUSIVE
-        checked.append(Checked(rule, findings, outcome))
+            outcome = Outcome.PASS if sight is Sight.SEEN else Outcome.INCONCLUSIVE
+        checked.append(Checked(rule, findings, outcome, sight))
     seen = sum(1 + sum(2 + len(item.descriptors) for item in s.characteristics) for s in table.services)
     return Audit(table.who, tuple(checked), tuple(table.unseen), seen)
 

@@ -11,7 +11,7 @@ from bleak.uuids import uuid16_dict
 from gateway.model.gatt import FoundCharacteristic, FoundTable
 from gateway.plugin import Plugin
 from gateway.plugin.library.adopted import BASE_UUID, short_number, short_uuid
-from gateway.verify.audit.model import Broken, Rule, place_of, place_of_service
+from gateway.verify.audit.model import Broken, Rule, Sight, place_of, place_of_service, where
 
 _EXTENDED, _DESCRIPTION, _CONFIGURATION, _SERVER, _FORMAT, _AGGREGATE = (
     BASE_UUID.format(number) for number in range(0x2900, 0x2906)
@@ -218,22 +218,26 @@ def _protocol(table: FoundTable, plugin: Plugin | None) -> Broken:
         yield "server", found, expected
 
 
+def _with_handles(table: FoundTable, plugin: Plugin | None) -> Sight:
+    return where(_handles_known(table, plugin))
+
+
 STRUCTURE = (
     Rule(
         "keeps-the-protocol",
         "requests are answered as they were asked, in time, and with what fits",
         "Vol 3, Part F, 3.3 and 3.4",
         _protocol,
-        lambda table, _: table.breaches is not None,
+        lambda table, _: where(table.breaches is not None),
     ),
-    Rule("service-ranges", "services do not overlap", "2.6.2, 3.1", _ranges, _handles_known),
-    Rule("inside-service", "a characteristic stands inside its service", "3.3", _inside, _handles_known),
+    Rule("service-ranges", "services do not overlap", "2.6.2, 3.1", _ranges, _with_handles),
+    Rule("inside-service", "a characteristic stands inside its service", "3.3", _inside, _with_handles),
     Rule(
         "value-follows",
         "a value stands right behind its declaration",
         "3.3.2",
         _value_follows,
-        lambda table, _: any(item.declaration is not None for _, item in table.characteristics),
+        lambda table, _: where(any(item.declaration is not None for _, item in table.characteristics)),
     ),
     Rule("one-handle-each", "no two attributes share a handle", "Vol 3, Part F, 3.2.2", _handles_unique),
     Rule("some-property", "a characteristic can do something", "3.3.1.1", _some_property),
@@ -244,6 +248,6 @@ STRUCTURE = (
     Rule("uuid-once", "a UUID stands once where a client looks for it", "common practice", _twice),
     Rule("assigned", "16-bit numbers are assigned, and to this", "Assigned Numbers, as bleak lists them", _assigned),
     Rule("mandatory", "an adopted service has what it needs", "its service specification", _mandatory),
-    Rule("generic-access", "there is a Generic Access service", "Vol 3, Part C, 12", _generic_access, _handles_known),
+    Rule("generic-access", "there is a Generic Access service", "Vol 3, Part C, 12", _generic_access, _with_handles),
     Rule("not-empty", "a service has characteristics", "common practice", _empty, strict=False),
 )

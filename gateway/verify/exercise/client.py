@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import AsyncIterator, Awaitable
+from collections.abc import AsyncIterator, Awaitable, Mapping
 from contextlib import asynccontextmanager
 from functools import partial
 from typing import TypeVar
@@ -15,9 +15,10 @@ from bleak.backends.characteristic import BleakGATTCharacteristic
 
 from gateway.host.clock import Clock
 from gateway.model import events
-from gateway.model.errors import NodeError, PayloadError, RadioError, RefusedError
+from gateway.model.errors import DecodeError, NodeError, PayloadError, RadioError, RefusedError
 from gateway.model.records import Frame, Sink
 from gateway.plugin import Plugin, Sensor, Values
+from gateway.plugin.layout.types import Value
 from gateway.radio import Radio
 from gateway.session.deadline import within
 from gateway.session.discover import CONNECT_S, REQUEST_S, look_for
@@ -183,9 +184,18 @@ class Hands:
                 return str(error)
             if refused := await self.write(name, raw):
                 return f"refused: {refused}"
-            if self.readable(name) and (back := await self.read(name)) != raw:
+            if self.readable(name) and self._differs(name, raw, back := await self.read(name), fields):
                 return f"{name} was written {raw.hex()} and reads {back.hex() or 'nothing'}"
         return ""
+
+    def _differs(self, name: str, written: bytes, back: bytes, fields: Mapping[str, Value]) -> bool:
+        """Whether these fields read back otherwise; what became of the others in the record is told by other steps."""
+        codec = self.plugin.characteristics[name].codec
+        try:
+            sent, read = codec.parse(written)[0], codec.parse(back)[0]
+        except DecodeError:
+            return written != back
+        return any(repr(sent[field]) != repr(read[field]) for field in fields)
 
     # Listening
 

@@ -34,14 +34,6 @@ class Tried:
     run: int | None = None
 
 
-def outcome_of(tried: Sequence[Tried]) -> Outcome:
-    """Fail where a step failed, inconclusive where one could not be told."""
-    outcomes = {one.outcome for one in tried}
-    if Outcome.FAIL in outcomes:
-        return Outcome.FAIL
-    return Outcome.INCONCLUSIVE if Outcome.INCONCLUSIVE in outcomes or not tried else Outcome.PASS
-
-
 class Drive:
     """An exercise of one node.
 

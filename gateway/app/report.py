@@ -1,36 +1,21 @@
-"""A log looked at again: judged, and surveyed for a report."""
+"""A run measured in full: its report as a page, its plots as pictures."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from gateway.analysis.judge import judge, overall
-from gateway.analysis.measure import NodeSurvey, measure_run, survey_run
-from gateway.config import RunConfig
+from gateway.analysis.judge import judge
+from gateway.analysis.measure import NodeSurvey, survey_run
+from gateway.host.files import refuse_existing, write_file
 from gateway.log.reader import Log, RunInfo
 from gateway.model.errors import InputError
 from gateway.model.events import LinkEvent
-from gateway.model.figures import Requirement
-from gateway.model.records import Outcome, Verdict
-from gateway.report.page import bins_for, page
+from gateway.model.records import Outcome, Verdict, overall
+from gateway.report.page import REPORT_MARK, bins_for, page
 from gateway.report.picture import picture
 from gateway.report.plots import Plot, plots_of
-
-
-def verdicts_of(log: Path, run: int | None, spec: RunConfig | None) -> tuple[RunInfo, list[Verdict]]:
-    """Judge a run of a log against its own spec, or against another run file's.
-
-    Raises:
-        LogFileError: the log can't be used.
-    """
-    with Log(log) as opened, opened.damage_told():
-        info = opened.run(run)
-        rules: Sequence[Requirement] = spec.requirements if spec is not None else info.requirements
-        fields = {rule.subject for rule in rules if "." in rule.subject}
-        kinds = {node.name: node.kind for node in info.nodes}
-        return info, judge(rules, kinds, measure_run(opened, info, fields), info.shortfall)
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +30,7 @@ class Review:
     @property
     def outcome(self) -> Outcome:
         """The verdict on the whole."""
-        return overall(self.verdicts)
+        return overall(v.outcome for v in self.verdicts)
 
     @property
     def plots(self) -> dict[str, Plot]:
@@ -53,8 +38,20 @@ class Review:
         return {plot.name: plot for survey in self.surveys for plot in plots_of(survey, self.info.requirements)}
 
     def page(self) -> str:
-        """The report, a page of HTML."""
+        """The report, a page of HTML that needs nothing else."""
         return page(self.info, self.surveys, self.verdicts, self.events)
+
+    def write_page(self, path: Path, force: bool = False) -> None:
+        """Write the report to a file.
+
+        Args:
+            force: overwrite a file that is no report.
+
+        Raises:
+            InputError: there is such a file, or it can't be written.
+        """
+        refuse_existing(path, force, REPORT_MARK)
+        write_file(path, self.page())
 
     def picture(self, name: str) -> bytes:
         """One plot of the report as PNG.
@@ -68,13 +65,16 @@ class Review:
         return picture(plots[name])
 
 
-def review(log: Path, run: int | None) -> Review:
-    """Measure a run of a log in full.
+def review(log: Path, run: int | None = None) -> Review:
+    """Measure a run of a log in full, for its report.
+
+    Args:
+        run: its number, the newest by default.
 
     Raises:
         LogFileError: the log can't be used.
     """
-    with Log(log) as opened, opened.damage_told():
+    with Log(log) as opened, opened.damage_reported():
         info = opened.run(run)
         surveys = survey_run(opened, info, bins=bins_for(info))
         kinds = {node.name: node.kind for node in info.nodes}

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
 from pathlib import Path
-from typing import Literal
 
 from gateway.app.verify.air import air
 from gateway.capture.discovery import tables_in
@@ -13,16 +13,62 @@ from gateway.log.reader import Log
 from gateway.model.errors import InputError
 from gateway.model.events import EventKind
 from gateway.model.gatt import FoundTable
+from gateway.model.radios import RadioName
 from gateway.model.records import Frame
 from gateway.plugin import Plugin
-from gateway.session.discover import look_for, walk
+from gateway.session.discover import discover, look_for
 from gateway.verify.audit import Audit, audit_table
 
 _VALUES_OF_A_LOG = 200
 
 
+async def audit(
+    who: str,
+    plugin: Plugin | None = None,
+    radio: RadioName = RadioName.SYSTEM,
+    seconds: float = 5.0,
+    node: str | None = None,
+) -> tuple[list[Audit], list[str]]:
+    """Audit a node on the air, or the nodes of a capture or a log; and what could not be read, a line each.
+
+    Args:
+        who: a node's name or address, or the path of a file.
+        plugin: what it is declared to be, None to check the rules of Bluetooth alone.
+        radio: where a node is looked for.
+        seconds: how long to listen on the air.
+        node: of a file only this one.
+
+    Raises:
+        AdapterError: Bluetooth can't be used.
+        InputError: the file can't be read, or holds no table of a node.
+    """
+    found = await asyncio.to_thread(audit_file, Path(who), plugin, node)
+    if found is not None:
+        return found
+    if node is not None:
+        raise InputError(f"--node goes with a capture or a log, and there is no file {who}")
+    return [await audit_live(who, plugin, radio, seconds)], []
+
+
+def audit_file(path: Path, plugin: Plugin | None, node: str | None) -> tuple[list[Audit], list[str]] | None:
+    """Audit the nodes of a capture or a log, and what could not be read of it; None where there is no such file.
+
+    Raises:
+        InputError: the file can't be read, or holds no table of such a node.
+    """
+    if not path.is_file():
+        return None
+    with path.open("rb") as file:
+        beginning = file.read(16)
+    if beginning == b"SQLite format 3\0":
+        return audit_log(path, plugin, node), []
+    if beginning.startswith(b"# gattest") or path.suffix in (".gz", ".zst"):
+        return audit_text(path, plugin, node), []
+    return audit_capture(path, plugin, node)
+
+
 async def audit_live(
-    who: str, plugin: Plugin | None, radio: Literal["system", "virtual"], seconds: float, served: Plugin | None = None
+    who: str, plugin: Plugin | None, radio: RadioName, seconds: float, served: Plugin | None = None
 ) -> Audit:
     """Audit a node on the air.
 
@@ -41,7 +87,7 @@ async def audit_live(
         if device is None:
             table = FoundTable(who, unseen=[f"anything: nothing called {who} was heard within {seconds:g} s"])
         else:
-            table = await walk(opened, device, who, seconds)
+            table = await discover(opened, device, who, seconds)
             table.advertised = heard
         return audit_table(table, plugin)
 
@@ -108,7 +154,7 @@ def audit_log(path: Path, plugin: Plugin | None, who: str | None) -> list[Audit]
         InputError: it holds no such node, or no table of it.
     """
     audits = []
-    with Log(path) as log, log.damage_told():
+    with Log(path) as log, log.damage_reported():
         run = log.run()
         for node in run.chosen([who] if who else [], []):
             found = [event.facts for event in log.events(run, node) if event.kind is EventKind.TABLE]

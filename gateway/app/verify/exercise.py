@@ -6,7 +6,6 @@ import asyncio
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
 
 from gateway.app.verify.air import SOUND, air
 from gateway.config import Faults
@@ -16,6 +15,7 @@ from gateway.log.reader import Log
 from gateway.log.writer import LogWriter
 from gateway.model.errors import InputError
 from gateway.model.events import ExerciseStep
+from gateway.model.radios import RadioName
 from gateway.model.records import Outcome
 from gateway.plugin import Plugin
 from gateway.session.seek import check_adapter
@@ -26,7 +26,7 @@ _RESUMED = ", gone on with"
 
 
 @dataclass(frozen=True, slots=True)
-class Trial:
+class Exercised:
     """What came of an exercise: the run of the log, the steps, and why the node is not set as it was, "" if it is."""
 
     run: int
@@ -34,18 +34,18 @@ class Trial:
     left: str
 
 
-async def exercise_node(
+async def exercise(
     who: str,
     plugin: Plugin,
-    radio: Literal["system", "virtual"],
+    radio: RadioName,
     plan: Sequence[Step],
     log: Path,
     patience_s: float,
     resume: bool,
-    told: Callable[[Tried], None],
+    on_step: Callable[[Tried], None] = lambda tried: None,
     clock: Clock | None = None,
     faults: Faults = SOUND,
-) -> Trial:
+) -> Exercised:
     """Try a plan's steps on a node, each with its verdict in a new run of the log.
 
     Args:
@@ -53,7 +53,7 @@ async def exercise_node(
         radio: which; on the virtual air a simulated node of the plugin is there to be exercised.
         patience_s: the longest a single step may take.
         resume: take over what the log's newest exercise of this node has told already.
-        told: called with each step that is done.
+        on_step: called with each step that is done.
         faults: what the simulated node does wrong.
 
     Raises:
@@ -67,15 +67,15 @@ async def exercise_node(
         title = f"{_TITLE} {who}{_RESUMED if resume else ''}"
         facts = RunFacts(title, clock.now_ns(), None, opened.name, "", "", {who: (plugin, who)})
         writer = LogWriter(log, facts)
-        drive, how = Drive(who, plugin, opened, writer, clock, patience_s, earlier, told), "broken off"
+        drive, how = Drive(who, plugin, opened, writer, clock, patience_s, earlier, on_step), "interrupted"
         try:
             await drive.run(plan)
-            how = "every step was tried or told why not"
+            how = "all steps done"
         finally:
             await asyncio.to_thread(writer.close, clock.now_ns(), how)
     if writer.status.failed:
         raise InputError(writer.status.failed)
-    return Trial(writer.run, drive.tried, drive.left)
+    return Exercised(writer.run, drive.tried, drive.left)
 
 
 def _earlier(path: Path, who: str, plan: Sequence[Step]) -> dict[str, Tried]:
@@ -85,7 +85,7 @@ def _earlier(path: Path, who: str, plan: Sequence[Step]) -> dict[str, Tried]:
         InputError: there is none.
     """
     told: dict[tuple[str, str], tuple[int, ExerciseStep]] = {}
-    with Log(path) as log, log.damage_told():
+    with Log(path) as log, log.damage_reported():
         for number in sorted(log.run_ids(), reverse=True):  # back to where it was begun; the newest verdict holds
             info = log.run(number)
             if info.title not in (f"{_TITLE} {who}", f"{_TITLE} {who}{_RESUMED}"):

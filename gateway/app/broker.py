@@ -1,0 +1,106 @@
+"""Both ends of publishing: a log sent to a broker afterwards, and what many gateways send gathered into one place."""
+
+from __future__ import annotations
+
+import asyncio
+import hashlib
+import platform
+from collections.abc import Callable
+from pathlib import Path
+
+from gateway.app.judge import judge
+from gateway.config import BrokerFile, MqttConfig
+from gateway.host.lock import FileLock
+from gateway.model.errors import InputError
+from gateway.mqtt.gather.receive import Gathered, Gatherer
+from gateway.mqtt.gather.store import LogStore, Store
+from gateway.mqtt.publish.drain import forward_log
+from gateway.report.machine import verdicts_by_node
+
+VIEW_EVERY_S = 0.25
+
+
+async def forward(log: Path, broker: MqttConfig, on_line: Callable[[str], None] = lambda line: None) -> int:
+    """Send what a broker has not taken yet of a log, and the verdicts of its newest run; how many values that were.
+
+    Args:
+        on_line: called with how it goes, for people.
+
+    Raises:
+        LogFileError: the log can't be used, or a run is writing it.
+        InputError: certificates or credentials can't be used.
+    """
+    judged = await asyncio.to_thread(judge, log)
+    return await forward_log(broker, log, verdicts_by_node(judged.run, judged.verdicts), on_line)
+
+
+async def gather(
+    file: BrokerFile,
+    into: Path,
+    length_s: float | None = None,
+    on_progress: Callable[[Gathered], None] = lambda progress: None,
+) -> Gathered:
+    """Take what gateways publish into a log, or into the database that the run file names; what was gathered.
+
+    Args:
+        file: the broker, and the database if there is one.
+        into: the log; beside a database it tells one gatherer from another.
+        length_s: how long, seconds; None until cancelled.
+        on_progress: called several times a second with how it goes.
+
+    Raises:
+        LogFileError: the log can't be used.
+        InputError: the database, certificates or credentials can't be used.
+    """
+    store, lock = _store(file, into)
+    gatherer = Gatherer(file, store, shared=file.postgres is not None, name=_client_id(file, into))
+    loop = asyncio.get_running_loop()
+    ends_s = None if length_s is None else loop.time() + length_s
+    try:
+        async with asyncio.TaskGroup() as group:
+            task = group.create_task(gatherer.run(), name="gathering")
+            while not task.done():
+                on_progress(gatherer.progress)
+                await asyncio.sleep(VIEW_EVERY_S)
+                if ends_s is not None and loop.time() > ends_s:
+                    task.cancel()
+                    break
+    finally:
+        on_progress(gatherer.progress)
+        store.close()
+        if lock is not None:
+            lock.release()
+    return gatherer.progress
+
+
+def _client_id(file: BrokerFile, into: Path) -> str:
+    """What tells this gatherer from others at the broker, and is the same when it comes back."""
+    own = hashlib.sha256(f"{platform.node()} {into.resolve()} {file.postgres}".encode()).hexdigest()[:12]
+    return f"gattest-gather-{own}"
+
+
+def _store(file: BrokerFile, into: Path) -> tuple[Store, FileLock | None]:
+    if file.postgres is None:
+        return LogStore(into), None
+    from gateway.mqtt.gather.postgres import PostgresStore
+
+    lock = FileLock(into)  # two gatherers of one name would take each other's place at the broker
+    try:
+        return PostgresStore(file.postgres), lock
+    except BaseException:
+        lock.release()
+        raise
+
+
+def fetch(file: BrokerFile, into: Path) -> tuple[int, int]:
+    """Put what a database of gathered runs holds into a log; how many values and runs.
+
+    Raises:
+        InputError: the run file names no database, or it can't be used.
+        LogFileError: the log can't be used.
+    """
+    if file.postgres is None:
+        raise InputError("the run file names no database; --fetch needs [gather] postgres")
+    from gateway.mqtt.gather.postgres import fetch_into
+
+    return fetch_into(file.postgres, LogStore(into))

@@ -1,0 +1,149 @@
+"""A log judged: its figures, its requirements held against them, two runs compared, a field held against a calibrated
+instrument."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from gateway.analysis.compare import Pair
+from gateway.analysis.compare import compare as compare_runs
+from gateway.analysis.judge import judge as judge_measures
+from gateway.analysis.measure import measure_run
+from gateway.analysis.measure.agreement import Agreement, agreement, read_reference, values_of
+from gateway.config import RunConfig
+from gateway.log.reader import Log, RunInfo
+from gateway.model.errors import InputError
+from gateway.model.figures import Requirement
+from gateway.model.records import Measure, Outcome, Verdict, overall
+from gateway.model.units import parse_unit
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A run with its verdicts."""
+
+    run: RunInfo
+    verdicts: list[Verdict]
+
+    @property
+    def outcome(self) -> Outcome:
+        """The verdict on the whole; inconclusive where nothing is required."""
+        return overall(verdict.outcome for verdict in self.verdicts)
+
+
+def judge(log: Path, run: int | None = None, spec: RunConfig | None = None) -> Judged:
+    """Judge a run of a log.
+
+    Args:
+        run: its number, the newest by default.
+        spec: a run file whose requirements to use; the log's own by default.
+
+    Raises:
+        LogFileError: the log can't be used.
+    """
+    with Log(log) as opened, opened.damage_reported():
+        info = opened.run(run)
+        rules: Sequence[Requirement] = spec.requirements if spec is not None else info.requirements
+        fields = {rule.subject for rule in rules if "." in rule.subject}
+        kinds = {node.name: node.kind for node in info.nodes}
+        return Judged(info, judge_measures(rules, kinds, measure_run(opened, info, fields), info.shortfall))
+
+
+def figures(log: Path, run: int | None = None, fields: Collection[str] | None = None) -> list[Measure]:
+    """Every figure of a run, with its unit and, where it has any, its 95 % bounds.
+
+    Args:
+        run: its number, the newest by default.
+        fields: whose figures to work out as well, written ``channel.field``; None for every field.
+
+    Raises:
+        LogFileError: the log can't be used.
+    """
+    with Log(log) as opened, opened.damage_reported():
+        return measure_run(opened, opened.run(run), fields)
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """Two runs, and each figure that both have."""
+
+    before: RunInfo
+    after: RunInfo
+    pairs: list[Pair]
+
+    @property
+    def changed(self) -> list[Pair]:
+        """The figures that differ beyond the uncertainty of both."""
+        return [pair for pair in self.pairs if pair.change in ("higher", "lower")]
+
+
+def compare(before: Path, after: Path, run_a: int | None = None, run_b: int | None = None) -> Comparison:
+    """Hold two runs against each other, figure by figure.
+
+    Args:
+        before, after: the logs.
+        run_a, run_b: which run of each, the newest by default.
+
+    Raises:
+        LogFileError: a log can't be used.
+        InputError: the runs have no node in common.
+    """
+    measured = []
+    for path, number in ((before, run_a), (after, run_b)):
+        with Log(path) as opened, opened.damage_reported():
+            info = opened.run(number)
+            measured.append((info, measure_run(opened, info)))
+    pairs = compare_runs(measured[0], measured[1])
+    if not pairs:
+        kinds = [", ".join(f"{n.name} ({n.kind})" for n in info.nodes) or "none" for info, _ in measured]
+        raise InputError(f"the runs have no node in common: {kinds[0]} in {before}, {kinds[1]} in {after}")
+    return Comparison(measured[0][0], measured[1][0], pairs)
+
+
+@dataclass(frozen=True, slots=True)
+class Agreed:
+    """A field of a node beside a reference instrument, in the field's unit."""
+
+    node: str
+    field: str
+    unit: str
+    agreement: Agreement
+
+
+def agree(
+    log: Path,
+    reference: Path,
+    field: str,
+    unit: str,
+    node: str | None = None,
+    column: str | None = None,
+    time: str | None = None,
+    most_lag_s: float = 60.0,
+    run: int | None = None,
+) -> Agreed:
+    """Compare a field with a calibrated instrument that stood beside the node.
+
+    Args:
+        reference: CSV with a header.
+        field: written ``channel.field``.
+        unit: of the reference's numbers.
+        node: which, needed where the run has several.
+        column, time: of the CSV; the second and the first by default.
+        most_lag_s: how far a lag is looked for, seconds.
+        run: its number, the newest by default.
+
+    Raises:
+        InputError: one of them can't be used, or the two have too little time in common.
+    """
+    ref_times_s, ref_values = read_reference(reference, time, column)
+    with Log(log) as opened, opened.damage_reported():
+        info = opened.run(run)
+        nodes = info.chosen([node] if node else [], [])
+        if len(nodes) != 1:
+            raise InputError(f"run {info.id} has the nodes {', '.join(n.name for n in nodes)}; say which with --node")
+        times_s, values, own_unit = values_of(opened, info, nodes[0], field)
+    gain, zero = parse_unit(unit).to(parse_unit(own_unit))
+    found = agreement(times_s, values, ref_times_s, ref_values * float(gain) + float(zero), most_lag_s)
+    return Agreed(nodes[0].name, field, own_unit, found)

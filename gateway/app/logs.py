@@ -1,0 +1,181 @@
+"""What can be done with a log as a file: see what it holds, take its values out, decode it again, merge it with
+others."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from gateway.analysis.contents import Contents, Newest
+from gateway.analysis.contents import contents as contents_of
+from gateway.analysis.contents import newest as newest_of
+from gateway.export import Exported, Form, Wanted
+from gateway.export import export as export_run
+from gateway.host.gc import freeze_gc
+from gateway.log.merge import Merged
+from gateway.log.merge import merge as merge_logs
+from gateway.log.reader import Log
+from gateway.log.redecode import Redecoded
+from gateway.log.redecode import redecode as redecode_log
+from gateway.log.schema import quoted
+from gateway.model.errors import InputError
+from gateway.plugin import Plugin, find_plugin, load_plugin
+
+
+def _ignore(*_: object) -> None:
+    """Progress that nobody looks at."""
+
+
+def contents(log: Path) -> Contents:
+    """What a log holds: its runs, their nodes and channels, spans, counts and events.
+
+    Raises:
+        LogFileError: the log can't be used.
+    """
+    with Log(log) as opened, opened.damage_reported():
+        return contents_of(opened)
+
+
+def newest(log: Path, channel: str, node: str | None = None, count: int = 20, run: int | None = None) -> list[Newest]:
+    """The last values of a channel, a table for each kind of node that has one of that name.
+
+    Raises:
+        LogFileError: the log can't be used.
+        InputError: the run has no such channel or node.
+    """
+    with Log(log) as opened, opened.damage_reported():
+        return newest_of(opened, opened.run(run), channel, node, count)
+
+
+def damage(log: Path) -> list[str]:
+    """What SQLite's own check of the whole file finds, [] for a sound one.
+
+    Raises:
+        LogFileError: the log can't be used.
+    """
+    with Log(log) as opened, opened.damage_reported():
+        return opened.problems()
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """The values of a channel as arrays of one length, ready for a data frame.
+
+    Attributes:
+        columns: by name: ``utc`` as datetime64[ns], each field as numbers (NaN for no reading) or texts.
+        units: of each column that has one.
+    """
+
+    columns: Mapping[str, npt.NDArray[Any]]
+    units: Mapping[str, str]
+
+
+def table(log: Path, node: str, channel: str, run: int | None = None, samples: bool = False) -> Table:
+    """A channel of a node in columns.
+
+    Args:
+        run: its number, the newest by default.
+        samples: the samples inside each value instead of the values, each with its own time.
+
+    Raises:
+        LogFileError: the log can't be used.
+        InputError: the run has no such node or channel, or the channel no samples.
+    """
+    with Log(log) as opened, opened.damage_reported():
+        info = opened.run(run)
+        (owner,) = info.chosen([node], [channel])
+        one = next(one for one in owner.channels if one.name == channel)
+        if samples and one.samples is None:
+            raise InputError(f"{channel} of {node} has no samples; leave samples out")
+        fields = one.sample_fields if samples else one.fields
+        names = ", ".join(["t_ns", *(quoted(field.column) for field in fields)])
+        if samples:
+            chunks = opened.sample_values(info, owner, one, names)
+        else:
+            chunks = opened.rows(info, owner, one.relation, names)
+        rows = [row for chunk in chunks for row in chunk]
+    columns: dict[str, npt.NDArray[Any]] = {"utc": np.array([row[0] for row in rows], "datetime64[ns]")}
+    for place, field in enumerate(fields, 1):
+        values = [row[place] for row in rows]
+        text = any(isinstance(value, str) for value in values)
+        columns[field.name] = np.array(values, object) if text else np.array(values, float)
+    return Table(columns, {field.name: field.unit for field in fields if field.unit})
+
+
+def plugins_of(kinds: Collection[str], given: Sequence[Path] = ()) -> dict[str, Plugin]:
+    """Plugins by kind: those given, or else those that are found by name.
+
+    Raises:
+        InputError: two of one kind are given, one of a kind that is not wanted, or one is not found.
+    """
+    loaded = [load_plugin(path) for path in given]
+    plugins = {plugin.kind: plugin for plugin in loaded}
+    if len(plugins) < len(loaded):
+        raise InputError(f"two plugins of one kind are given: {', '.join(map(str, given))}; give one")
+    strange = [plugin.kind for plugin in loaded if plugin.kind not in kinds]
+    if strange:
+        raise InputError(f"the log has no node of kind {strange[0]}; it has {', '.join(sorted(kinds)) or 'none'}")
+    return plugins or {kind: find_plugin(kind) for kind in sorted(kinds)}
+
+
+def export(
+    log: Path,
+    form: Form,
+    folder: Path | None,
+    wanted: Callable[[int], Wanted],
+    run: int | None = None,
+    redecode: bool = False,
+    plugins: Sequence[Path] = (),
+    force: bool = False,
+    on_progress: Callable[[int], None] = _ignore,
+) -> list[Exported]:
+    """Write a run's values for analysis, a file for each channel.
+
+    Args:
+        form: of the files: csv, jsonl or parquet.
+        folder: where to; None for standard output, which takes one channel.
+        wanted: what of the run, given its start in nanoseconds UTC.
+        redecode: decode the raw bytes by ``plugins`` (or those found by name) instead of taking the values.
+        force: overwrite files that are there.
+        on_progress: called now and then with the rows written.
+
+    Raises:
+        LogFileError: the log can't be used.
+        InputError: nothing of that name, a file exists or can't be written.
+    """
+    freeze_gc()
+    with Log(log) as opened, opened.damage_reported():
+        info = opened.run(run)
+        by_kind = plugins_of({node.kind for node in info.nodes}, plugins) if redecode else {}
+        return export_run(opened, info, form, folder, wanted(info.started_ns), by_kind, on_progress, force)
+
+
+def redecode(log: Path, plugins: Sequence[Path] = (), on_progress: Callable[[int, int], None] = _ignore) -> Redecoded:
+    """Decode all that a log holds again; the raw bytes stay, and so does the former plugin text.
+
+    Args:
+        plugins: folders of the plugins to decode by; those found by name by default.
+        on_progress: called with the frames done and the frames to do.
+
+    Raises:
+        LogFileError: the log can't be used; then nothing was changed.
+        InputError: a plugin can't be used.
+    """
+    freeze_gc()
+    with Log(log) as opened, opened.damage_reported():
+        kinds = {node.kind for number in opened.run_ids() for node in opened.run(number).nodes}
+    return redecode_log(log, plugins_of(kinds, plugins), on_progress)
+
+
+def merge(logs: Sequence[Path], output: Path, on_source: Callable[[Path], None] = _ignore) -> list[Merged]:
+    """Put the runs of several logs into one; what is there already is not added again.
+
+    Raises:
+        LogFileError: one can't be read or the target written; then nothing of that source was added.
+    """
+    return merge_logs(logs, output, on_source)
