@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import combinations
 
 from gateway.config import NodeConfig, RunConfig
 from gateway.model.airtime import DATA_OCTETS, exchange_us
@@ -40,6 +41,32 @@ def plugin_doubts(plugin: Plugin) -> Iterator[Problem]:
                 f"takes {size} bytes, a notification at the default ATT_MTU of {DEFAULT_ATT_MTU} holds "
                 f"{DEFAULT_ATT_MTU - 3}",
                 "see that your node asks for more, and what it does where it is refused",
+            )
+
+    yield from _sensor_doubts(plugin)
+
+
+def _sensor_doubts(plugin: Plugin) -> Iterator[Problem]:
+    """Sensors that can't be set apart, and channels that nothing is declared to set."""
+    file, sensors = str(plugin.path / "plugin.toml"), list(plugin.sensors.values())
+    for first, second in combinations(sensors, 2):
+        if first.enable is not None and (first.enable, first.on, first.off) == (second.enable, second.on, second.off):
+            yield Problem(
+                file,
+                f"sensor.{second.name}.enable",
+                f"switched by {first.enable.characteristic}.{first.enable.field.name} with the values that switch "
+                f"{first.name}",
+                "a field or values of its own, unless both are meant to be switched together",
+                fatal=False,
+            )
+    for name in plugin.channels:
+        if plugin.characteristics[name].pushed and name not in {sensor.data for sensor in sensors}:
+            yield Problem(
+                file,
+                f"characteristic.{name}",
+                "is sent by the node, and no sensor says what switches or paces it",
+                f'[sensor.{name}] with data = "{name}"; simulated nodes send a value a second',
+                fatal=False,
             )
 
 

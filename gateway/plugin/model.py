@@ -147,6 +147,11 @@ class Sensor:
     effect_ns: int | None = None
     tolerance: float = 0.05
 
+    @classmethod
+    def free(cls, channel: str) -> Sensor:
+        """One that can't be set: it is always on, at a pace of its own."""
+        return cls(channel, channel, None, 1, 0, None, None)
+
     @property
     def settings(self) -> tuple[Setting, ...]:
         """What switches and paces it."""
@@ -196,8 +201,14 @@ class Plugin:
 
     @cached_property
     def channels(self) -> tuple[str, ...]:
-        """Names of the characteristics that carry measured values."""
-        return tuple(name for name in self.characteristics if name not in self.settings | set(self.constants))
+        """Names of the characteristics that carry measured values: not settings or constants, nor what is only
+        written."""
+        other = self.settings | set(self.constants)
+        return tuple(
+            name
+            for name, item in self.characteristics.items()
+            if name not in other and item.properties & {"read", "notify", "indicate"}
+        )
 
     def started(self, name: str) -> dict[str, Value]:
         """The fields of a setting as they are declared to be after power-up; those of no sensor are zero."""

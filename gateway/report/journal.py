@@ -22,7 +22,8 @@ class Journal:
     """Writes the text, in the folder of the log and by its name. A disk that refuses costs lines here, not the run."""
 
     def __init__(self, log: Path) -> None:
-        self.path = log.with_suffix(_PATH_OF)
+        path = log.with_suffix(_PATH_OF)
+        self.path = path if path != log else log.with_name(log.name + _PATH_OF)
         self._waiting: list[str] = []
         self._started_ns = 0
         self._next_s = 0.0

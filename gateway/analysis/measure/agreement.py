@@ -59,6 +59,12 @@ def agreement(times_s: Floats, values: Floats, ref_times_s: Floats, ref_values: 
         InputError: the two have too little time in common.
     """
     usual_s = float(np.median(np.diff(ref_times_s))) if len(ref_times_s) > 1 else 0.0
+    common_s = min(times_s[-1], ref_times_s[-1]) - max(times_s[0], ref_times_s[0]) if len(times_s) else 0.0
+    if 0 < common_s <= 2 * most_lag_s:
+        raise InputError(
+            f"the values and the reference have {common_s:.0f} s in common, no longer than twice the lag of "
+            f"{most_lag_s:g} s that is looked for; give a shorter --lag, or compare a longer run"
+        )
     inside = (times_s >= ref_times_s[0] + most_lag_s) & (times_s <= ref_times_s[-1] - most_lag_s)
     beside = np.clip(np.searchsorted(ref_times_s, times_s), 1, len(ref_times_s) - 1)
     inside &= ref_times_s[beside] - ref_times_s[beside - 1] <= _FAR * usual_s

@@ -119,8 +119,13 @@ def _field_row(field: Field, offset: int | None, there: str) -> str:
         field.type.label(field.bits) + order,
         _meaning(field),
         _limits(field),
-        ", ".join(f"{number:#x}: {why}" for number, why in (field.reserved or {}).items()),
+        ", ".join(f"{_hex(field, number)}: {why}" for number, why in (field.reserved or {}).items()),
     )
+
+
+def _hex(field: Field, number: int) -> str:
+    """A transmitted integer as its bits go over the air."""
+    return f"0x{field.type.to_bits(number, field.bits):0{-(-field.bits // 4)}X}"
 
 
 def _meaning(field: Field) -> str:

@@ -187,21 +187,21 @@ class Layout:
     @property
     def expected_length(self) -> str:
         """The lengths that fit, in words."""
-        head = f"{self.head} bytes"
+        head = _bytes(self.head)
         if self.conditional:
             low = sum(block.size for block in self.blocks if block.when is None)
-            head = f"{low} to {self.head} bytes, by what it says of itself"
+            head = f"{low} to {_bytes(self.head)}, depending on its flags"
         if self.tail is not None:
             return f"{head} or more"
         if self.samples is None:
             return head
         if isinstance(self.samples.count, int) and not self.conditional:
-            return f"{self.head + self.samples.count * self.samples.size} bytes"
+            return _bytes(self.head + self.samples.count * self.samples.size)
         return f"{head} and a multiple of {self.samples.size}"
 
     def misfit(self, length: int) -> str:
         """Why a payload of ``length`` bytes does not fit, in words."""
-        return f"{length} byte{'s' if length != 1 else ''}, expected {self.expected_length}"
+        return f"{_bytes(length)}, expected {self.expected_length}"
 
     def all_fields(self) -> Iterator[tuple[Field, bool]]:
         """Every field, with whether it belongs to the samples."""
@@ -213,3 +213,7 @@ class Layout:
     def with_role(self, role: Role) -> Field | None:
         """The value's field that has ``role``."""
         return next((field for field in self.fields if field.role == role), None)
+
+
+def _bytes(count: int) -> str:
+    return f"{count} byte" if count == 1 else f"{count} bytes"

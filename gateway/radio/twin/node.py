@@ -16,7 +16,7 @@ from bumble.gatt import Characteristic as Served
 from bumble.gatt import CharacteristicValue, Descriptor, Service
 
 from gateway.config import TwinConfig
-from gateway.plugin import Characteristic, Plugin
+from gateway.plugin import Characteristic, Plugin, Sensor
 from gateway.plugin.layout.model import Field
 from gateway.plugin.layout.types import Value
 from gateway.plugin.library.adopted import BASE_UUID, short_number
@@ -69,7 +69,11 @@ class Twin:
         self._counts = dict.fromkeys(plugin.characteristics, 0)
         self._sequence = dict.fromkeys(plugin.characteristics, 0)
         self._settings = Settings(plugin, config.faults.firmware)
-        self._paces = self._settings.paces
+        unset = [name for name in plugin.channels if plugin.characteristics[name].pushed]
+        sensed = {sensor.data for sensor in plugin.sensors.values()}
+        # what no sensor is declared for goes on at a pace of its own
+        free = {name: Pace(Sensor.free(name)) for name in unset if name not in sensed}
+        self._paces = self._settings.paces | free
         self._served: dict[str, Served[bytes]] = {}
         self._link: Connection | None = None
         self._linked, self._gone = asyncio.Event(), asyncio.Event()
