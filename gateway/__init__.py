@@ -1,3 +1,3 @@
-"""Prove prototype Bluetooth LE sensor nodes against their written spec."""
+"""Verify prototype Bluetooth LE sensor nodes against their written spec."""
 
 __version__ = "0.1.0"

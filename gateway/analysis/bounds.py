@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 CONFIDENCE = 0.975  # of each side
 SHARE = "Clopper-Pearson"
 QUANTILE = "ranks of order statistics"
-PROCESS = "Student's t over 20 blocks of linked time"
+PROCESS = "Student's t over 20 blocks of connected time"
 BLOCKS = 20
 _T = 2.093  # Student's t, 0.975 quantile at 19 degrees of freedom, as any table has it
 # The same at 8 to 18 degrees of freedom

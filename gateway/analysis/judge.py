@@ -54,10 +54,10 @@ def _verdict(
     if m.name.startswith("reconnect_time_") and m.value is None:
         lost = found.get((m.node, m.subject, "disconnects"))
         if lost is None or lost.value != 0 or not lost.n:
-            return doubt("nothing to measure it from")
+            return doubt("no data to measure it from")
         return doubt(shortfall) if shortfall else Verdict(m, low, high, Outcome.PASS, None, "never disconnected")
     if m.value is None:
-        return doubt("nothing to measure it from")
+        return doubt("no data to measure it from")
     judged, value = figures_of(m.subject)[m.name].judged, m.value
     margin = min(value - low if low is not None else math.inf, high - value if high is not None else math.inf)
     if high is not None and value > high and judged.disproves == "above":
@@ -69,14 +69,14 @@ def _verdict(
     if m.method == SHARE and high == 0 and value > 0:  # none at all: one is too many
         return Verdict(m, low, high, Outcome.FAIL, margin)
     if judged.bounds_needed and not m.method:
-        return doubt(f"{m.n} {m.basis} are too few to say how far off it may be", margin)
+        return doubt(f"{m.n} {m.basis} are too few for confidence bounds", margin)
     if m.method and (why := _open(m, low, high)):
         return doubt(why, margin)
     if judged.whole_run and shortfall:
         return doubt(shortfall, margin)
     resolution = value / m.n if m.name.startswith("rate") else 0.0  # one value more or less in the time
     if resolution > 0 and abs(margin) < resolution:
-        return doubt("so close to the limit that one value more or less decides; run longer", margin)
+        return doubt("so close to the limit that a single value decides; run longer", margin)
     return Verdict(m, low, high, Outcome.FAIL if margin < 0 else Outcome.PASS, margin)
 
 
@@ -91,7 +91,7 @@ def _open(m: Measure, low: float | None, high: float | None) -> str:
     if limit is None:
         return ""
     enough = _enough(m, limit)
-    need = f"about {enough:,} would tell" if enough is not None else "no longer run would tell"
+    need = f"about {enough:,} would be enough" if enough is not None else "a longer run would not help"
     sides = f"{_side(m.low)} to {_side(m.high)} {m.unit}".strip()
     return f"{m.n} {m.basis} leave {sides} possible; {need}"
 

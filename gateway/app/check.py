@@ -44,7 +44,7 @@ def check(path: Path) -> Iterator[Checked]:
     if path.is_dir() and not (path / "plugin.toml").exists():
         found = sorted({*path.glob("*/plugin.toml"), *path.glob("*.toml")})
         if not found:
-            raise InputError(f"{path} holds neither plugin folders nor run files")
+            raise InputError(f"{path} contains neither plugin folders nor run files")
         for one in found:
             yield from check(one)
         return
@@ -60,9 +60,7 @@ def _plugin(file: Path) -> Checked:
     plugin = load_plugin(file)
     count, problems = check_streams(plugin)
     problems += plugin_doubts(plugin)
-    summary = (
-        f"a {plugin.kind} with {len(plugin.characteristics)} characteristics; {count} recorded payloads as expected"
-    )
+    summary = f"a {plugin.kind} with {len(plugin.characteristics)} characteristics; {count} payloads decode as expected"
     return Checked(file, tuple(problems), summary)
 
 
@@ -91,8 +89,8 @@ def find_characteristic(plugin: str, name: str) -> Characteristic:
             return Characteristic(known.name, known.name, uuid, "", frozenset({"read"}), layout or Layout(()))
     names = {known.name.lower(): f"{known.name} (0x{uuid[4:8].upper()})" for uuid, known in adopted().items()}
     near = [names[match] for match in get_close_matches(name.lower(), names, 3, 0.4)]
-    hint = f"; did you mean {', '.join(near)}" if near else "; give the 16-bit number or the name"
-    raise InputError(f"no adopted characteristic {name!r} among the {len(names)} known here{hint}")
+    hint = f"; did you mean {', '.join(near)}" if near else "; use the 16-bit UUID or the name"
+    raise InputError(f"{name!r} is not among the {len(names)} adopted characteristics known here{hint}")
 
 
 def decode(plugin: str, characteristic: str, raw: bytes) -> list[Reading]:
@@ -155,10 +153,10 @@ def parse_hex(words: Sequence[str]) -> bytes:
     text = "".join(parts)
     wrong = re.search(r"[^0-9a-fA-F]", text)
     if wrong:
-        raise InputError(f"{wrong[0]!r} at digit {wrong.start() + 1} of {text[:60]!r} is no hex digit; use 0-9 and a-f")
+        raise InputError(f"{wrong[0]!r} at digit {wrong.start() + 1} of {text[:60]!r} is not a hex digit; use 0-9, a-f")
     for part in parts:
         if len(part) % 2:
-            raise InputError(f"{len(part)} hex digits in {part[:60]!r} are an odd number; a byte takes two")
+            raise InputError(f"odd number of hex digits ({len(part)}) in {part[:60]!r}; a byte takes two")
     if len(text) > 2 * MAX_VALUE_BYTES:
         raise InputError(f"{len(text) // 2} bytes given; an attribute value holds at most {MAX_VALUE_BYTES}")
     return bytes.fromhex(text)

@@ -142,7 +142,7 @@ def agree(
         info = opened.run(run)
         nodes = info.chosen([node] if node else [], [])
         if len(nodes) != 1:
-            raise InputError(f"run {info.id} has the nodes {', '.join(n.name for n in nodes)}; say which with --node")
+            raise InputError(f"run {info.id} has the nodes {', '.join(n.name for n in nodes)}; choose one with --node")
         times_s, values, own_unit = values_of(opened, info, nodes[0], field)
     gain, zero = parse_unit(unit).to(parse_unit(own_unit))
     found = agreement(times_s, values, ref_times_s, ref_values * float(gain) + float(zero), most_lag_s)

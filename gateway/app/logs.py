@@ -91,7 +91,7 @@ def table(log: Path, node: str, channel: str, run: int | None = None, samples: b
         (owner,) = info.chosen([node], [channel])
         one = next(one for one in owner.channels if one.name == channel)
         if samples and one.samples is None:
-            raise InputError(f"{channel} of {node} has no samples; leave samples out")
+            raise InputError(f"{channel} of {node} has no samples; remove samples")
         fields = one.sample_fields if samples else one.fields
         names = ", ".join(["t_ns", *(quoted(field.column) for field in fields)])
         if samples:
@@ -116,7 +116,7 @@ def plugins_of(kinds: Collection[str], given: Sequence[Path] = ()) -> dict[str, 
     loaded = [load_plugin(path) for path in given]
     plugins = {plugin.kind: plugin for plugin in loaded}
     if len(plugins) < len(loaded):
-        raise InputError(f"two plugins of one kind are given: {', '.join(map(str, given))}; give one")
+        raise InputError(f"two plugins of the same kind were given: {', '.join(map(str, given))}; use one")
     strange = [plugin.kind for plugin in loaded if plugin.kind not in kinds]
     if strange:
         raise InputError(f"the log has no node of kind {strange[0]}; it has {', '.join(sorted(kinds)) or 'none'}")

@@ -116,7 +116,7 @@ def replay(
     with _opened(path, plugin, spec, handles) as source:
         plugins, only = _plugins(source.header, plugin, spec)
         if only is None and not plugins:
-            raise InputError(f"{path} names no plugin; give --plugin")
+            raise InputError(f"{path} does not name a plugin; specify it with --plugin")
         done = replay_capture(source, log, plugins, only, spec, on_view, pace)
     return Replay(done, judge(log, done.run))
 
@@ -133,7 +133,7 @@ def _opened(path: Path, given: Plugin | None, spec: RunConfig | None, handles: P
     )
     if not plugins:
         raise InputError(
-            f"{path} does not say what its nodes are; give --plugin, or --spec with the nodes of a run file"
+            f"{path} does not name the plugins of its nodes; use --plugin, or --spec with a run file of these nodes"
         )
     names = {sought: node.name for node in nodes for sought in (node.find_address, node.find_name) if sought}
     yield ForeignCapture(path, plugins, names, read_handles(handles, plugins) if handles else {})
@@ -188,18 +188,18 @@ def replay_capture(
     feed = _Feed(
         writer, nodes, capture.trouble, waiting, on_view, capture.header, started_ns, judged_by_plugins=spec is None
     )
-    how = "the replay was interrupted"
+    how = "replay interrupted"
     try:
         if first is not None:
             feed.run(chain([first], records))
-        how = "the end of the capture" if not writer.lost else "the log could not be written"
+        how = "end of capture" if not writer.lost else "log could not be written"
     finally:
-        complete = how == "the end of the capture" and capture.ended is not None
+        complete = how == "end of capture" and capture.ended is not None
         feed.end(*(capture.ended if complete and capture.ended else (max(feed.last_ns, started_ns), how)))
         writer.close()
     feed.show()
     if writer.status.dropped:
-        capture.trouble.note("a value that could not be kept", str(log), writer.status.dropped)
+        capture.trouble.note("value that could not be stored", str(log), writer.status.dropped)
     return Replayed(writer.run, writer.status.frames, feed.events, capture.trouble, writer.status.failed)
 
 
@@ -281,7 +281,7 @@ class _Feed:
         if node is not None and node not in self._introduced:
             self._introduce(node)
         if node is not None and self._nodes.plugin_of.get(node) is None:
-            self._trouble.note(f"a record of {node}, of which no plugin is known", f"at {record.t_ns} ns")
+            self._trouble.note(f"record of {node}, which has no known plugin", f"at {record.t_ns} ns")
         elif isinstance(record, LinkEvent):
             self._events.append(record)
             self._nodes.follow(record)
@@ -291,7 +291,7 @@ class _Feed:
             self._frames.append(record)
         else:
             self._trouble.note(
-                f"a value of {record.node} {record.channel}, which its plugin does not keep", f"at {record.t_ns} ns"
+                f"value of {record.node} {record.channel}, which its plugin does not declare", f"at {record.t_ns} ns"
             )
 
     def _introduce(self, node: str) -> None:

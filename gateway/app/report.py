@@ -61,7 +61,7 @@ class Review:
         """
         plots = self.plots
         if name not in plots:
-            raise InputError(f"there is no plot {name!r}; there are: {', '.join(plots)}")
+            raise InputError(f"there is no plot {name!r}; available are: {', '.join(plots)}")
         return picture(plots[name])
 
 

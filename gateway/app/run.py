@@ -76,7 +76,7 @@ class RunResult:
     @property
     def troubles(self) -> list[str]:
         """What went wrong, a line each."""
-        dropped = [f"{self.dropped} values could not be kept"] if self.dropped else []
+        dropped = [f"{self.dropped} values could not be stored"] if self.dropped else []
         return [*self.unfit, *([self.failed] if self.failed else []), *dropped]
 
 
@@ -230,8 +230,8 @@ async def _live(run: _Run, view: _Viewer, length_ns: int | None, reload: Callabl
     if received:
         return f"stopped by {received[0].name}"
     if view.status.failed:
-        return "the log could not be written"
-    return "duration reached" if stop.is_set() else "no usable node was left"
+        return "log could not be written"
+    return "duration reached" if stop.is_set() else "no usable node left"
 
 
 async def _reload(run: _Run, asked: asyncio.Event, reload: Callable[[], RunConfig]) -> None:

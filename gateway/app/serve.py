@@ -38,10 +38,10 @@ async def serve(
     """
     for fault in faults:
         if fault not in FIRMWARE_FAULTS:
-            raise InputError(f"--fault {fault!r}: one of {', '.join(FIRMWARE_FAULTS)}")
+            raise InputError(f"--fault {fault!r} is not known; use one of {', '.join(FIRMWARE_FAULTS)}")
     called = name if name is not None else plugin.kind.upper()
     if not 1 <= len(called.encode()) <= LONGEST_NAME:
-        raise InputError(f"--name {called!r}: 1 to {LONGEST_NAME} bytes fit an advertisement")
+        raise InputError(f"--name {called!r} does not fit an advertisement; use 1 to {LONGEST_NAME} bytes")
     from bumble.device import Device, DeviceConfiguration
     from bumble.hci import Address
     from bumble.host import Host
@@ -55,8 +55,8 @@ async def serve(
     except Exception as error:  # whatever a driver raises: libusb, serial ports and sockets each have their own
         what = str(error) or type(error).__name__
         raise InputError(
-            f"controller {controller!r} can't be opened: {what}; write for example usb:0 or "
-            "serial:/dev/ttyACM0,1000000, and see that the system does not use it itself"
+            f"controller {controller!r} can't be opened: {what}; use for example usb:0 or "
+            "serial:/dev/ttyACM0,1000000, and make sure that the system is not using it"
         ) from None
     async with transport:
         device = Device(

@@ -139,7 +139,7 @@ class Bearer:
                 self.conduct.take(t_ns, sender, pdu, self.mtu if self._mtu_seen else None)
             yield from self._take(t_ns, sender, pdu)
         except (struct.error, IndexError):
-            self.trouble.note("an ATT PDU that is too short", f"opcode 0x{pdu[:1].hex()}, {len(pdu)} bytes")
+            self.trouble.note("ATT PDU that is too short", f"opcode 0x{pdu[:1].hex()}, {len(pdu)} bytes")
 
     def _take(self, t_ns: int, sender: int, pdu: bytes) -> Iterator[Heard | Happened]:
         opcode = pdu[0]
@@ -189,7 +189,7 @@ class Bearer:
             (asked.handle,) = struct.unpack_from("<H", pdu, 1)
             asked.kind, asked.raw = uuid_of(pdu[5:7]), pdu[7:]
         elif opcode in _NOT_FOLLOWED:
-            self.trouble.note(f"{_NOT_FOLLOWED[opcode]}, which is not followed", f"at {t_ns} ns")
+            self.trouble.note(f"{_NOT_FOLLOWED[opcode]}, which is not supported", f"at {t_ns} ns")
         self.asked[client] = asked
 
     def _answered(self, t_ns: int, server: int, opcode: int, pdu: bytes) -> Iterator[Heard | Happened]:
@@ -243,7 +243,7 @@ class Bearer:
         elif asked.opcode == 0x04 and len(pdu) >= 5 and pdu[4] == _NOT_FOUND:
             self.tables[server].nothing_from.add(asked.handle)
         elif asked.opcode in (0x0A, 0x0C) and len(pdu) >= 5:
-            self.trouble.note(f"a read that was refused with ATT error 0x{pdu[4]:02X}", f"at {t_ns} ns")
+            self.trouble.note(f"read refused with ATT error 0x{pdu[4]:02X}", f"at {t_ns} ns")
             yield self._heard(t_ns, server, asked.handle, b"", How.READ_REFUSED, f"ATT error 0x{pdu[4]:02X}")
 
     def _finish_long(self, client: int) -> Iterator[Heard]:
@@ -303,9 +303,9 @@ class Bearer:
 
 
 _NOT_FOLLOWED = {
-    0x0E: "a read of several attributes",
-    0x16: "a part of a long write",
-    0x20: "a read of several attributes",
+    0x0E: "read of several attributes",
+    0x16: "part of a long write",
+    0x20: "read of several attributes",
 }
 
 
@@ -333,10 +333,10 @@ class Fragments:
         """Add a fragment; the channel and payload of a frame that is now whole."""
         if first:
             if self._waiting:
-                self._trouble.note("an L2CAP frame whose rest is missing", place)
+                self._trouble.note("incomplete L2CAP frame", place)
             self._waiting = b""
         elif not self._waiting:
-            self._trouble.note("the rest of an L2CAP frame whose beginning is missing", place)
+            self._trouble.note("L2CAP continuation fragment without its start", place)
             return None
         whole = self._waiting + data
         if len(whole) < 4:
@@ -348,5 +348,5 @@ class Fragments:
             return None
         self._waiting = b""
         if len(whole) > 4 + length:
-            self._trouble.note("an L2CAP frame that is longer than it says", place)
+            self._trouble.note("L2CAP frame longer than its length field", place)
         return channel, whole[4 : 4 + length]

@@ -46,7 +46,7 @@ class Conduct:
         for client, asked in self._asked.items():
             if not asked.overdue and t_ns - asked.t_ns > TIMEOUT_S * 1e9:
                 asked.overdue = True
-                self._note(1 - client, f"request 0x{asked.opcode:02X} not answered within 30 s", "an answer (3.3.3)")
+                self._note(1 - client, f"request 0x{asked.opcode:02X} not answered within 30 s", "a response (3.3.3)")
         if mtu is not None and len(pdu) > mtu and opcode in RESPONSES | _PUSHED:
             self._note(sender, f"PDU 0x{opcode:02X} of {len(pdu)} bytes", f"at most {mtu}, the ATT_MTU (3.2.8)")
         if opcode in REQUESTS:
@@ -57,7 +57,7 @@ class Conduct:
             self._answered(sender, pdu, self._asked.pop(1 - sender, None))
         elif opcode == _INDICATION:
             if sender in self._indicated:
-                self._note(sender, "an indication before the last was confirmed", "one at a time (3.3.2)")
+                self._note(sender, "an indication before the previous one was confirmed", "one at a time (3.3.2)")
             self._indicated.add(sender)
         elif opcode == _CONFIRMATION:
             self._indicated.discard(1 - sender)
@@ -69,24 +69,24 @@ class Conduct:
     def _answered(self, server: int, pdu: bytes, asked: _Request | None) -> None:
         opcode = pdu[0]
         if asked is None:
-            self._note(server, f"response 0x{opcode:02X} to nothing that was asked", "one to each request (3.3.2)")
+            self._note(server, f"response 0x{opcode:02X} without a request", "one for each request (3.3.2)")
         elif opcode == 0x01:
             if pdu[1] != asked.opcode:
-                found = f"an error for request 0x{pdu[1]:02X} where 0x{asked.opcode:02X} was asked"
-                self._note(server, found, "the request that was made (3.4.1.1)")
+                found = f"an error for request 0x{pdu[1]:02X} while 0x{asked.opcode:02X} was pending"
+                self._note(server, found, "the pending request (3.4.1.1)")
         elif opcode != asked.opcode + 1:
             found = f"response 0x{opcode:02X} to request 0x{asked.opcode:02X}"
             self._note(server, found, f"0x{asked.opcode + 1:02X} or an error (3.4)")
         elif asked.opcode in _RANGED:
             handles = _handles(pdu)
             if not handles:
-                self._note(server, f"response 0x{opcode:02X} without an attribute", "one at least, or an error (3.4)")
+                self._note(server, f"response 0x{opcode:02X} without an attribute", "at least one, or an error (3.4)")
             elif handles != sorted(set(handles)):
                 shown = ", ".join(f"0x{handle:04X}" for handle in handles[:6])
                 self._note(server, f"handles {shown} in response 0x{opcode:02X}", "in ascending order (3.4.3, 3.4.4)")
             elif handles[0] < asked.first or handles[-1] > asked.last:
                 found = f"handles 0x{handles[0]:04X} to 0x{handles[-1]:04X} in response 0x{opcode:02X}"
-                self._note(server, found, f"0x{asked.first:04X} to 0x{asked.last:04X}, as asked (3.4.3, 3.4.4)")
+                self._note(server, found, f"0x{asked.first:04X} to 0x{asked.last:04X}, as requested (3.4.3, 3.4.4)")
 
 
 def _handles(pdu: bytes) -> list[int]:

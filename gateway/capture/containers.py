@@ -66,8 +66,7 @@ def packets(path: Path, trouble: Trouble) -> Iterator[Packet]:
             yield from pcapng_packets(window, trouble)
         else:
             raise InputError(
-                f"{path} begins with {magic.hex(' ') or 'nothing'}; expected a capture of gattest, pcap, pcapng or "
-                "btsnoop"
+                f"{path} begins with {magic.hex(' ') or 'nothing'}; expected a gattest capture, pcap, pcapng or btsnoop"
             )
     finally:
         window.close()
@@ -123,7 +122,7 @@ class _SnoopRecords(_Records):
 
 def _pcap(path: Path, window: Window, trouble: Trouble) -> Iterator[Packet]:
     if not window.has(24):
-        raise InputError(f"{path} ends inside its header; it holds no packets")
+        raise InputError(f"{path} is truncated in its header; it contains no packets")
     order, tick_ns = _PCAP[window.data[:4]]
     (link,) = struct.unpack_from(order + "I", window.data, 20)
     link &= 0xFFFF  # above it stand facts about frame check sequences
@@ -137,12 +136,12 @@ def _pcap(path: Path, window: Window, trouble: Trouble) -> Iterator[Packet]:
 
 def _unknown(path: Path, link: int) -> str:
     known = ", ".join(f"{number} ({name})" for number, name in LINK_TYPES.items())
-    return f"{path} is of link type {link}; read are {known}, and snoop files of 1001, 1002 and 2001"
+    return f"{path} has link type {link}; supported are {known}, and btsnoop files of 1001, 1002 and 2001"
 
 
 def _snoop(path: Path, window: Window, trouble: Trouble) -> Iterator[Packet]:
     if not window.has(16):
-        raise InputError(f"{path} ends inside its header; it holds no packets")
+        raise InputError(f"{path} is truncated in its header; it contains no packets")
     (kind,) = struct.unpack_from(">I", window.data, 12)
     if kind not in _LINK_OF_SNOOP:
         raise InputError(_unknown(path, kind))
@@ -150,9 +149,7 @@ def _snoop(path: Path, window: Window, trouble: Trouble) -> Iterator[Packet]:
     records = _SnoopRecords(struct.Struct(">IIIIq"))
     for number, (t_ns, data, flags) in enumerate(_records(window, records, trouble), 1):
         if records.dropped > records.told:
-            trouble.note(
-                "a packet that the recorder itself dropped", f"before packet {number}", records.dropped - records.told
-            )
+            trouble.note("packet dropped by the recorder", f"before packet {number}", records.dropped - records.told)
             records.told = records.dropped
         if kind == 2001:
             data = struct.pack(">HH", flags >> 16, flags & 0xFFFF) + data
@@ -173,22 +170,22 @@ def _records(window: Window, records: _Records, trouble: Trouble) -> Iterator[tu
         if t_ns is None or kept > MOST_BYTES or kept > whole:
             before = window.place
             found = _seek(window, records, last_ns)
-            trouble.note("a stretch that is no packet", f"bytes {before} to {window.place}")
+            trouble.note("bytes that are not a packet", f"bytes {before} to {window.place}")
             if not found:
                 tell_rest(window, trouble)
                 return
             continue
         if not window.has(size + kept):
-            trouble.note("a packet that is cut off at the end of the file", f"byte {window.place}")
+            trouble.note("packet truncated at the end of the file", f"byte {window.place}")
             return
         start = window.at + size
         if kept < whole:
-            trouble.note("a packet that was not captured whole", f"byte {window.place}")
+            trouble.note("packet not captured in full", f"byte {window.place}")
         window.at = start + kept
         last_ns = t_ns
         yield t_ns, window.data[start : start + kept], flags
     if window.left():
-        trouble.note("a packet that is cut off at the end of the file", f"byte {window.place}")
+        trouble.note("packet truncated at the end of the file", f"byte {window.place}")
 
 
 def _seek(window: Window, records: _Records, last_ns: int) -> bool:

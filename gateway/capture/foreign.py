@@ -94,7 +94,7 @@ class ForeignCapture:
         for node in self._nodes.values():
             for held in node.held:
                 if isinstance(held, Heard):
-                    self.trouble.note(f"a value of {node.address}, of which no plugin is known", f"at {held.t_ns} ns")
+                    self.trouble.note(f"value of {node.address}, which has no known plugin", f"at {held.t_ns} ns")
 
     def _place(self, item: Heard | Happened) -> Iterator[Record]:
         if isinstance(item, Heard) and item.how is How.READ_REFUSED:
@@ -117,7 +117,7 @@ class ForeignCapture:
         if len(node.held) < _MOST_HELD:
             node.held.append(item)
         elif isinstance(item, Heard):
-            self.trouble.note(f"a value of {node.address}, of which no plugin is known", f"at {item.t_ns} ns")
+            self.trouble.note(f"value of {node.address}, which has no known plugin", f"at {item.t_ns} ns")
 
     def _value(self, node: _Node, heard: Heard) -> Iterator[Record]:
         uuid = heard.uuid or self._known.values.get(heard.handle, "")
@@ -129,7 +129,7 @@ class ForeignCapture:
             return
         if not uuid:
             self.trouble.note(
-                f"a value of handle 0x{heard.handle:04X} of {node.address}, whose discovery is not in the capture "
+                f"value of handle 0x{heard.handle:04X} of {node.address}, whose discovery is not in the capture "
                 "(name it with --handles)",
                 f"at {heard.t_ns} ns",
             )
@@ -147,7 +147,7 @@ class ForeignCapture:
             return
         if node.plugin is None or item is None:
             if short_number(uuid) is None or not 0x2900 <= (short_number(uuid) or 0) < 0x2A00:  # not a descriptor
-                self.trouble.note(f"a value of {_short(uuid)}, which no plugin here declares", f"at {heard.t_ns} ns")
+                self.trouble.note(f"value of {_short(uuid)}, which no known plugin declares", f"at {heard.t_ns} ns")
             return
         if heard.how in (How.WRITTEN, How.REFUSED):
             yield self._written(node, node.plugin, item.name, heard)
@@ -179,7 +179,7 @@ class ForeignCapture:
         if node.plugin is None and any(heard.owner in items for _, items in self._plugins):
             self._hold(node, heard)
         if heard.how is How.REFUSED:
-            self.trouble.note(f"a subscription that was refused with {heard.reason}", f"at {heard.t_ns} ns")
+            self.trouble.note(f"subscription refused with {heard.reason}", f"at {heard.t_ns} ns")
         if item is None or heard.how is not How.WRITTEN or not heard.raw or not heard.raw[0] & 3:
             return
         way = "notify" if heard.raw[0] & 1 else "indicate"
@@ -228,7 +228,7 @@ def read_handles(path: Path, plugins: Sequence[Plugin]) -> dict[int, str]:
     _, content = read_toml(path)
     table = content.get("handles")
     if not isinstance(table, dict) or set(content) != {"handles"}:
-        raise ProblemsError([Problem(str(path), "", "holds something else", "one table [handles]")])
+        raise ProblemsError([Problem(str(path), "", "has other content", "one table [handles]")])
     known = {item.name: item.uuid for plugin in plugins for item in plugin.characteristics.values()}
     found: dict[int, str] = {}
     problems: list[Problem] = []
@@ -237,7 +237,7 @@ def read_handles(path: Path, plugins: Sequence[Plugin]) -> dict[int, str]:
         text = str(value).lower()
         uuid = known.get(str(value), BASE_UUID.format(int(text, 16)) if re.fullmatch(r"0x[0-9a-f]{4}", text) else text)
         if number is None or not 0 < int(key, 0) <= 0xFFFF:
-            problems.append(Problem(str(path), f"handles.{key}", "is no handle", "a number from 1 to 0xFFFF"))
+            problems.append(Problem(str(path), f"handles.{key}", "is not a handle", "a number from 1 to 0xFFFF"))
         elif not re.fullmatch(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}", uuid):
             expected = f"a UUID, or one of {', '.join(known)}"
             problems.append(Problem(str(path), f"handles.{key}", f"{value!r}", expected))

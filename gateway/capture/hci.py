@@ -85,7 +85,7 @@ class HciFollower:
         try:
             yield from self._take(packet)
         except (struct.error, IndexError):
-            self._trouble.note("an HCI packet that is too short", f"packet {packet.number}")
+            self._trouble.note("HCI packet that is too short", f"packet {packet.number}")
 
     def _take(self, packet: Packet) -> Iterator[Heard | Happened]:
         data, adapter, sent = packet.data, packet.source, False
@@ -93,7 +93,7 @@ class HciFollower:
             index, code = struct.unpack_from(">HH", data)
             adapter = packet.source << 16 | index
             if code in _MONITOR_GONE:
-                yield from self._lose_all(packet.t_ns, adapter, "the adapter went away")
+                yield from self._lose_all(packet.t_ns, adapter, "the adapter was removed")
             if code not in _MONITOR_KINDS:
                 return
             (kind, sent), data = _MONITOR_KINDS[code], data[4:]
@@ -117,13 +117,13 @@ class HciFollower:
         head, length = struct.unpack_from("<HH", data)
         handle, first = head & 0x0FFF, head >> 12 & 3 != 1
         if len(data) - 4 != length:
-            self._trouble.note("an ACL packet whose length is wrong", f"packet {packet.number}")
+            self._trouble.note("ACL packet with a wrong length", f"packet {packet.number}")
             return
         link = self._links.get((adapter, handle))
         if link is None and (adapter, handle) in self._classic:
             return
         if link is None:
-            self._trouble.note("a packet of a link whose beginning is not in the capture", f"packet {packet.number}")
+            self._trouble.note("packet of a link whose start is not in the capture", f"packet {packet.number}")
             link = self._open(adapter, handle, f"link-{adapter}-0x{handle:03X}")
         if (
             packet.link == H4
@@ -137,9 +137,7 @@ class HciFollower:
         if channel == ATT_CHANNEL and payload:
             yield from link.bearer.take(packet.t_ns, sender, payload)
         elif channel > LAST_FIXED_CHANNEL:
-            self._trouble.note(
-                "a frame of an L2CAP channel of its own, which is not followed", f"packet {packet.number}"
-            )
+            self._trouble.note("frame of a dynamic L2CAP channel, which is not supported", f"packet {packet.number}")
 
     def _open(self, adapter: int, handle: int, peer: str) -> _Link:
         names = (self._local.get(adapter, f"local-{adapter}"), peer)
@@ -242,18 +240,18 @@ def reason_text(code: int) -> str:
 # Controller error codes that end a link or keep it from being made: Vol 1, Part F, 1.3
 REASONS = {
     0x05: "authentication failure",
-    0x06: "key missing",
+    0x06: "PIN or key missing",
     0x08: "connection timeout",
-    0x13: "ended by the remote user",
-    0x14: "ended by the remote device, low resources",
-    0x15: "ended by the remote device, power off",
-    0x16: "ended by the local host",
+    0x13: "terminated by the remote user",
+    0x14: "terminated by the remote device, low resources",
+    0x15: "terminated by the remote device, power off",
+    0x16: "terminated by the local host",
     0x1F: "unspecified error",
-    0x22: "no answer of the link layer in time",
+    0x22: "link layer response timeout",
     0x28: "instant passed",
     0x3B: "unacceptable connection parameters",
-    0x3D: "message integrity failure",
-    0x3E: "connection could not be established",
+    0x3D: "MIC failure",
+    0x3E: "connection failed to be established",
 }
 
 

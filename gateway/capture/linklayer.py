@@ -118,7 +118,7 @@ class AirFollower:
             yield from self._sweep(packet.t_ns)
             yield from self._take(packet)
         except (struct.error, IndexError):
-            self._trouble.note("a link layer packet that is too short", f"packet {packet.number}")
+            self._trouble.note("link layer packet that is too short", f"packet {packet.number}")
 
     def _take(self, packet: Packet) -> Iterator[Heard | Happened]:
         data, sender, checked, opened, phy = packet.data, -1, None, False, 0
@@ -134,7 +134,7 @@ class AirFollower:
         length = data[5]
         pdu, check = data[4 : 6 + length], data[6 + length : 9 + length]
         if len(check) < 3:
-            self._trouble.note("a link layer packet that was not caught whole", f"packet {packet.number}")
+            self._trouble.note("link layer packet not captured in full", f"packet {packet.number}")
             return
         link = self._links.get(access)
         start = ADVERTISING_CRC if access == ADVERTISING else link.crc_start if link else None
@@ -142,13 +142,13 @@ class AirFollower:
             checked = crc24(pdu, start) == int.from_bytes(check, "little")
         airtime_ns = _airtime_ns(len(data), phy)
         if checked is False:
-            self._trouble.note("a link layer packet whose check is wrong", f"packet {packet.number}")
+            self._trouble.note("link layer packet with a CRC error", f"packet {packet.number}")
             if link is not None:  # it was sent all the same: whose turn it is next depends on it
                 self._time(link, packet.t_ns, airtime_ns, sender)
         elif access in self._ended and packet.t_ns - self._ended[access] < _LAST_WORDS_NS:
             return  # acknowledgements of its end
         elif checked is None and not self._confirmed(access, pdu, int.from_bytes(check, "little")):
-            self._trouble.note("a packet of a link whose beginning is not in the capture", f"packet {packet.number}")
+            self._trouble.note("packet of a link whose start is not in the capture", f"packet {packet.number}")
         elif access == ADVERTISING:
             yield from self._advertised(packet, pdu)
         else:
@@ -188,9 +188,9 @@ class AirFollower:
         yield from link.bearer.end()
         yield from self._seen(link, link.last_ns)
         ended_ns = min(link.last_ns + link.timeout_ns, now_ns) if link.timeout_ns else link.last_ns
-        over: Detail = Lost(reason="nothing more was heard of it")
+        over: Detail = Lost(reason="no further packets captured")
         if link.begun is not None:
-            over = ConnectFailed(reason="the node did not answer")
+            over = ConnectFailed(reason="no response from the node")
         for server in link.bearer.names:
             yield Happened(ended_ns, server, over)
 
@@ -226,7 +226,7 @@ class AirFollower:
     ) -> Iterator[Heard | Happened]:
         link = self._links.get(access)
         if link is None:
-            self._trouble.note("a packet of a link whose beginning is not in the capture", f"packet {packet.number}")
+            self._trouble.note("packet of a link whose start is not in the capture", f"packet {packet.number}")
             if len(self._links) >= _MOST_LINKS:
                 return
             link = self._open(access, None, f"central-{access:08x}", f"link-{access:08x}")
@@ -241,16 +241,16 @@ class AirFollower:
         self._acknowledge(link.sides[1 - sender], pdu[0] >> 2 & 1, place)
         again = sequence == side.sequence and payload == side.payload
         if sequence == side.sequence and not again and (payload or side.payload):
-            self._trouble.note("a link layer packet that the recorder missed", f"before {place}")
+            self._trouble.note("link layer packet missed by the recorder", f"before {place}")
         if not again:
             side.acked = False
         side.sequence, side.payload = sequence, payload
         if not payload:
             return
         if again:
-            self._trouble.note("a link layer packet sent again", place)
+            self._trouble.note("retransmitted link layer packet", place)
         elif link.encrypted and not opened:
-            self._trouble.note("an encrypted packet", place)
+            self._trouble.note("encrypted packet", place)
         elif kind == 3:
             yield from self._control(link, packet.t_ns, sender, payload)
         elif (whole := side.fragments.take(kind == 2, payload, place)) and whole[0] == ATT_CHANNEL and whole[1]:
@@ -264,7 +264,7 @@ class AirFollower:
         if expected != other.sequence:
             other.acked = True
         elif other.acked:
-            self._trouble.note("a link layer packet that the recorder missed", f"before {place}")
+            self._trouble.note("link layer packet missed by the recorder", f"before {place}")
             other.sequence ^= 1
             other.payload, other.acked = b"", False
 

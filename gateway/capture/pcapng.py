@@ -36,7 +36,7 @@ def pcapng_packets(window: Window, trouble: Trouble) -> Iterator[Packet]:
         if section is None or not whole or not _closes(window, section, length):
             before = window.place
             found = _seek_block(window, order)
-            trouble.note("a stretch that is no block of pcapng", f"bytes {before} to {window.place}")
+            trouble.note("bytes that are not a pcapng block", f"bytes {before} to {window.place}")
             if not found:
                 tell_rest(window, trouble)
                 return
@@ -51,18 +51,18 @@ def pcapng_packets(window: Window, trouble: Trouble) -> Iterator[Packet]:
             number += 1
             packet = _block_packet(order, kind, body, interfaces, last_ns)
             if packet is not None and packet[4]:
-                trouble.note("a packet that was not captured whole", f"packet {number}")
+                trouble.note("packet not captured in full", f"packet {number}")
             if packet is not None and packet[0] == 0:
-                trouble.note("a packet without a time", f"packet {number}")
+                trouble.note("packet without a time stamp", f"packet {number}")
             if packet is None:
-                trouble.note("a packet block that contradicts itself", f"packet {number}")
+                trouble.note("inconsistent packet block", f"packet {number}")
             elif packet[1] not in LINK_TYPES:
-                trouble.note(f"a packet of link type {packet[1]}, which is not read here", f"packet {number}")
+                trouble.note(f"packet of link type {packet[1]}, which is not supported", f"packet {number}")
             else:
                 last_ns = packet[0]
                 yield Packet(*packet[:3], number, base + packet[3])
     if window.left():
-        trouble.note("a block that is cut off at the end of the file", f"byte {window.place}")
+        trouble.note("block truncated at the end of the file", f"byte {window.place}")
 
 
 def _closes(window: Window, order: str, length: int) -> bool:

@@ -44,7 +44,7 @@ class Trouble:
     def note(self, reason: str, place: str, count: int = 1) -> None:
         """Count it; reasons beyond the first `MOST_REASONS`, which only garbage has, are counted together."""
         if reason not in self.counts and len(self.counts) >= MOST_REASONS:
-            reason = "of other kinds"
+            reason = "other problems"
         self.counts[reason] = self.counts.get(reason, 0) + count
         self.first.setdefault(reason, place)
 

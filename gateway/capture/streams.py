@@ -52,7 +52,7 @@ def expected_text(capture: Path, plugins: Mapping[str, Plugin]) -> str:
     Raises:
         ProblemsError: the capture can't be read.
     """
-    lines = ["# Written from what the plugin decodes; look it through, then it is what the plugin is held to."]
+    lines = ["# Written from what the plugin decodes. Review it; from then on, check holds the plugin to it."]
     constants: dict[str, dict[str, dict[str, float]]] = {}
     for number, frame in read_capture(capture):
         plugin = plugins[frame.node]
@@ -116,7 +116,7 @@ def _check(plugin: Plugin, capture: Path, expected: Path) -> tuple[int, list[Pro
             own[frame.channel] = as_constants(readings)
         if want.get("refused"):
             problems.append(
-                Problem(str(capture), place, "the payload decodes", "refused = true stands in the expected values")
+                Problem(str(capture), place, "the payload decodes", "a refusal: refused = true is expected")
             )
             continue
         problems += [Problem(str(expected), f"{place}.{key}", *text) for key, text in _differences(readings, want)]

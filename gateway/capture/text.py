@@ -101,7 +101,7 @@ class TextCapture:
             try:
                 yield parse_line(line)
             except ValueError as error:
-                self.trouble.note("a line that is no record", f"line {number}: {line[:60]!r}: {error}")
+                self.trouble.note("line that is not a record", f"line {number}: {line[:60]!r}: {error}")
 
     def numbered(self) -> Iterator[tuple[int, str]]:
         """Its lines that should be records, with their numbers."""
@@ -126,7 +126,7 @@ class TextCapture:
             try:
                 piece = self._file.read1(PIECE_BYTES)  # gives what it has before it tells of damage
             except DAMAGED as error:
-                self.trouble.note("the file is cut off or damaged", f"after line {self._number}: {error}")
+                self.trouble.note("file truncated or damaged", f"after line {self._number}: {error}")
                 piece = b""
             whole, found, rest_of = (rest + piece).rpartition(b"\n") if piece else (rest, b"", b"")
             if skipping and found:  # the end of what was too long
@@ -138,7 +138,7 @@ class TextCapture:
                 return
             if len(rest) > MAX_LINE_BYTES:
                 if not skipping:
-                    self.trouble.note(f"a line longer than {MAX_LINE_BYTES} bytes", f"after line {self._number}")
+                    self.trouble.note(f"line longer than {MAX_LINE_BYTES} bytes", f"after line {self._number}")
                 rest, skipping = b"", True
 
     def _read_header(self) -> Header:
@@ -177,7 +177,7 @@ class TextCapture:
             started_ns = utc_ns(facts["started"]) if "started" in facts else None
             planned_ns = int(facts["planned"].removesuffix(" ns")) if "planned" in facts else None
             if planned_ns is not None and not 0 < planned_ns <= LATEST_NS:
-                raise ValueError(f"planned: {planned_ns} ns can't be")
+                raise ValueError(f"planned: {planned_ns} ns is not possible")
         except ValueError as error:
             raise ProblemsError(
                 [Problem(str(self.path), "header", str(error), "'# started: TIME' and '# planned: NUMBER ns'")]
@@ -195,20 +195,20 @@ def parse_line(line: str) -> Record:
     """
     parts = line.split(None, 3)
     if len(parts) < 3:
-        raise ValueError("time, node and channel are wanted")
+        raise ValueError("expected time, node and channel")
     moment, node, channel = parts[:3]
     rest = parts[3] if len(parts) == 4 else ""
     if channel[0] != "!":
         return Frame(utc_ns(moment), node, channel, bytes.fromhex(rest))
     kind = _KINDS.get(channel[1:])
     if kind is None:
-        raise ValueError(f"{channel} is no kind of event")
+        raise ValueError(f"{channel} is not a kind of event")
     try:
         detail = json.loads(rest or "{}")
     except RecursionError:
         raise ValueError("details nested too deep") from None
     if not isinstance(detail, dict):
-        raise ValueError("the details of an event are a JSON object")
+        raise ValueError("the details of an event must be a JSON object")
     return LinkEvent.of(utc_ns(moment), None if node == "-" else node, kind, detail)
 
 
@@ -240,7 +240,7 @@ def read_capture(path: Path) -> list[tuple[int, Frame]]:
                 continue
             if isinstance(record, Frame):
                 frames.append((number, record))
-        problems += [Problem(str(path), "", text, "mend the file") for text in capture.trouble.lines()]
+        problems += [Problem(str(path), "", text, "fix the file") for text in capture.trouble.lines()]
     if problems:
         raise ProblemsError(problems)
     return frames

@@ -60,7 +60,7 @@ class Window:
             try:
                 more = self._file.read1(max(CHUNK, count))  # gives what it has before it tells of damage
             except DAMAGED as error:
-                self._trouble.note("the file is cut off or damaged", f"near byte {self.place}: {error}")
+                self._trouble.note("file truncated or damaged", f"near byte {self.place}: {error}")
                 more = b""
             if not more:
                 return False
@@ -89,4 +89,4 @@ class Window:
 def tell_rest(window: Window, trouble: Trouble) -> None:
     """What follows garbage without end is not looked at, and that is said."""
     if window.has(1):
-        trouble.note("a rest of the file that was not looked at, behind too much garbage", f"from byte {window.place}")
+        trouble.note("rest of the file, skipped after too much garbage", f"from byte {window.place}")

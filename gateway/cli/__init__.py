@@ -16,14 +16,14 @@ from gateway.cli.shared import EXIT_INPUT, EXIT_INTERRUPTED, complain, say
 from gateway.model.errors import GattestError
 from gateway.model.version import __version__
 
-new = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Write something to start from.")
+new = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Create a template to start from.")
 app = typer.Typer(
     add_completion=False,
     no_args_is_help=True,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
-    help="Prove prototype Bluetooth LE sensor nodes against their written spec.",
-    epilog="Exit codes: 0 pass, 1 fail, 2 bad usage or input, 3 inconclusive; demo ends with 0.",
+    help="Verify prototype Bluetooth LE sensor nodes against their written spec.",
+    epilog="Exit codes: 0 pass, 1 fail, 2 bad usage or input, 3 inconclusive; demo always exits with 0.",
 )
 for command in (
     runs.demo,
@@ -109,4 +109,4 @@ def _version(wanted: bool) -> None:
 def options(
     version: Annotated[bool, typer.Option("--version", callback=_version, is_eager=True, help="Show it.")] = False,
 ) -> None:
-    """Prove prototype Bluetooth LE sensor nodes against their written spec."""
+    """Verify prototype Bluetooth LE sensor nodes against their written spec."""

@@ -26,14 +26,14 @@ from gateway.model.errors import InputError
 def replay(
     capture: Annotated[Path, typer.Argument(help="A capture: gattest's own, btsnoop, pcap or pcapng.")],
     plugin: Annotated[str | None, typer.Option(help="Kind or folder of the nodes' plugin.")] = None,
-    spec: Annotated[Path | None, typer.Option(help="A run file whose spec to judge by.")] = None,
-    into: Annotated[Path | None, typer.Option(help="The log; CAPTURE's name with .db here by default.")] = None,
+    spec: Annotated[Path | None, typer.Option(help="Run file with the spec to judge against.")] = None,
+    into: Annotated[Path | None, typer.Option(help="Log file; CAPTURE's name with .db by default.")] = None,
     handles: Annotated[
-        Path | None, typer.Option(help="Where discovery is not in the capture: names by attribute handle, in TOML.")
+        Path | None, typer.Option(help="TOML file with names by attribute handle, for a capture without discovery.")
     ] = None,
-    pace: Annotated[str, typer.Option(help="1x as it happened, 10x faster, max as fast as it goes.")] = "max",
+    pace: Annotated[str, typer.Option(help="1x real time, 10x ten times faster, max as fast as possible.")] = "max",
 ) -> None:
-    """Put a capture into a log and judge it, as if it happened now."""
+    """Replay a capture into a log and judge it as if it were a live run."""
     from gateway.app.replay import replay as replay_file
     from gateway.config import load_run
     from gateway.plugin import find_plugin
@@ -47,9 +47,9 @@ def replay(
     with LiveDisplay(console) if speed is not None else CountDisplay(console) as display:
         found = replay_file(capture, log, given, config, handles, speed, display)
     done, judged = found.done, found.judged
-    place = f"{log}, run {done.run}" if not done.failed else "two places, see below; the first is judged"
+    place = f"{log}, run {done.run}" if not done.failed else "two files, see below; the first one is judged"
     console.print(
-        f"{judged.run.title}: {done.frames} values and {done.events} events of {capture} in {place}\n",
+        f"{judged.run.title}: {done.frames} values and {done.events} events from {capture} in {place}\n",
         soft_wrap=True,
     )
     show_verdicts(judged.verdicts, console)
@@ -67,24 +67,24 @@ def _speed(pace: str) -> float | None:
     except ValueError:
         speed = 0.0
     if not 0 < speed <= 1e6:
-        raise InputError(f"--pace {pace!r} can't be used; write 1x, 10x or max")
+        raise InputError(f"--pace {pace!r} is not valid; use 1x, 10x or max")
     return speed
 
 
 def extract(
     log: Annotated[Path, typer.Argument(help="A log.")],
-    output: Annotated[Path, typer.Option("--output", "-o", help="The capture; .gz or .zst compress it.")],
+    output: Annotated[Path, typer.Option("--output", "-o", help="Capture file; .gz or .zst compresses it.")],
     run: Run = None,
     node: OnlyNodes = None,
     channel: OnlyChannels = None,
     since: Since = None,
     until: Until = None,
     expected: Annotated[
-        bool, typer.Option("--expected", help="Write what it decodes to beside it, as a test stream has it.")
+        bool, typer.Option("--expected", help="Also write the decoded values next to it, as for a test stream.")
     ] = False,
     force: Force = False,
 ) -> None:
-    """Write a part of a log as a capture: a test stream for a plugin, or a record to replay."""
+    """Extract part of a log as a capture: a test stream for a plugin, or a recording to replay."""
     from rich.console import Console
 
     from gateway.app.extract import extract as extract_records
@@ -95,6 +95,6 @@ def extract(
             log, output, run, node or (), channel or (), span_of(since, until), expected, force
         )
     console = console_of()
-    console.print(f"{count} records of {log}, run {info.id}, in {output}", soft_wrap=True)
+    console.print(f"{count} records from {log}, run {info.id}, in {output}", soft_wrap=True)
     if expected:
-        console.print(f"what it decodes to, to be checked by you, in {expected_path(output)}", soft_wrap=True)
+        console.print(f"decoded values, for you to review, in {expected_path(output)}", soft_wrap=True)

@@ -12,7 +12,7 @@ from gateway.model.errors import InputError
 
 
 def check(paths: Annotated[list[Path], typer.Argument(help="Plugin folders, run files, or folders of them.")]) -> None:
-    """Report everything that is wrong with plugins and run files, and check recorded streams."""
+    """Report all problems in plugins and run files, and check recorded streams."""
     from gateway.app.check import check as check_files
 
     results = [result for path in paths for result in check_files(path)]
@@ -28,11 +28,11 @@ def check(paths: Annotated[list[Path], typer.Argument(help="Plugin folders, run 
 
 def decode(
     plugin: Annotated[str, typer.Argument(help="A plugin's kind or folder, or 'adopted'.")],
-    characteristic: Annotated[str, typer.Argument(help="Its name in the plugin, or an adopted number.")],
-    hexdigits: Annotated[list[str], typer.Argument(metavar="HEX...", help="The bytes of one value; may be spaced.")],
+    characteristic: Annotated[str, typer.Argument(help="Its name in the plugin, or the UUID of an adopted one.")],
+    hexdigits: Annotated[list[str], typer.Argument(metavar="HEX...", help="Bytes of one value; spaces are allowed.")],
     as_json: Annotated[bool, typer.Option("--json", help="As JSON, for scripts.")] = False,
 ) -> None:
-    """Decode one value by its declared layout."""
+    """Decode one value with its declared layout."""
     from gateway.app.check import decode as decode_value
     from gateway.app.check import parse_hex
     from gateway.report.machine import readings_json
@@ -51,8 +51,8 @@ def new_plugin(
     into: Annotated[Path, typer.Option(help="The folder that holds your plugins.")] = Path("plugins"),
     force: Force = False,
 ) -> None:
-    """Write a commented plugin that passes check, to be made your own."""
+    """Create a commented plugin that passes check, as a starting point for your own."""
     from gateway.plugin.starter import write_plugin
 
     folder = write_plugin(name, into, force)
-    say(f"{folder / 'plugin.toml'} written. Make it your own, then: gattest check {folder}")
+    say(f"{folder / 'plugin.toml'} written. Edit it, then run: gattest check {folder}")

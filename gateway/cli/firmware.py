@@ -26,17 +26,17 @@ from gateway.model.records import overall
 
 
 def audit(
-    node: Annotated[str, typer.Argument(metavar="NODE", help="Its name or address on the air; or a capture or a log.")],
-    plugin: Annotated[str | None, typer.Option(help="What it is declared to be: a plugin's name or folder.")] = None,
-    only: Annotated[str | None, typer.Option("--node", help="Of a capture or a log: which node.")] = None,
+    node: Annotated[str, typer.Argument(metavar="NODE", help="Advertised name or address; or a capture or a log.")],
+    plugin: Annotated[str | None, typer.Option(help="The node's plugin, by name or folder.")] = None,
+    only: Annotated[str | None, typer.Option("--node", help="Which node of a capture or a log.")] = None,
     radio: Annotated[
-        RadioName, typer.Option(help="Which radio; virtual audits a simulated node of the plugin.")
+        RadioName, typer.Option(help="Which radio; virtual audits a node simulated from the plugin.")
     ] = RadioName.SYSTEM,
-    seconds: Annotated[float, typer.Option(min=0.5, max=600, help="How long to listen.")] = 5.0,
+    seconds: Annotated[float, typer.Option(min=0.5, max=600, help="Seconds to listen.")] = 5.0,
     junit: Junit = None,
     as_json: Annotated[bool, typer.Option("--json", help="As JSON, every rule with its findings.")] = False,
 ) -> None:
-    """Hold a node's GATT table against the rules of Bluetooth and its plugin; exit 0 pass, 1 fail, 3 not all seen."""
+    """Check a node's GATT table against the Bluetooth rules and its plugin; exit 0 pass, 1 fail, 3 inconclusive."""
     import asyncio
 
     from gateway.app.verify.audit import audit as audit_node
@@ -58,20 +58,20 @@ def audit(
 
 
 def exercise(
-    node: Annotated[str, typer.Argument(metavar="NODE", help="Its name or address on the air.")],
-    plugin: Annotated[str, typer.Option(help="What it is declared to be: a plugin's name or folder.")],
-    only: Annotated[list[str] | None, typer.Option(metavar="SENSOR", help="Only this sensor; repeat for more.")] = None,
-    plan: Annotated[bool, typer.Option("--plan", help="Show what would be tried, and end.")] = False,
-    patience: Annotated[str, typer.Option(metavar="DURATION", help="The longest a step may take.")] = "1 min",
-    into: Annotated[Path | None, typer.Option(help="The log; NODE-exercise.db here by default.")] = None,
-    resume: Annotated[bool, typer.Option("--resume", help="Go on with the exercise that this log holds.")] = False,
+    node: Annotated[str, typer.Argument(metavar="NODE", help="Advertised name or address.")],
+    plugin: Annotated[str, typer.Option(help="The node's plugin, by name or folder.")],
+    only: Annotated[list[str] | None, typer.Option(metavar="SENSOR", help="Only this sensor; may be repeated.")] = None,
+    plan: Annotated[bool, typer.Option("--plan", help="Show the planned steps and exit.")] = False,
+    patience: Annotated[str, typer.Option(metavar="DURATION", help="Skip steps that take longer than this.")] = "1 min",
+    into: Annotated[Path | None, typer.Option(help="Log file; NODE-exercise.db by default.")] = None,
+    resume: Annotated[bool, typer.Option("--resume", help="Resume the exercise in this log.")] = False,
     radio: Annotated[
-        RadioName, typer.Option(help="Which radio; virtual exercises a simulated node of the plugin.")
+        RadioName, typer.Option(help="Which radio; virtual exercises a node simulated from the plugin.")
     ] = RadioName.SYSTEM,
     junit: Junit = None,
     as_json: Annotated[bool, typer.Option("--json", help="As JSON, every step with its verdict.")] = False,
 ) -> None:
-    """Switch and pace each sensor of a node as declared, alone and in pairs; exit 0 pass, 1 fail, 3 inconclusive."""
+    """Switch each sensor and set its period as declared, alone and in pairs; exit 0 pass, 1 fail, 3 inconclusive."""
     import asyncio
 
     from gateway.app.verify.exercise import exercise as exercise_node
@@ -107,7 +107,7 @@ def exercise(
 
 
 class ContractForm(StrEnum):
-    """What a contract is written as."""
+    """The formats of a contract."""
 
     c = "c"
     markdown = "markdown"
@@ -116,11 +116,11 @@ class ContractForm(StrEnum):
 
 def contract(
     plugin: Annotated[str, typer.Argument(help="A plugin's name or folder.")],
-    form: Annotated[ContractForm, typer.Option("--as", help="C for the firmware, a table for people, JSON.")],
+    form: Annotated[ContractForm, typer.Option("--as", help="C for firmware, Markdown for people, JSON for tools.")],
     output: Annotated[Path | None, typer.Option("--output", "-o", help="Folder; standard output by default.")] = None,
     force: Force = False,
 ) -> None:
-    """Write what a plugin declares for the firmware, for those who write an app, or for machines."""
+    """Export what a plugin declares, for the firmware, for app developers or for tools."""
     from gateway.app.contract import contract as contract_of
     from gateway.app.contract import write_contract
     from gateway.plugin import find_plugin
@@ -135,13 +135,11 @@ def contract(
 
 def twin(
     plugin: Annotated[str, typer.Argument(help="A plugin's name or folder.")],
-    controller: Annotated[
-        str, typer.Option(help="A controller that speaks HCI: usb:0, serial:/dev/ttyACM0,1000000.")
-    ] = "",
-    name: Annotated[str | None, typer.Option(help="What it advertises; the kind in capitals by default.")] = None,
-    fault: Annotated[list[str] | None, typer.Option(help="What its firmware does wrong; list lists that.")] = None,
+    controller: Annotated[str, typer.Option(help="HCI controller, such as usb:0 or serial:/dev/ttyACM0,1000000.")] = "",
+    name: Annotated[str | None, typer.Option(help="Advertised name; the kind in capitals by default.")] = None,
+    fault: Annotated[list[str] | None, typer.Option(help="Firmware fault to simulate; list shows them all.")] = None,
 ) -> None:
-    """Put a simulated node on the air, for those who begin an app before there is a board; Ctrl-C ends it."""
+    """Put a simulated node on the air, to develop an app before there is hardware; Ctrl-C stops it."""
     import asyncio
 
     from gateway.app.serve import serve
@@ -152,5 +150,5 @@ def twin(
         say("\n".join(f"{key}: {meaning}" for key, meaning in FIRMWARE_FAULTS.items()))
         return
     if not controller:
-        raise typer.BadParameter("it is needed, for example --controller usb:0", param_hint="--controller")
+        raise typer.BadParameter("missing; for example --controller usb:0", param_hint="--controller")
     asyncio.run(serve(find_plugin(plugin), controller, say, name, fault or ()))

@@ -63,13 +63,13 @@ def judge(
 
 
 def compare(
-    before: Annotated[Path, typer.Argument(metavar="LOG_A", help="The log before.")],
-    after: Annotated[Path, typer.Argument(metavar="LOG_B", help="The log after.")],
-    run_a: Annotated[int | None, typer.Option("--run-a", min=1, help="Which run of LOG_A; the newest.")] = None,
-    run_b: Annotated[int | None, typer.Option("--run-b", min=1, help="Which run of LOG_B; the newest.")] = None,
+    before: Annotated[Path, typer.Argument(metavar="LOG_A", help="Log from before the change.")],
+    after: Annotated[Path, typer.Argument(metavar="LOG_B", help="Log from after the change.")],
+    run_a: Annotated[int | None, typer.Option("--run-a", min=1, help="Run of LOG_A; the newest by default.")] = None,
+    run_b: Annotated[int | None, typer.Option("--run-b", min=1, help="Run of LOG_B; the newest by default.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="As JSON, for scripts.")] = False,
 ) -> None:
-    """Hold two runs side by side, figure by figure, and tell what changed beyond the uncertainty of both."""
+    """Compare two runs figure by figure, and show what changed beyond the uncertainty of both."""
     from gateway.app.judge import compare as compare_logs
     from gateway.report.machine import pairs_json
     from gateway.report.tables import pair_table
@@ -91,20 +91,20 @@ def compare(
 def show(
     log: Annotated[Path, typer.Argument(help="A log.")],
     channel: Annotated[str | None, typer.Option(help="Print the newest values of this channel instead.")] = None,
-    node: Annotated[str | None, typer.Option(help="With --channel: only of this node.")] = None,
+    node: Annotated[str | None, typer.Option(help="With --channel: only this node.")] = None,
     last: Annotated[int, typer.Option(min=1, max=100_000, help="With --channel: how many.")] = NEWEST,
-    run: Annotated[int | None, typer.Option(min=1, help="With --channel: of which run; the newest by default.")] = None,
-    verify: Annotated[bool, typer.Option("--verify", help="Check the whole file for damage as well.")] = False,
+    run: Annotated[int | None, typer.Option(min=1, help="With --channel: which run; the newest by default.")] = None,
+    verify: Annotated[bool, typer.Option("--verify", help="Also check the whole file for damage.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="As JSON, for scripts.")] = False,
 ) -> None:
-    """Tell what a log holds: runs, nodes, channels, spans, counts, events; or print its newest values."""
+    """Show what a log holds: runs, nodes, channels, spans, counts, events; or print its newest values."""
     import json
     from dataclasses import asdict
 
     from gateway.app.logs import contents, damage, newest
 
     if channel is None and (node is not None or run is not None or last != NEWEST):
-        raise InputError("--node, --last and --run go with --channel; name the channel whose values to print")
+        raise InputError("--node, --last and --run need --channel; specify the channel to print")
     console = console_of()
     if channel is not None:
         values = newest(log, channel, node, last, run)
@@ -120,7 +120,7 @@ def show(
     else:
         _print_contents(found, console)
         if verify:
-            console.print("SQLite's own check finds nothing wrong" if not problems else "SQLite's own check finds:")
+            console.print("SQLite integrity check: no problems" if not problems else "SQLite integrity check found:")
     if problems:
         raise InputError("\n".join(problems))
 
@@ -201,7 +201,7 @@ class FormName(StrEnum):
 
 def export(
     log: Annotated[Path, typer.Argument(help="A log.")],
-    to: Annotated[FormName, typer.Option(help="The form of the files.")] = FormName.csv,
+    to: Annotated[FormName, typer.Option(help="File format.")] = FormName.csv,
     output: Annotated[str, typer.Option("--output", "-o", help="Folder for the files; - for standard output.")] = ".",
     run: Run = None,
     node: OnlyNodes = None,
@@ -212,20 +212,20 @@ def export(
         str | None, typer.Option(help="Resample to intervals such as '1 s': mean, min, max, count.")
     ] = None,
     redecode: Annotated[
-        bool, typer.Option("--redecode", help="Decode the raw bytes instead of taking values.")
+        bool, typer.Option("--redecode", help="Decode the raw bytes again instead of using the stored values.")
     ] = False,
     plugin: Annotated[
         list[Path] | None, typer.Option(help="With --redecode: a plugin's folder; may be repeated.")
     ] = None,
     force: Force = False,
 ) -> None:
-    """Write a run's values for analysis, a file for each channel, units in the column names."""
+    """Export a run's values for analysis, one file per channel, with units in the column names."""
     from gateway.app.logs import export as export_log
     from gateway.export import Wanted
     from gateway.host.files import make_folder
 
     if plugin and not redecode:
-        raise InputError("--plugin goes with --redecode; without it values are taken as they stand")
+        raise InputError("--plugin needs --redecode; without it, the stored values are exported")
     folder = None if output == "-" else Path(output)
     if folder is not None:
         make_folder(folder, "-o")
@@ -258,10 +258,10 @@ def _progress(hidden: bool) -> Progress:
 
 
 def redecode(
-    log: Annotated[Path, typer.Argument(help="A log that nobody writes.")],
+    log: Annotated[Path, typer.Argument(help="A log that no run is writing.")],
     plugin: Annotated[list[Path] | None, typer.Option(help="A fixed plugin's folder; may be repeated.")] = None,
 ) -> None:
-    """Decode all that a log holds again by a fixed plugin; raw bytes stay, the former plugin is kept."""
+    """Decode everything in a log again with a fixed plugin; the raw bytes and the former plugin are kept."""
     from gateway.app.logs import redecode as redecode_log
 
     with _progress(False) as bar:
@@ -269,14 +269,14 @@ def redecode(
         done = redecode_log(log, plugin or (), lambda count, whole: bar.update(task, completed=count, total=whole))
     say(f"{done.frames} values of {log} decoded again, {done.faults} do not fit their layout")
     if done.left_alone:
-        say(f"unchanged, no plugin given has them: {', '.join(done.left_alone)}")
+        say(f"unchanged, not declared by any given plugin: {', '.join(done.left_alone)}")
 
 
 def merge(
-    logs: Annotated[list[Path], typer.Argument(help="Logs to take runs from; they are only read.")],
-    output: Annotated[Path, typer.Option("--output", "-o", help="The log that takes them.")],
+    logs: Annotated[list[Path], typer.Argument(help="Source logs; they are not modified.")],
+    output: Annotated[Path, typer.Option("--output", "-o", help="Target log.")],
 ) -> None:
-    """Put the runs of several logs into one; what is there already is not added again."""
+    """Merge the runs of several logs into one; runs that are already in it are not added again."""
     from rich.console import Console
     from rich.text import Text
 

@@ -21,7 +21,7 @@ def forward(
     log: Annotated[Path, typer.Argument(help="The log.")],
     runfile: Annotated[Path, typer.Argument(help="The run file whose [mqtt] names the broker.")],
 ) -> None:
-    """Send what a broker has not taken yet of a log, and the verdicts of its newest run; Ctrl-C ends it."""
+    """Send the unsent part of a log to the broker, and the verdicts of its newest run; Ctrl-C stops it."""
     import asyncio
 
     from gateway.app.broker import forward as forward_log
@@ -38,18 +38,18 @@ def forward(
                 news.show(line)
 
         frames = asyncio.run(forward_log(log, broker, show))
-    console.print(f"{frames} values sent; {broker.host}:{broker.port} has everything that {log} holds", soft_wrap=True)
+    console.print(f"{frames} values sent; {broker.host}:{broker.port} has received everything in {log}", soft_wrap=True)
 
 
 def gather(
     runfile: Annotated[Path, typer.Argument(help="The run file whose [mqtt] names the broker.")],
-    into: Annotated[Path, typer.Option(help="The log; with [gather] postgres it names the gatherer.")] = Path(
+    into: Annotated[Path, typer.Option(help="Log file; with [gather] postgres only the gatherer's identity.")] = Path(
         "gathered.db"
     ),
-    for_: Annotated[str | None, typer.Option("--for", help="How long, such as '20 s'; until Ctrl-C without.")] = None,
-    fetch: Annotated[bool, typer.Option("--fetch", help="Put what the database holds into the log, and end.")] = False,
+    for_: Annotated[str | None, typer.Option("--for", help="Duration, such as '20 s'; default: until Ctrl-C.")] = None,
+    fetch: Annotated[bool, typer.Option("--fetch", help="Copy the database's contents into the log and exit.")] = False,
 ) -> None:
-    """Take what gateways publish, drop duplicates, and put it into one log, or into PostgreSQL."""
+    """Collect what gateways publish, drop duplicates, and store it in one log or in PostgreSQL."""
     import asyncio
     import contextlib
 
@@ -63,7 +63,7 @@ def gather(
     console = console_of()
     if fetch:
         frames, runs = fetch_database(file, into)
-        console.print(f"{frames} values of {runs} runs put into {into}", soft_wrap=True)
+        console.print(f"{frames} values of {runs} runs copied into {into}", soft_wrap=True)
         return
     broker = f"{file.mqtt.host}:{file.mqtt.port}"
     news, last = _News(console), Gathered()
@@ -95,6 +95,6 @@ class _News:
 
 
 def _line(progress: Gathered) -> str:
-    duplicates = f", {progress.duplicates} of them again" if progress.duplicates else ""
+    duplicates = f", {progress.duplicates} of them duplicates" if progress.duplicates else ""
     skipped = f", {sum(progress.skipped.values())} messages skipped" if progress.skipped else ""
     return f"{progress.frames} values, {progress.events} events from {progress.messages} messages{duplicates}{skipped}"

@@ -14,15 +14,15 @@ from gateway.model.errors import InputError
 def report(
     log: Annotated[Path, typer.Argument(help="A log.")],
     output: Annotated[
-        Path | None, typer.Option("--output", "-o", help="The file, - for standard output; report.html by default.")
+        Path | None, typer.Option("--output", "-o", help="Output file, - for standard output; report.html by default.")
     ] = None,
     run: Run = None,
     plot: Annotated[
-        str | None, typer.Option(help="Only this plot, as PNG, such as crate-a.climate.temperature; list lists them.")
+        str | None, typer.Option(help="Only this plot, as PNG, such as crate-a.climate.temperature; list shows all.")
     ] = None,
     force: Force = False,
 ) -> None:
-    """Write what a run was like and how it was judged as one page that needs no network; exits 0 whatever it says."""
+    """Write a report of a run as one self-contained HTML page; exits 0 whatever the verdict."""
     from rich.console import Console
 
     from gateway.app.report import review
@@ -32,10 +32,10 @@ def report(
 
     pictured = plot is not None and plot != LIST
     if pictured and output is None:
-        raise InputError("--plot goes with -o FILE.png; say where the picture is to go")
+        raise InputError("--plot needs -o FILE.png; specify the image file")
     path = output or Path("report.html")
     if pictured and path == Path("-"):
-        raise InputError("a picture goes into a file; give -o FILE.png")
+        raise InputError("an image can't go to standard output; use -o FILE.png")
     if plot != LIST:
         refuse_same(path, log)
     if pictured:
@@ -58,13 +58,13 @@ def report(
 
 def agree(
     log: Annotated[Path, typer.Argument(help="A log.")],
-    reference: Annotated[Path, typer.Argument(help="CSV of a calibrated instrument that stood beside the node.")],
+    reference: Annotated[Path, typer.Argument(help="CSV file from a calibrated instrument next to the node.")],
     field: Annotated[str, typer.Option(help="The field to compare, such as climate.temperature.")],
-    unit: Annotated[str, typer.Option(help="The unit of the reference's numbers, such as degC.")],
-    node: Annotated[str | None, typer.Option(help="Which node; needed where there are several.")] = None,
-    column: Annotated[str | None, typer.Option(help="The CSV's column; the second by default.")] = None,
-    time: Annotated[str | None, typer.Option(help="Its column of UTC times; the first by default.")] = None,
-    lag: Annotated[str, typer.Option(help="How far a lag is looked for.")] = "1 min",
+    unit: Annotated[str, typer.Option(help="Unit of the reference values, such as degC.")],
+    node: Annotated[str | None, typer.Option(help="Which node; required if there are several.")] = None,
+    column: Annotated[str | None, typer.Option(help="CSV column of the values; the second by default.")] = None,
+    time: Annotated[str | None, typer.Option(help="CSV column of the UTC times; the first by default.")] = None,
+    lag: Annotated[str, typer.Option(help="Largest lag to search for.")] = "1 min",
     run: Run = None,
     as_json: Annotated[bool, typer.Option("--json", help="As JSON, for scripts.")] = False,
 ) -> None:

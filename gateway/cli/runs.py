@@ -27,12 +27,12 @@ if TYPE_CHECKING:
     from gateway.app.run import Finished
     from gateway.config import RunConfig
 
-For = Annotated[str | None, typer.Option("--for", help="How long, such as '20 s' or '72 h'.")]
-OtherRadio = Annotated[RadioName | None, typer.Option(help="Instead of the run file's.")]
+For = Annotated[str | None, typer.Option("--for", help="Duration, such as '20 s' or '72 h'.")]
+OtherRadio = Annotated[RadioName | None, typer.Option(help="Overrides the radio of the run file.")]
 
 
 def demo(
-    seconds: Annotated[int, typer.Option(min=1, max=86400, help="How long to run.")] = 20,
+    seconds: Annotated[int, typer.Option(min=1, max=86400, help="Seconds to run.")] = 20,
     into: Annotated[Path, typer.Option(help="Folder for the log demo.db.")] = Path(),
 ) -> None:
     """Run two simulated loan crates, one sound and one faulty, and judge them. Needs no hardware."""
@@ -46,13 +46,13 @@ def demo(
     log = into / "demo.db"
     _run(config, log, seconds * 1_000_000_000, console)
     console.print(
-        "\ncrate-b was made to fail: it loses notifications, ends its link and sends payloads "
-        f"that are a byte short. Every byte is in {log}. The same verdict again: gattest judge {log}"
+        "\ncrate-b is set up to fail: it loses notifications, drops its link and sends payloads "
+        f"that are a byte short. Every byte is in {log}. To judge it again: gattest judge {log}"
     )
 
 
 def scan(
-    seconds: Annotated[int, typer.Option(min=1, max=3600, help="How long to listen.")] = 5,
+    seconds: Annotated[int, typer.Option(min=1, max=3600, help="Seconds to listen.")] = 5,
     radio: Annotated[RadioName, typer.Option(help="Which radio; virtual shows the demo's nodes.")] = RadioName.SYSTEM,
 ) -> None:
     """List the Bluetooth LE nodes that advertise nearby."""
@@ -71,15 +71,15 @@ def scan(
         table.add_column(name, justify="right" if name in ("dBm", "received") else "left")
     for node in found:
         table.add_row(node.address, node.name or "-", str(node.rssi_dbm), str(node.count), "\n".join(node.services))
-    console.print(table if found else f"nothing advertised within {seconds} s", soft_wrap=True)
+    console.print(table if found else f"no advertisements received within {seconds} s", soft_wrap=True)
 
 
 def run(
     runfile: Annotated[Path, typer.Argument(help="The run file.")],
     for_: For = None,
-    into: Annotated[Path | None, typer.Option(help="The log; RUNFILE's name with .db here by default.")] = None,
+    into: Annotated[Path | None, typer.Option(help="Log file; RUNFILE's name with .db by default.")] = None,
     radio: OtherRadio = None,
-    health: Annotated[Path | None, typer.Option(help="Keep a file that says what each node is doing.")] = None,
+    health: Annotated[Path | None, typer.Option(help="Keep a status file with what each node is doing.")] = None,
 ) -> None:
     """Log the nodes of a run file for its length or until Ctrl-C, then judge them."""
     from gateway.config import load_run
@@ -92,7 +92,7 @@ def run(
     log = into or Path(runfile.stem + ".db")
     taken = (log.resolve(), runfile.resolve())
     if health is not None and (health.resolve() in taken or not health.parent.is_dir()):
-        raise InputError(f"--health {health}: give a file of its own, in a folder that exists")
+        raise InputError(f"--health {health} can't be used; give a separate file in an existing folder")
     length_ns = length_of(for_, config.length_ns)
     finished = _run(config, log, length_ns, console_of(), health, read if is_service() else None)
     raise exit_with(finished.judged.outcome)
@@ -116,7 +116,7 @@ def _run(
     def show(finished: Finished) -> None:
         display.close()
         result = finished.result
-        place = f"{log}, run {result.run}" if not result.failed else "two places, see below; the first is judged"
+        place = f"{log}, run {result.run}" if not result.failed else "two files, see below; the first one is judged"
         console.print(f"{config.title}: {result.how}; {result.frames} values in {place}\n", soft_wrap=True)
         show_verdicts(finished.judged.verdicts, console)
 
@@ -124,7 +124,7 @@ def _run(
         finished = asyncio.run(run_nodes(config, log, length_ns, display, health, reload, show))
     if finished.unsent:
         console.print(f"\n{finished.sending}", soft_wrap=True)
-        console.print(f"What was not sent is in the log: gattest forward {log} {config.path}", soft_wrap=True)
+        console.print(f"Unsent values are in the log; send them: gattest forward {log} {config.path}", soft_wrap=True)
     if finished.troubles:
         raise InputError("\n".join(finished.troubles))
     return finished
@@ -132,12 +132,12 @@ def _run(
 
 def record(
     runfile: Annotated[Path, typer.Argument(help="The run file.")],
-    output: Annotated[Path, typer.Option("--output", "-o", help="The capture; .gz or .zst compress it.")],
+    output: Annotated[Path, typer.Option("--output", "-o", help="Capture file; .gz or .zst compresses it.")],
     for_: For = None,
     radio: OtherRadio = None,
     force: Force = False,
 ) -> None:
-    """Run the nodes of a run file into a capture, a text of one record a line, instead of a log."""
+    """Record the nodes of a run file to a capture, a text file with one record per line, instead of a log."""
     import asyncio
 
     from gateway.app.record import record as record_nodes
@@ -155,10 +155,10 @@ def record(
 
 def service(
     runfile: Annotated[Path, typer.Argument(help="The run file.")],
-    into: Annotated[Path | None, typer.Option(help="The log; RUNFILE's name with .db beside it by default.")] = None,
-    user: Annotated[str, typer.Option(help="Who it runs as.")] = "gattest",
+    into: Annotated[Path | None, typer.Option(help="Log file; RUNFILE's name with .db beside it by default.")] = None,
+    user: Annotated[str, typer.Option(help="User the service runs as.")] = "gattest",
 ) -> None:
-    """Print a systemd unit that carries out a run file; write it to /etc/systemd/system/NAME.service."""
+    """Print a systemd unit for a run file; save it as /etc/systemd/system/NAME.service."""
     import sys
 
     from gateway.config import load_run

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from gateway.model.records import Verdict
 
-OUTPUT_CLOSED = "the reader of the output is gone"
+OUTPUT_CLOSED = "the output pipe was closed"
 WIDTH_OF_FILES = 100  # columns where the output is no terminal
 EXIT_PASS, EXIT_FAIL, EXIT_INPUT, EXIT_INCONCLUSIVE, EXIT_INTERRUPTED = 0, 1, 2, 3, 130
 LIST = "list"  # in place of a name: list them
@@ -27,9 +27,9 @@ LIST = "list"  # in place of a name: list them
 Run = Annotated[int | None, typer.Option("--run", min=1, help="Which run; the newest by default.")]
 OnlyNodes = Annotated[list[str] | None, typer.Option("--node", help="Only this node; may be repeated.")]
 OnlyChannels = Annotated[list[str] | None, typer.Option("--channel", help="Only this channel; may be repeated.")]
-Since = Annotated[str | None, typer.Option("--since", help="UTC time, or time since the run's start such as '5 min'.")]
-Until = Annotated[str | None, typer.Option("--until", help="The same.")]
-Junit = Annotated[Path | None, typer.Option("--junit", help="Write JUnit XML for a test server as well.")]
+Since = Annotated[str | None, typer.Option("--since", help="Start: UTC time, or time into the run such as '5 min'.")]
+Until = Annotated[str | None, typer.Option("--until", help="End, given like --since.")]
+Junit = Annotated[Path | None, typer.Option("--junit", help="Also write JUnit XML, for a CI server.")]
 Force = Annotated[bool, typer.Option("--force", help="Overwrite files that exist.")]
 JUNIT_MARK = b"<testsuites"
 
@@ -71,7 +71,7 @@ def show_verdicts(verdicts: Sequence[Verdict], console: Console) -> None:
     from gateway.report.tables import outcome_text, verdict_table
 
     if not verdicts:
-        console.print("The spec requires nothing of the nodes of this run, so nothing can pass.", soft_wrap=True)
+        console.print("The spec has no requirements for the nodes of this run, so nothing can pass.", soft_wrap=True)
         return
     console.print(verdict_table(verdicts))
     console.print()
@@ -122,7 +122,7 @@ def span_of(since: str | None, until: str | None) -> Callable[[int], tuple[int |
         first = _moment_ns(since, started_ns) if since else None
         last = _moment_ns(until, started_ns) if until else None
         if first is not None and last is not None and first > last:
-            raise InputError(f"--since {since!r} is later than --until {until!r}; nothing lies between them")
+            raise InputError(f"--since {since!r} is later than --until {until!r}; swap them")
         return first, last
 
     return bounds
@@ -141,7 +141,7 @@ def _moment_ns(text: str, started_ns: int) -> int:
         return started_ns + parse_duration_ns(text)
     except UnitError:
         raise InputError(
-            f"{text!r} is no time; write '2026-03-02T09:00:00Z', or '5 min' for that long after the run's start"
+            f"{text!r} is not a time; use '2026-03-02T09:00:00Z', or '5 min' for 5 min into the run"
         ) from None
 
 

@@ -135,24 +135,24 @@ def read_mqtt(g: Gatherer, decl: MqttShape) -> MqttConfig:
     """The broker of a run file; paths are beside it."""
     labels = decl.host.rstrip(".").split(".")
     if len(decl.host) > 253 or not all(0 < len(label) <= 63 and label.isprintable() for label in labels):
-        g.complain("mqtt.host", f"{decl.host!r}", "the name or the address of a broker")
+        g.complain("mqtt.host", f"{decl.host!r}", "the host name or address of a broker")
     folder = g.path.parent
     paths: dict[str, Path | None] = {}
     for key in ("ca", "certificate", "key", "credentials"):
         text = getattr(decl, key)
         paths[key] = folder / text if text is not None else None
         if (path := paths[key]) is not None and not path.is_file():
-            g.complain(f"mqtt.{key}", f"there is no file {path}", "a file beside the run file")
+            g.complain(f"mqtt.{key}", f"there is no file {path}", "a path relative to the run file")
     if (decl.certificate is None) != (decl.key is None):
         g.complain("mqtt.certificate", "a certificate without its key, or a key without its certificate", "both")
     tls = decl.tls or decl.ca is not None or decl.certificate is not None
     gateway = decl.gateway if decl.gateway is not None else re.sub(r"[+#/\s]", "-", platform.node()) or "gateway"
     for key, text, levels in (("prefix", decl.prefix, decl.prefix.split("/")), ("gateway", gateway, [gateway])):
         if text.startswith("$") or len(text) > 200 or not all(_LEVEL.fullmatch(level) for level in levels):
-            g.complain(f"mqtt.{key}", f"{text!r}", "levels of a topic: no + or #, not empty, not beginning with $")
+            g.complain(f"mqtt.{key}", f"{text!r}", "topic levels without + and #, not empty, not starting with $")
     backfill = g.number("mqtt.backfill", decl.backfill, parse_unit("1/s"), 1.0)
     if not _FEWEST_FRAMES_PER_S <= backfill <= 1e7:
-        g.complain("mqtt.backfill", f"{decl.backfill!r}", "frames a second, from '10 /s' to '1e7 /s'")
+        g.complain("mqtt.backfill", f"{decl.backfill!r}", "frames per second, from '10 /s' to '1e7 /s'")
     age_ns, keep_ns = g.duration("mqtt.pack_age", decl.pack_age), g.duration("mqtt.keep", decl.keep)
     if not 10_000_000 <= age_ns <= 3_600_000_000_000:
         g.complain("mqtt.pack_age", f"{decl.pack_age!r}", "10 ms to 1 h")

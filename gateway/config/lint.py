@@ -31,16 +31,16 @@ def plugin_doubts(plugin: Plugin) -> Iterator[Problem]:
         if standard is not None and _facts(standard) != _facts(item.layout):
             yield doubt(
                 item.name,
-                f"differs from what Bluetooth has adopted for {item.title}",
+                f"differs from the adopted definition of {item.title}",
                 "remove its fields, or use a UUID of your own",
             )
         size = item.layout.head + (item.layout.samples.size if item.layout.samples else 0)
         if item.pushed and size > DEFAULT_ATT_MTU - 3:
             yield doubt(
                 item.name,
-                f"takes {size} bytes, a notification at the default ATT_MTU of {DEFAULT_ATT_MTU} holds "
+                f"takes {size} bytes, but a notification at the default ATT_MTU of {DEFAULT_ATT_MTU} holds "
                 f"{DEFAULT_ATT_MTU - 3}",
-                "see that your node asks for more, and what it does where it is refused",
+                "make sure that a larger ATT_MTU is negotiated, and that the node copes if it is not",
             )
 
     yield from _sensor_doubts(plugin)
@@ -91,8 +91,8 @@ def run_doubts(config: RunConfig) -> Iterator[Problem]:
                 yield Problem(
                     str(config.path),
                     place,
-                    f"a value every {_ms(period_ns)}, connection events are {_ms(interval_ns)} apart or more",
-                    "values will come several at a time; see that your node can keep as many waiting",
+                    f"a value every {_ms(period_ns)}, but connection events are at least {_ms(interval_ns)} apart",
+                    "several values will arrive at a time; make sure that the node can queue them",
                     fatal=False,
                 )
             yield from _wrap_doubts(config, node, sensor, period_ns, place)
@@ -102,15 +102,15 @@ def run_doubts(config: RunConfig) -> Iterator[Problem]:
         yield Problem(
             str(config.path),
             "node",
-            f"the notifications of all nodes take {taken:.0%} of the time of one radio on LE {mbit}M",
-            "pace them slower, or share them among several radios",
+            f"the notifications of all nodes take {taken:.0%} of the airtime of one radio on LE {mbit}M",
+            "use longer periods, or spread the nodes over several radios",
             fatal=False,
         )
 
 
 def _unmeasurable(config: RunConfig) -> Iterator[Problem]:
     """Requirements on what only a setting of the run file would show."""
-    needed = {"period": ("period", "is given no period"), "off": ("on = false", "is never switched off")}
+    needed = {"period": ("period", "has no period set"), "off": ("on = false", "is never switched off")}
     for rule in config.requirements:
         setting = figures_of(rule.subject)[rule.figure].needs.setting
         if not setting:
@@ -124,8 +124,8 @@ def _unmeasurable(config: RunConfig) -> Iterator[Problem]:
                 yield Problem(
                     str(config.path),
                     f"spec.{rule.whom}.{rule.subject}.{rule.figure}",
-                    f"the sensor of {node.name} {found}, so that this will stay inconclusive",
-                    f"set {key} in node.{node.name}.sensor, or leave the requirement out",
+                    f"the sensor of {node.name} {found}, so this will stay inconclusive",
+                    f"set {key} in node.{node.name}.sensor, or remove the requirement",
                     fatal=False,
                 )
 
@@ -148,8 +148,8 @@ def _contradictions(config: RunConfig, node: NodeConfig, sensor: Sensor, period_
             yield Problem(
                 str(config.path),
                 f"spec.{rule.whom}.{rule.subject}.{rule.figure}",
-                f"{what} required, {node.name} is set to a value every {_ms(period_ns)}",
-                "one of the two is not meant",
+                f"{what} required, but {node.name} is set to a value every {_ms(period_ns)}",
+                "correct one of the two",
                 fatal=False,
             )
 
@@ -191,7 +191,7 @@ def _wrap_doubts(config: RunConfig, node: NodeConfig, sensor: Sensor, period_ns:
             place,
             f"{counter.name} has {counter.bits} bits and wraps every {turn_ns / 1e9:g} s, while a gap may last "
             f"{allowed_ns / 1e9:g} s ({why})",
-            "a whole turn lost would not be seen: a wider counter, a longer period, or a shorter gap",
+            "the loss of a full counter cycle would go unnoticed; use a wider counter, longer period or shorter gap",
             fatal=False,
         )
 

@@ -76,21 +76,21 @@ class Signal:
 
 
 FIRMWARE_FAULTS = {
-    "starts-otherwise": "sensors are on from the start that are to be off, and the reverse",
-    "never-off": "a sensor that is switched off goes on sending",
+    "starts-otherwise": "sensors start on that should start off, and vice versa",
+    "never-off": "a sensor that is switched off keeps sending",
     "never-on": "a sensor that is switched on sends nothing",
     "rounds-periods": "a period near the shortest becomes twice the shortest",
-    "accepts-out-of-range": "a period or a switch beyond its limits is taken",
-    "accepts-any-length": "a setting of a wrong length is taken for written",
-    "changes-though-refused": "a setting that is refused changes all the same",
-    "paces-only-on-switching": "a period written while values come is kept only once the sensor is switched on again",
-    "reads-otherwise": "a read gives another value than what is sent",
-    "forgets-otherwise": "settings that are to outlast a link are forgotten, and the reverse",
-    "paces-others": "a sensor that is paced paces all the others, too",
-    "switches-others-on": "a sensor that is switched on takes all the others with it",
-    "starts-when-paced": "a sensor that is off begins to send once it is paced",
-    "slows-beside-another": "sensors that are on together send half as often",
-    "off-takes-all": "a sensor that is switched off takes all the others with it",
+    "accepts-out-of-range": "a period or an on/off value outside its limits is accepted",
+    "accepts-any-length": "a write of the wrong length is acknowledged",
+    "changes-though-refused": "a setting changes although the write is refused",
+    "paces-only-on-switching": "a period written while the sensor sends takes effect only when it is switched on again",
+    "reads-otherwise": "a read returns a different value from the one sent",
+    "forgets-otherwise": "settings that should survive a reconnect are lost, and vice versa",
+    "paces-others": "setting the period of one sensor sets it for all the others too",
+    "switches-others-on": "switching one sensor on switches all the others on too",
+    "starts-when-paced": "a sensor that is off starts sending when its period is set",
+    "slows-beside-another": "sensors that are on at the same time send half as often",
+    "off-takes-all": "switching one sensor off switches all the others off too",
 }
 
 

@@ -46,7 +46,7 @@ class _Reader(Gatherer):
     def node(self, name: str, decl: NodeShape) -> NodeConfig | None:
         place = f"node.{name}"
         if name == ALL:
-            self.complain(place, f"name {name!r}", "another: in a spec that stands for every node")
+            self.complain(place, f"name {name!r}", "another name: in a spec it stands for every node")
         if not _NAME.fullmatch(name):
             self.complain(place, f"name {name!r}", "lower-case letters, digits and -, at most 40")
         if (decl.find.name is None) == (decl.find.address is None):
@@ -70,7 +70,7 @@ class _Reader(Gatherer):
             self.complain(
                 f"{place}.silent_after",
                 f"{decl.silent_after} is not longer than {fastest_ns / 1e9:g} s, the shortest time between two values",
-                "several times that, or the link will be given up while all is well",
+                "several times that, or a working link will be dropped",
             )
         address = decl.find.address.upper() if decl.find.address else None
         return NodeConfig(name, plugin, decl.find.name, address, sensors, polls, silent_ns)
@@ -97,7 +97,7 @@ class _Reader(Gatherer):
             if setting is None:
                 self.complain(
                     f"{place}.period",
-                    "this sensor can't be paced",
+                    "the period of this sensor can't be set",
                     f"declare period in {plugin.kind}, or remove the line",
                 )
             elif period_ns and not within(setting.field, period_ns):
@@ -137,7 +137,7 @@ class _Reader(Gatherer):
             if not plugin.characteristics[channel].pushed and channel not in decl.poll:
                 self.complain(
                     f"{place}.poll",
-                    f"{channel} is only read, and nothing says how often",
+                    f"{channel} can only be polled, but no polling period is set",
                     f'add poll.{channel} = "10 s"',
                 )
         return polls
@@ -160,14 +160,14 @@ class _Reader(Gatherer):
                     add(self.spec(whom, plugin, {s: b for s, b in spec.items() if s in (LINK, *plugin.channels)}))
                 self.strange_subjects(spec, kinds.values())
             elif whom in kinds and whom in nodes:
-                self.complain(f"spec.{whom}", "is a kind and a node as well", "another name for the node")
+                self.complain(f"spec.{whom}", "is both a kind and a node", "another name for the node")
             elif whom in kinds:
                 add(self.spec(whom, kinds[whom], spec))
             elif whom in nodes:
                 add(rule._replace(whom=whom) for rule in self.spec(whom, nodes[whom].plugin, spec))
             elif len(nodes) == len(self.file.node):  # otherwise the plugin's own problem has been told
                 names = ", ".join([ALL, *kinds, *nodes])
-                self.complain(f"spec.{whom}", f"no node of this run is a {whom}, or called so", f"one of {names}")
+                self.complain(f"spec.{whom}", f"no node of this run is a {whom} or has that name", f"one of {names}")
         return tuple(made.values())
 
     def strange_subjects(self, spec: SpecShape, plugins: Iterable[Plugin]) -> None:
@@ -187,7 +187,7 @@ class _Reader(Gatherer):
             if not self.switched_on(plugin, rule.subject) and rule.figure != "while_off":
                 complain(
                     f"{rule.subject}.{rule.figure}",
-                    f"nothing switches the sensor of {rule.subject} on",
+                    f"the sensor of {rule.subject} is never switched on",
                     "set it for each node: sensor.NAME = {}",
                 )
         return rules
@@ -215,7 +215,7 @@ class _Reader(Gatherer):
         for name, node in nodes.items():
             if sought.count((node.find_name, node.find_address)) > 1:
                 self.complain(
-                    f"node.{name}.find", "another node is sought by the same", "each node its own name or address"
+                    f"node.{name}.find", "another node has the same name or address", "a unique one for each node"
                 )
         addresses = [twin.address for twin in twins.values()]
         if len(set(addresses)) < len(addresses):

@@ -98,9 +98,9 @@ def _signal(g: Gatherer, place: str, decl: SignalShape, field: Field) -> Signal:
 def _csv(g: Gatherer, place: str, decl: SignalShape, unit: Unit, noise: float) -> Signal:
     path = g.path.parent / (decl.csv or "")
     if not path.is_file():
-        g.complain(f"{place}.csv", f"there is no file {path}", "a path beside the run file")
+        g.complain(f"{place}.csv", f"there is no file {path}", "a path relative to the run file")
     if decl.column is None or decl.unit is None:
-        g.complain(place, "csv without column and unit", "name the column and the unit its numbers are in")
+        g.complain(place, "csv without column and unit", "specify the column and the unit of its values")
         return Signal("constant")
     gain, zero = g.tried(f"{place}.unit", lambda: parse_unit(decl.unit or "").to(unit), (Fraction(1), Fraction(0)))
     return Signal("csv", noise=noise, path=path, column=decl.column, gain=float(gain), zero=float(zero))

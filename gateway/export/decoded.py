@@ -37,7 +37,7 @@ class DecodedTable:
         samples: bool,
     ) -> None:
         if wanted.every_ns is not None:
-            raise InputError("values decoded again can't be resampled as well; decode the log itself again first")
+            raise InputError("--redecode and --rate can't be combined; run gattest redecode on the log first")
         self.channel, self.relation = channel, f"{channel.relation}_sample" if samples else channel.relation
         self._log, self._run, self._nodes, self._wanted = log, run, nodes, wanted
         self._plugin, self._item, self._samples = plugin, item, samples

@@ -98,10 +98,10 @@ class Output:
         try:
             work()
         except BrokenPipeError:
-            raise GattestError("nobody reads the output any more") from None
+            raise GattestError("the output pipe was closed") from None
         except OSError as error:
             where = self._path or "standard output"
-            raise InputError(f"{where} can't be written: {error.strerror or error}; nothing of it was kept") from None
+            raise InputError(f"{where} can't be written: {error.strerror or error}; nothing was written") from None
 
 
 class _Text:
@@ -171,7 +171,7 @@ class _Parquet:
             import pyarrow
             import pyarrow.parquet
         except ImportError:
-            raise InputError("Parquet needs pyarrow: pip install 'gattest[parquet]'; csv and jsonl do not") from None
+            raise InputError("Parquet needs pyarrow: pip install 'gattest[parquet]', or use csv or jsonl") from None
         self._arrow = pyarrow
         types: Mapping[Kind, Any] = {
             "integer": pyarrow.int64(),

@@ -22,7 +22,7 @@ def make_folder(path: Path, option: str) -> None:
     try:
         path.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise InputError(f"{path} can't be used as a folder: {error.strerror}; give another with {option}") from None
+        raise InputError(f"{path} can't be used as a folder: {error.strerror}; choose another with {option}") from None
 
 
 def refuse_same(output: Path, *inputs: Path) -> None:
@@ -33,7 +33,7 @@ def refuse_same(output: Path, *inputs: Path) -> None:
     """
     for source in inputs:
         if output.exists() and source.exists() and output.samefile(source):
-            raise InputError(f"{output} is the input; give another file for the output")
+            raise InputError(f"{output} is the input; use another file for the output")
 
 
 def refuse_existing(path: Path, force: bool, mark: bytes = b"") -> None:
@@ -55,7 +55,7 @@ def refuse_existing(path: Path, force: bool, mark: bytes = b"") -> None:
     except OSError:
         own = False
     if not own:
-        raise InputError(f"{path} exists; nothing was written: give another name, or overwrite it with --force")
+        raise InputError(f"{path} exists; nothing was written: use another name, or overwrite it with --force")
 
 
 def write_file(path: Path, content: str | bytes) -> None:

@@ -37,7 +37,7 @@ class FileLock:
         except OSError:
             os.close(self._file)
             raise LogFileError(
-                f"{log} is being written by another run; wait for it, or give another file name"
+                f"{log} is being written by another run; wait for it, or use another file name"
             ) from None
         try:
             held, there = os.fstat(self._file), self._path.stat()

@@ -54,7 +54,7 @@ def parse_toml(text: str, where: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text.removeprefix("\ufeff"))
     except (ValueError, RecursionError) as error:
-        raise _refusal(where, f"is not TOML: {error}", "mend it at the place named") from None
+        raise _refusal(where, f"is not TOML: {error}", "fix it at that place") from None
 
 
 def _refusal(where: str, found: str, expected: str) -> ProblemsError:

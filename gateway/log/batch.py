@@ -214,9 +214,7 @@ class BatchWriter:
     def close(self) -> None:
         """Close the file."""
         if not self.status.failed and not self._store.in_place():
-            self.status.failed = (
-                f"{self._store.path} was moved or deleted while it was written; the run is in that file"
-            )
+            self.status.failed = f"{self._store.path} was moved or deleted during the run; the run is in that file"
         for log in (self._store.log, *self._given_up):
             log.close()
 
@@ -241,7 +239,7 @@ class BatchWriter:
                 return
             except sqlite3.DatabaseError as error:
                 left_s = max(patience_ends - time.monotonic(), 0)
-                self.status.trouble = f"{error}, trying for another {left_s:.0f} s"
+                self.status.trouble = f"{error}, retrying for another {left_s:.0f} s"
                 if time.monotonic() >= patience_ends:
                     self._lost = moved or bool(self.status.failed) or not self._move(str(error), frames)
                     moved = True
@@ -267,7 +265,7 @@ class BatchWriter:
                 )
                 store.next_event += 1
         except (sqlite3.Error, OSError, LogFileError):
-            self.status.failed = f"{where}; {rescue.parent} could not be written either. Free space and run again"
+            self.status.failed = f"{where}; {rescue.parent} could not be written either. Free disk space and run again"
             return False
         self._given_up.append(self._store.log)
         self._store = store
@@ -349,7 +347,7 @@ class BatchWriter:
         except Exception as error:
             store.connection.execute("ROLLBACK TO channel")
             rows = Rows(
-                refused=[(*stamp, f"can't be kept decoded: {error}") for stamp in zip(ids, times, raws, strict=True)]
+                refused=[(*stamp, f"can't be stored decoded: {error}") for stamp in zip(ids, times, raws, strict=True)]
             )
             table.insert(store.connection, store.nodes[key[0]], rows)
         store.connection.execute("RELEASE channel")

@@ -132,7 +132,7 @@ class GatheredLog:
         """
         (kept,) = self._connection.execute("SELECT count(*) FROM unplaced").fetchone()
         if kept >= _MOST_UNPLACED:
-            raise InputError(f"nothing is known of its run, and {kept} messages wait like it")
+            raise InputError(f"its run is not known yet, and {kept} messages are already waiting for theirs")
         self._connection.execute("INSERT INTO unplaced (run, topic, payload) VALUES (?, ?, ?)", (uid, topic, payload))
 
     def kept(self, uid: str) -> list[tuple[str, bytes]]:
@@ -154,7 +154,7 @@ class GatheredLog:
         try:
             uid, nodes = str(facts["run"]), facts["nodes"]
             if not 0 < len(uid) <= 64 or len(nodes) > _MOST_NODES:
-                raise InputError(f"a run {uid[:70]!r} with {len(nodes)} nodes is not taken")
+                raise InputError(f"a run {uid[:70]!r} with {len(nodes)} nodes is not accepted")
             there = self._connection.execute("SELECT 1 FROM run WHERE uid = ?", (uid,)).fetchone() is not None
             self._connection.execute("SAVEPOINT facts")
             self._take_run(facts)  # shows whether all of it can be used, before a frame needs it
@@ -164,7 +164,7 @@ class GatheredLog:
             self._connection.execute("RELEASE facts")
             self._connection.execute("INSERT OR REPLACE INTO gathered VALUES (?, ?)", (uid, json.dumps(facts)))
         except (LookupError, TypeError, ValueError, AttributeError, OverflowError) as error:
-            raise InputError(f"what is told of a run can't be used: {error!r}") from None
+            raise InputError(f"the description of a run can't be used: {error!r}") from None
 
     def _take_run(self, facts: Mapping[str, Any]) -> None:
         uid, nodes = str(facts["run"]), facts["nodes"]
@@ -238,7 +238,7 @@ class GatheredLog:
         rows = sorted(once.values())
         low, high = rows[0][0], rows[-1][0]
         if low <= shift or high - shift >= SPAN:
-            raise InputError(f"frames {low - shift} to {high - shift} are not of run {uid}")
+            raise InputError(f"frames {low - shift} to {high - shift} do not belong to run {uid}")
         there = {
             one[0]
             for one in self._connection.execute(
@@ -308,5 +308,5 @@ class GatheredLog:
                     (*row, str(event["kind"]), json.dumps(dict(event["detail"]))),
                 ).rowcount
         except (KeyError, TypeError, ValueError) as error:
-            raise InputError(f"what came is no event: {error!r}") from None
+            raise InputError(f"the message is not a valid event: {error!r}") from None
         return new

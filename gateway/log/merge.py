@@ -41,7 +41,7 @@ def merge(sources: Sequence[Path], into: Path, on_source: Callable[[Path], None]
             source was added.
     """
     if into.resolve() in [source.resolve() for source in sources]:
-        raise LogFileError(f"{into} is both a source and the target; give another file for the target")
+        raise LogFileError(f"{into} is both a source and the target; use another file for the target")
     for source in sources:
         with Log(source):  # says what is wrong with it before anything is written
             pass
@@ -64,7 +64,7 @@ def _add(connection: sqlite3.Connection, source: Path, into: Path) -> list[Merge
         return _Source(connection, source).add()
     except sqlite3.DatabaseError as error:
         raise LogFileError(
-            f"{into} could not take {source}: {error}; nothing of that log was added. Free space, or look at it with "
+            f"{into} could not take {source}: {error}; nothing of that log was added. Free space, or check it with "
             "gattest show --verify"
         ) from None
 
@@ -105,7 +105,7 @@ class _Source:
             held = sum(self._count("main", str(r), *own) for (r,) in self._all("SELECT relation FROM main.channel"))
             ended = self._all("SELECT 1 FROM main.run WHERE id = ? AND ended_ns IS NOT NULL", there[0][0])
             if held > frames or (held == frames and ended):
-                return Merged(str(self._path), int(str(run)), "there already", held)
+                return Merged(str(self._path), int(str(run)), "already there", held)
             self._remove(there[0][0], *own)
             what = "replaced"
         self._copy(run, first, last, relations)

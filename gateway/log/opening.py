@@ -67,8 +67,8 @@ def open_log(path: Path, existing: bool = False) -> WritableLog:
     if existing and not path.is_file():
         raise LogFileError(f"{path}: there is no such log; check the path")
     if not path.parent.is_dir():
-        raise LogFileError(f"{path}: there is no folder {path.parent}; make it, or give another path")
-    advice = "check the path" if existing else "give another file name"
+        raise LogFileError(f"{path}: there is no folder {path.parent}; create it, or use another path")
+    advice = "check the path" if existing else "use another file name"
     lock = FileLock(path)
     try:
         uri = path.resolve().as_uri()  # so that another log can be attached by one, read-only

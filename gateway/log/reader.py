@@ -151,8 +151,8 @@ class Log:
                 wal = path.with_name(path.name + "-wal")
                 if wal.exists() and wal.stat().st_size:
                     raise LogFileError(
-                        f"{path} was not closed and lies where nothing can be written; copy it and {wal.name} to "
-                        "a folder of your own and read it there"
+                        f"{path} was not closed and is in a read-only folder; copy it and {wal.name} to "
+                        "a writable folder and read it there"
                     ) from None
                 self._connection = sqlite3.connect(f"{uri}?immutable=1", uri=True)
                 reason = refusal(self._connection)
@@ -163,7 +163,7 @@ class Log:
                 raise LogFileError(f"{path} is damaged: {error}; {_RECOVER}") from None
             raise LogFileError(f"{path} is not a gattest log: {error}; check the path") from None
         if not reason and not self._connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'run'").fetchone():
-            reason = "holds no run; was it copied without the -wal file beside it"
+            reason = "contains no run; was it copied without the -wal file next to it"
         if reason:
             self._connection.close()
             raise LogFileError(f"{path} {reason}; check the path")
@@ -200,7 +200,7 @@ class Log:
         """
         known = self.run_ids()
         if not known:
-            raise LogFileError(f"{self.path} holds no run; give another log")
+            raise LogFileError(f"{self.path} contains no run; use another log")
         if run is not None and run not in known:
             raise LogFileError(f"{self.path} has no run {run}; it has {', '.join(map(str, known))}")
         wanted = run if run is not None else known[-1]
@@ -286,7 +286,7 @@ class Log:
         for t_ns, owner, kind, detail in rows:
             told = json.loads(detail)
             if not isinstance(told, dict):
-                raise LogFileError(f"{self.path} is damaged: the details of an event are no table; {_RECOVER}")
+                raise LogFileError(f"{self.path} is damaged: the details of an event are not an object; {_RECOVER}")
             yield LinkEvent.of(t_ns, names.get(owner), EventKind(kind), told)
 
     def rows(self, run: RunInfo, node: NodeInfo, relation: str, columns: str) -> Iterator[list[tuple[Any, ...]]]:
@@ -315,7 +315,7 @@ class Log:
                     numbers = np.fromstring(text or "", np.int64, sep=",")
                 if len(numbers) != count:
                     raise LogFileError(
-                        f"{self.path} is damaged: {relation} holds something else than numbers; {_RECOVER}"
+                        f"{self.path} is damaged: {relation} contains values that are not numbers; {_RECOVER}"
                     )
                 part.append(numbers)
         return [np.concatenate(part) for part in parts]

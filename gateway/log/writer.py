@@ -79,8 +79,8 @@ class LogWriter:
         except Exception as error:  # nothing may end this thread unnoticed or leave a frame uncounted
             self.status.dropped += self._in_hand + len(self._frames)
             self.status.failed = (
-                f"writing {self._writer.path} failed: {error!r}; what it holds is sound. "
-                "This is a fault of gattest's own: please report it"
+                f"writing {self._writer.path} failed: {error!r}; what it holds is intact. "
+                "This is a bug in gattest: please report it"
             )
 
     def _drain(self) -> None:

@@ -161,13 +161,13 @@ def parse_unit(symbol: str) -> Unit:
     if symbol in _LEVELS:
         return Unit(symbol, *_LEVELS[symbol], Fraction(0))
     if len(symbol) > 60:
-        raise UnitError(f"unit {symbol[:20]!r}… is {len(symbol)} characters long, at most 60 are read")
+        raise UnitError(f"unit {symbol[:20]!r}… is {len(symbol)} characters long; at most 60 are allowed")
     if not _SYMBOL.fullmatch(symbol.replace("²", "**2").replace("³", "**3")):
         raise UnitError(f"unit {symbol!r} can't be read: write names with * / and powers of one digit, such as m/s**2")
     registry = _registry()
     for name in _NAME.findall(symbol):
         if name in _MISREAD:
-            raise UnitError(f"unit {name!r} is refused: {_MISREAD[name]}")
+            raise UnitError(f"unit {name!r} is ambiguous: {_MISREAD[name]}")
         meanings = registry.parse_unit_name(name) if name != "%" else [("", "percent", "")]
         if not any(prefix in _PREFIXES for prefix, _, _ in meanings):
             raise UnitError(f"unit {name!r} is not known: use names such as degC, hPa, percent, g_0, lux, mV, 1/s")
@@ -216,5 +216,5 @@ def parse_duration_ns(text: str) -> int:
         raise UnitError(f"{text!r} has no unit: write for example '20 s', '10 min' or '72 h'")
     seconds = quantity.in_unit(parse_unit("s"))
     if not 0 < seconds <= 10 * 366 * 86400:
-        raise UnitError(f"{text!r} must be longer than nothing and shorter than ten years")
+        raise UnitError(f"{text!r} must be longer than zero and shorter than ten years")
     return round(seconds * 1_000_000_000)

@@ -27,7 +27,7 @@ def utc_ns(text: str) -> int:
         _seconds = (whole, seconds)
     t_ns = seconds * 1_000_000_000 + (int(decimals.ljust(9, "0")) if decimals else 0)
     if not -LATEST_NS <= t_ns <= LATEST_NS:
-        raise ValueError("the time lies beyond what nanoseconds in 64 bits can say")
+        raise ValueError("the time is out of range for 64-bit nanoseconds")
     return t_ns
 
 

@@ -120,7 +120,7 @@ class Link(aiomqtt.Client):
             MqttError: always, when it does.
         """
         await asyncio.shield(self._disconnected)
-        raise MqttError("the broker ended the connection")
+        raise MqttError("the broker closed the connection")
 
     def acknowledge(self, message: aiomqtt.Message) -> None:
         """Tell the broker that a message is safe, on a connection that acknowledges by hand."""
@@ -145,7 +145,7 @@ class Link(aiomqtt.Client):
         await self.publish(topic, payload, qos, retain, properties, timeout=ANSWER_S)
         if self.refusal:
             why, self.refusal = self.refusal, ""
-            raise BrokerError(f"the broker does not take what is published: {why}; it is sent again later")
+            raise BrokerError(f"the broker rejected a message: {why}; it will be sent again later")
 
 
 class Broker:
@@ -259,19 +259,19 @@ class Broker:
     def _why(self, error: MqttError) -> str:
         where, code = f"{self._config.host}:{self._config.port}", _code(error)
         if code in _REJECTED:
-            return f"{where} rejects the credentials ({error}); set {USER} and {PASSWORD}, or the file they stand in"
+            return f"{where} rejects the credentials ({error}); set {USER} and {PASSWORD}, or the credentials file"
         if code == _TOO_LARGE:
             self._most_bytes = max(self._most_bytes // 2, _AROUND)
-            return f"{where} does not take messages so large; they are made smaller, at most {self._most_bytes} bytes"
+            return f"{where} does not accept messages this large; they are now limited to {self._most_bytes} bytes"
         if code == _TAKEN_OVER:
-            return f"{where}: another client calls itself {self._id!r} too; give each gateway a client_id of its own"
+            return f"{where}: another client also uses the id {self._id!r}; give each gateway its own client_id"
         if code == _NO_REASON:  # not every broker tells that somebody took the connection over
-            return f"{where} ended the connection; if it goes on so, see that no other client is called {self._id!r}"
+            return f"{where} closed the connection; if this repeats, check that no other client has the id {self._id!r}"
         text = str(error) or type(error).__name__
         if "CERTIFICATE_VERIFY_FAILED" in text:
-            return f"{where} shows a certificate that can't be trusted ({text}); check ca, and the name in host"
+            return f"{where} presents a certificate that is not trusted ({text}); check ca, and the name in host"
         if "refused" in text.lower() and "Errno" in text:
-            return f"nothing answers at {where} ({text}); is the broker running, and the port right"
+            return f"no answer from {where} ({text}); check that the broker is running and the port is right"
         return f"{where}: {text}"
 
 
@@ -302,7 +302,7 @@ def _tls(config: MqttConfig) -> ssl.SSLContext | None:
         if config.certificate is not None and config.key is not None:
             context.load_cert_chain(config.certificate, config.key)
     except (OSError, ssl.SSLError) as error:
-        raise InputError(f"the certificates of [mqtt] can't be used: {error}; they are PEM files") from None
+        raise InputError(f"the certificates of [mqtt] can't be used: {error}; they must be PEM files") from None
     return context
 
 

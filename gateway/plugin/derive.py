@@ -83,7 +83,7 @@ def read_all(item: Characteristic, raw: bytes, constants: Constants) -> list[Rea
         if derived.over_samples is not None:
             results = [(derived.name, float(over_samples(derived, np.array([[v for _, v in results]]))[0]))]
         missing = [s.constant for s in derived.inputs.values() if s.constant and s.constant not in constants]
-        reason = f"needs {missing[0]} of the node" if missing else NO_ANSWER
+        reason = f"needs constant {missing[0]} from the node" if missing else NO_ANSWER
         for name, result in results:
             known = result == result
             value, why = (result, "") if known else (None, reason)

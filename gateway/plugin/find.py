@@ -45,6 +45,6 @@ def find_plugin(name: str, extra: Sequence[Path] = ()) -> Plugin:
     known = plugin_folders(extra)
     if name not in known:
         raise InputError(
-            f"plugin {name!r} not found; known are {', '.join(sorted(known)) or 'none'}; or give the path of its folder"
+            f"plugin {name!r} not found; known: {', '.join(sorted(known)) or 'none'}; or give the path of its folder"
         )
     return load_plugin(known[name])

@@ -63,7 +63,7 @@ class _Loader:
             complain("", f"name {name!r}", f"not {LINK}, and not ending in _sample or _utc, which the log uses itself")
         relation = f"{self.kind}_{name}".replace("-", "_")
         if relation in RESERVED_RELATIONS or relation.startswith("sqlite_"):
-            complain("", f"its table in the log would be {relation!r}", "another name: the log has that one of its own")
+            complain("", f"its table in the log would be {relation!r}", "another name: the log itself uses that one")
         title = decl.title or (known.name if known else name)
         return Characteristic(
             name,
@@ -93,7 +93,7 @@ class _Loader:
         wanted = decl.field if decl.field is not None else next(iter(fields), "")
         if owner.layout.conditional or owner.layout.samples or owner.layout.tail:
             complain(
-                "characteristic", f"{owner.name} has no fixed shape", "settings stand in fields that are always there"
+                "characteristic", f"{owner.name} has a variable layout", "settings need fields that are always present"
             )
             return None
         if wanted not in fields or (decl.field is None and len(fields) != 1):
@@ -202,7 +202,7 @@ class _Loader:
             )
             return None
         if decl.over_samples is not None and not per_sample:
-            complain("over_samples", "no input is a field of samples", "remove it")
+            complain("over_samples", "none of the inputs is a field of samples", "remove it")
         return owners.pop(), Derived(name, unit, formula, inputs, per_sample, decl.over_samples)
 
     def advertising(self, decl: AdvertisingShape | None) -> Advertising | None:
@@ -283,10 +283,10 @@ def _check_columns(item: Characteristic, complain: Complain) -> None:
         folded = [column.lower() for column in columns]
         for column in sorted(set(folded)):
             if column in own:
-                complain("fields", f"{column!r} is a column that the log has of its own", "another name")
+                complain("fields", f"{column!r} is a column that the log itself uses", "another name")
             elif folded.count(column) > 1:
                 complain(
-                    "fields", f"{folded.count(column)} values would share the log's column {column!r}", "other names"
+                    "fields", f"{folded.count(column)} values would share the log's column {column!r}", "distinct names"
                 )
 
 

@@ -28,29 +28,29 @@ from gateway.plugin.shape import (
 _INTRODUCTION = """\
 # The plugin format
 
-Made from the models that read it; do not edit by hand (see DEVELOPERS.md). A plugin is a folder with a
+Generated from the models that read it; do not edit by hand (see DEVELOPERS.md). A plugin is a folder with a
 `plugin.toml`, which declares one kind of node, and a folder `streams` with recorded bytes and what they must decode
-to. It is data: reading one runs no code. `gattest new plugin NAME` writes one to start from, `gattest check` proves
-it, and the plugins beside this page are examples, all invented.
+to. It is data: loading one runs no code. `gattest new plugin NAME` creates one to start from, `gattest check` validates
+it, and the plugins in this folder are examples, all invented.
 """
 _TABLES: tuple[tuple[str, str, type[BaseModel]], ...] = (
     ("`[plugin]`", "Which kind of node this is.", HeadShape),
     (
         "`[characteristic.NAME]`",
-        "One characteristic; a channel of the log where it carries values.",
+        "One characteristic; a channel of the log if it carries values.",
         CharacteristicShape,
     ),
     ("A line of `fields`", "One quantity; written `{ name = …, type = …, … }`.", FieldDecl),
     ("`samples`", "Several samples in one value, after its fields.", SamplesDecl),
-    ("`[sensor.NAME]`", "What can be switched and paced on its own.", SensorShape),
+    ("`[sensor.NAME]`", "What can be switched, and its period set, on its own.", SensorShape),
     ("`enable` of a sensor", "", EnableShape),
     ("`period` of a sensor", "", PeriodShape),
-    ("`[constant.NAME]`", "Coefficients that each unit carries.", ConstantShape),
-    ("`[derived.NAME]`", "A value worked out from the fields of one characteristic, and constants.", DerivedShape),
-    ("`[advertising]`", "What the node advertises; `gattest audit` listens for it.", AdvertisingShape),
+    ("`[constant.NAME]`", "Coefficients stored in each individual node.", ConstantShape),
+    ("`[derived.NAME]`", "A value calculated from the fields of one characteristic, and constants.", DerivedShape),
+    ("`[advertising]`", "What the node advertises; `gattest audit` checks it.", AdvertisingShape),
     (
         "A figure of `[spec.CHANNEL]`, `[spec.CHANNEL.FIELD]` or `[spec.link]`",
-        "What every node of this kind is to keep, unless a run file requires otherwise; the figures are in README.md.",
+        "Requirements on every node of this kind, unless a run file overrides them; the figures are in README.md.",
         BoundShape,
     ),
 )
@@ -68,7 +68,7 @@ _UNITS = """\
 
 Spelled out where a short form is ambiguous: `g_0` for gravity and `gram` for mass but not `g`, `percent` but not
 `RH`, `degC` but not `C`. Powers and fractions are written `m/s**2` and `1/K`. An LSB, its `unit`, `offset` and
-`limits` must share a dimension; so must an input of a formula and the unit it is wanted in.
+`limits` must share a dimension; so must an input of a formula and the unit given for it.
 """
 
 
@@ -107,8 +107,8 @@ def _table(model: type[BaseModel]) -> Iterator[str]:
 def _formulas() -> Iterator[str]:
     yield "## Formulas\n"
     yield "Numbers, the declared inputs, `+ - * / **`, parentheses, the comparisons `< <= > >= == !=` of two values"
-    yield "(1 where true, 0 where not), and the functions below. Where there is no answer (division by zero, the"
-    yield "logarithm of a negative number, an input without a reading) there is no value, and it is counted. At most"
+    yield "(1 if true, 0 if not), and the functions below. If there is no result (division by zero, the"
+    yield "logarithm of a negative number, an input without a reading) there is no value, and that is counted. At most"
     yield f"{MAX_TEXT} characters, nested at most {MAX_DEPTH} deep.\n"
     yield "| function | arguments | gives |"
     yield "|---|---|---|"

@@ -77,7 +77,7 @@ def _requirement(
     figure = figures_of(subject).get(name)
     if figure is None:
         renamed = f"; {name} is now called {FORMER_NAMES[name]}" if name in FORMER_NAMES else ""
-        complain(place, "is not a figure that can be required", f"one of {', '.join(figures_of(subject))}{renamed}")
+        complain(place, "is not a known figure", f"one of {', '.join(figures_of(subject))}{renamed}")
         return None
     if bound.min is None and bound.max is None:
         complain(place, "no bound", 'give min, max or both, such as { max = "300 ms" }')
@@ -99,9 +99,9 @@ def _requirement(
             ends.append(None)
     low, high = ends
     if high is not None and high < 0 and figure.span != "any":
-        complain(f"{place}.max", f"{bound.max}", "not below zero, which nothing could meet")
+        complain(f"{place}.max", f"{bound.max}", "zero or more, as nothing can be below zero")
     if low is not None and low > 100 and figure.span == "share":
-        complain(f"{place}.min", f"{bound.min}", "at most 100 percent, which nothing exceeds")
+        complain(f"{place}.min", f"{bound.min}", "at most 100 percent, as nothing can exceed it")
     if low is not None and high is not None and low > high:
-        complain(place, f"min {bound.min} is above max {bound.max}", "min at most max")
+        complain(place, f"min {bound.min} is above max {bound.max}", "min not above max")
     return Requirement(whom, subject, name, low, high, unit.symbol)

@@ -18,31 +18,31 @@ _STRICT = ConfigDict(extra="forbid", strict=True, use_attribute_docstrings=True)
 class HeadShape(BaseModel):
     model_config = _STRICT
     kind: str
-    """Names this kind of node in run files and in the log: lower-case letters, digits and `-`."""
+    """Name of this kind of node in run files and in the log: lower-case letters, digits and `-`."""
     title: str
-    """One line for people."""
+    """One-line description."""
 
 
 class CharacteristicShape(BaseModel):
     model_config = _STRICT
     uuid: str
-    """128 bits, or the 16-bit number of an adopted one such as `"0x2A19"`, which then needs no fields."""
+    """128 bits, or the 16-bit UUID of an adopted one such as `"0x2A19"`, which then needs no fields."""
     service: str
     """UUID of the service it belongs to."""
     properties: Annotated[list[Property], Declared(min_length=1)]
     """What the node offers; a run subscribes to what notifies or indicates, and reads what the run file polls."""
     title: str = ""
-    """One line for people."""
+    """One-line description."""
     description: str | None = None
-    """What its User Description descriptor (0x2901) is to say; compared on connecting."""
+    """Expected text of its User Description descriptor (0x2901); checked on connecting."""
     byte_order: Order = "little"
-    """Of all its fields that do not say otherwise."""
+    """Byte order of all fields that do not set their own."""
     length: int | None = None
-    """Bytes of a value, where you want the sum of the fields checked against it."""
+    """Length of a value in bytes, to check the sum of the fields against."""
     fields: list[FieldDecl] = []
-    """In the order of the bytes, below."""
+    """Its fields in the order of the bytes, see below."""
     samples: SamplesDecl | None = None
-    """Fields that repeat after the others, below."""
+    """Fields that repeat after the others, see below."""
 
 
 class EnableShape(BaseModel):
@@ -50,13 +50,13 @@ class EnableShape(BaseModel):
     characteristic: str
     """The writable characteristic."""
     field: str | None = None
-    """The field in it, where it has several."""
+    """The field in it, if it has several."""
     on: int = 1
-    """Integer to transmit for on."""
+    """Integer to write for on."""
     off: int = 0
-    """Integer to transmit for off."""
+    """Integer to write for off."""
     default: Literal["off", "on"] = "off"
-    """How the node starts after power-up."""
+    """State after power-up."""
 
 
 class PeriodShape(BaseModel):
@@ -64,53 +64,53 @@ class PeriodShape(BaseModel):
     characteristic: str
     """The writable characteristic; the field's unit is a time and its limits are the shortest and longest period."""
     field: str | None = None
-    """The field in it, where it has several."""
+    """The field in it, if it has several."""
     default: str
-    """The node's own pace before anybody writes one."""
+    """Period after power-up, before one is written."""
 
 
 class SensorShape(BaseModel):
     model_config = _STRICT
     data: str
-    """The characteristic its values come in."""
+    """The characteristic that carries its values."""
     enable: EnableShape | None = None
-    """What switches it; without, it is always on."""
+    """How it is switched; if missing, it is always on."""
     period: PeriodShape | None = None
-    """What paces it; without, it has its own pace."""
+    """How its period is set; if missing, the node sets its own."""
     after_reconnect: Literal["kept", "default"] | None = None
-    """What becomes of its settings when the link ends and comes again; `gattest exercise` tries what is declared."""
+    """Whether its settings survive a reconnect; `gattest exercise` tests what is declared."""
     takes_effect: str | None = None
-    """Within which time a period written while values come is kept; a period of either pace and 1 s by default."""
+    """How soon a period written while it sends takes effect; the longer of the two periods plus 1 s by default."""
     pace_tolerance: str = "5 percent"
-    """How far the mean time between two values may lie from the period written."""
+    """How far the mean time between two values may deviate from the period written."""
 
 
 class ConstantShape(BaseModel):
     model_config = _STRICT
     characteristic: str
-    """A readable characteristic: read once after connecting, its fields then serve formulas as `NAME.field`."""
+    """A readable characteristic, read once after connecting; formulas can use its fields as `NAME.field`."""
 
 
 class DerivedShape(BaseModel):
     model_config = _STRICT
     unit: str
-    """Of the result."""
+    """Unit of the result."""
     inputs: dict[str, str]
-    """Each name that the formula uses: `"characteristic.field in unit"`, or `"constant.field in unit"`."""
+    """Each name used in the formula: `"characteristic.field in unit"`, or `"constant.field in unit"`."""
     formula: str
-    """Arithmetic, below."""
+    """Arithmetic expression, see Formulas below."""
     over_samples: Literal["max", "min", "mean"] | None = None
-    """Makes one value of those of all samples of a notification."""
+    """Combines all samples of a notification into one value."""
 
 
 class AdvertisingShape(BaseModel):
     model_config = _STRICT
     name: str | None = None
-    """How the name that is advertised begins."""
+    """Start of the advertised name."""
     services: list[str] = []
-    """UUIDs of the services that are advertised."""
+    """UUIDs of the advertised services."""
     interval: str | None = None
-    """Time between two advertising events, such as `"100 ms"`."""
+    """Advertising interval, such as `"100 ms"`."""
 
 
 class BoundShape(BaseModel):

@@ -14,28 +14,28 @@ _PLUGIN = """\
 
 [plugin]
 kind  = "{kind}"
-title = "Say here what this node is"
+title = "Describe this node here"
 
 # One table for each characteristic, one line for each field, in the order of the bytes. UUIDs are your own
-# (these were made at random) or the 16-bit number of a characteristic that Bluetooth has adopted.
+# (these are random) or the 16-bit UUID of an adopted Bluetooth characteristic.
 [characteristic.data]
 uuid       = "{uuid_data}"
 service    = "{uuid_service}"
 properties = ["read", "notify"]
 fields = [
-  # a counter that rises by one with each value and wraps: loss is measured by it
+  # a counter that increments with each value and wraps around; loss is measured with it
   {{ name = "sequence", type = "uint8", role = "sequence" }},
   # two's complement, one count is 0.01 degC, 0x8000 means that there is no reading
   {{ name = "temperature", type = "sint16", lsb = "0.01 degC", reserved = {{ 0x8000 = "not known" }} }},
-  # fields narrower than a byte share it, from bit 0 upwards; what is left over is reserved
+  # fields narrower than a byte share it, from bit 0 upwards; the remaining bits are reserved
   {{ name = "state", type = "uint2", names = {{ 0 = "resting", 1 = "measuring", 2 = "fault" }} }},
   {{ name = "with_light", type = "boolean" }},
   {{ rfu = 5 }},
-  # there only when the flag above says so
+  # present only if the flag above is set
   {{ name = "light", type = "uint16", lsb = "1 lux", when = "with_light" }},
 ]
 
-# What is written to switch and pace the sensor.
+# Written to switch the sensor and to set its period.
 [characteristic.settings]
 uuid       = "{uuid_settings}"
 service    = "{uuid_service}"

@@ -35,7 +35,7 @@ def audit_lines(audit: Audit) -> Iterator[Text]:
     open_ = [one.rule.name for one in audit.checked if one.outcome is Outcome.INCONCLUSIVE]
     kept = len(audit.checked) - broken - len(open_)
     rest = f", {len(open_)} not checked ({', '.join(open_)})" if open_ else ""
-    rules = f"{kept} of {len(audit.checked)} rules kept, {broken} broken{rest}"
+    rules = f"{kept} of {len(audit.checked)} rules met, {broken} broken{rest}"
     yield Text.assemble(f"{audit.who}: {audit.attributes} attributes, {rules}: ", outcome_text(audit.outcome))
 
 
@@ -99,11 +99,11 @@ def plan_lines(plan: Sequence[Step], patience_s: float) -> Iterator[Text]:
         yield Text.assemble(seconds, f"  {step.name}", (f"\n          expected: {step.expected}", "dim"))
     within = [step.seconds for step in plan if step.seconds <= patience_s]
     rest = (
-        f"; not tried, because each takes longer than --patience: {len(plan) - len(within)}"
+        f"; skipped, because they take longer than --patience: {len(plan) - len(within)}"
         if len(within) < len(plan)
         else ""
     )
-    yield Text(f"{len(plan)} steps; {len(within)} take {duration_text(math.ceil(sum(within) / 60) * 60)} at most{rest}")
+    yield Text(f"{len(plan)} steps; {len(within)} take at most {duration_text(math.ceil(sum(within) / 60) * 60)}{rest}")
 
 
 def step_lines(tried: Tried) -> Iterator[Text]:
@@ -170,6 +170,6 @@ def _case(suite: ElementTree.Element, audit: Audit, one: Checked) -> None:
     if one.outcome is Outcome.FAIL:
         ElementTree.SubElement(case, "failure", message=one.rule.meaning).text = text
     elif one.outcome is Outcome.INCONCLUSIVE:
-        ElementTree.SubElement(case, "skipped", message="nothing was seen to check it on")
+        ElementTree.SubElement(case, "skipped", message="no data to check it on")
     elif text:
         ElementTree.SubElement(case, "system-out").text = text

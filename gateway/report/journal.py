@@ -38,7 +38,7 @@ class Journal:
         """
         writer = JournaledWriter(log, facts, self)
         self._started_ns = facts.started_ns
-        self.line(facts.started_ns, f"run begins: {facts.title}, into {log}")
+        self.line(facts.started_ns, f"run started: {facts.title}, log {log}")
         return writer
 
     def line(self, t_ns: int, text: str) -> None:
@@ -80,7 +80,7 @@ class JournaledWriter(LogWriter):
 
     def close(self, t_ns: int, how: str) -> None:
         super().close(t_ns, how)
-        self._journal.line(t_ns, f"run ends: {how}; {self.status.frames} values")
+        self._journal.line(t_ns, f"run ended: {how}; {self.status.frames} values")
         self._journal.flush()
 
     def event(self, event: LinkEvent) -> None:

@@ -108,7 +108,7 @@ class LiveDisplay:
         table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold", expand=True)
         for name in ("node", "channel"):
             table.add_column(name, no_wrap=True)
-        for name in ("per s", "required", "values", "bad", "gap s"):
+        for name in ("per s", "required", "values", "errors", "gap s"):
             table.add_column(name, justify="right", no_wrap=True)
         table.add_column("newest", no_wrap=True, overflow="ellipsis", ratio=1)
         for node in view.nodes:

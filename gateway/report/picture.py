@@ -22,7 +22,7 @@ def picture(plot: Plot) -> bytes:
     try:
         import kaleido
     except ImportError:
-        raise InputError("pictures need kaleido: pip install 'gattest[png]'") from None
+        raise InputError("images need kaleido: pip install 'gattest[png]'") from None
     axis = {"color": _INK, "gridcolor": _RULE, "linecolor": _RULE}
     layout: dict[str, Any] = dict(plot.figure["layout"])
     layout |= {"xaxis": layout["xaxis"] | axis, "yaxis": layout["yaxis"] | axis, "plot_bgcolor": "#fff"}
@@ -40,6 +40,6 @@ def picture(plot: Plot) -> bytes:
             kaleido.write_fig_sync({"data": data, "layout": layout}, path=path, opts={"format": "png", **_SIZE})
         except Exception as error:  # whatever the driver and the browser raise
             raise InputError(
-                f"no picture: {error or type(error).__name__}; it takes an installed Chrome or Chromium"
+                f"no image was written: {error or type(error).__name__}; Chrome or Chromium must be installed"
             ) from None
         return path.read_bytes()

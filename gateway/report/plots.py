@@ -157,7 +157,7 @@ def _rate(survey: NodeSurvey, channel: ChannelSurvey, rule: Requirement | None, 
     }
     ends = [(rule.low, "required at least"), (rule.high, "required at most")] if rule else []
     lines = [(value, text) for value, text in ends if value is not None]
-    layout = _axes(_time(survey), {"title": {"text": "values a second"}, "rangemode": "tozero"}, **_levels(lines))
+    layout = _axes(_time(survey), {"title": {"text": "values per second"}, "rangemode": "tozero"}, **_levels(lines))
     said = f"{number(found.value, found.unit)} while connected, in windows of {step_ms / 1000:.3g} s"
     if rule is not None:
         said += f"; required {_bounds(rule)}"
@@ -294,7 +294,7 @@ def _allan(node: str, subject: str, one: FieldSurvey) -> Plot:
     x = {"type": "log", "title": {"text": "values averaged"}, "dtick": 1, "exponentformat": "power"}
     y = {"type": "log", "title": {"text": f"Allan deviation{f', {unit}' if unit else ''}"}, "exponentformat": "power"}
     least = min(points, key=lambda point: point[1])
-    said = f"Allan deviation least over {least[0]} values: {number(least[1], unit)}"
+    said = f"lowest Allan deviation over {least[0]} values: {number(least[1], unit)}"
     title = f"{subject}: noise of {one.info.name}"
     return Plot(f"{node}.{name}:noise", title, said, {"data": [data], "layout": _axes(x, y)}, over_time=False)
 

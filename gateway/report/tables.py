@@ -67,7 +67,7 @@ def bounds_of(low: float | None, high: float | None, unit: str = "") -> str:
 def verdict_table(verdicts: Sequence[Verdict]) -> Table:
     """One row a requirement: what was found, what was asked, by how much, and the verdict."""
     table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="bold")
-    for name in ("node", "of", "figure"):
+    for name in ("node", "subject", "figure"):
         table.add_column(name, overflow="fold")
     for name in ("found", "required", "margin"):
         table.add_column(name, justify="right", overflow="fold")
@@ -91,11 +91,11 @@ def verdict_table(verdicts: Sequence[Verdict]) -> Table:
 def pair_table(pairs: Sequence[Pair]) -> Table:
     """One row a figure: before, after, and whether that is a change."""
     table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="bold")
-    for name in ("node", "of", "figure"):
+    for name in ("node", "subject", "figure"):
         table.add_column(name, overflow="fold")
     for name in ("A", "B"):
         table.add_column(name, justify="right", overflow="fold")
-    table.add_column("B is", overflow="fold")
+    table.add_column("B vs. A", overflow="fold")
     last = subject = ""
     for pair in pairs:
         table.add_row(
@@ -112,14 +112,14 @@ def pair_table(pairs: Sequence[Pair]) -> Table:
 def agreement_table(found: Agreement, unit: str) -> Table:
     """How a field agrees with a reference."""
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_header=False)
-    lag = "not told, the reference did not change"
+    lag = "not determined, the reference did not change"
     gain = lag if found.gain is None else f"{found.gain:.5g}"
     bounds = f"{number(found.offset_low)} to {number(found.offset_high, unit)}"
-    table.add_row("offset", f"{number(found.offset, unit)}, by 95 % {bounds}: mean of value less reference")
+    table.add_row("offset", f"{number(found.offset, unit)}, 95 % bounds {bounds}: mean of value minus reference")
     table.add_row("gain", gain)
-    table.add_row("residual", f"{number(found.residual, unit)}: standard deviation beside the line")
-    table.add_row("lag", lag if found.lag_s is None else f"{number(found.lag_s, 's')}: the value follows later")
-    table.add_row("over", f"{found.n} values")
+    table.add_row("residual", f"{number(found.residual, unit)}: standard deviation about the line")
+    table.add_row("lag", lag if found.lag_s is None else f"{number(found.lag_s, 's')}: the value lags the reference")
+    table.add_row("based on", f"{found.n} values")
     return table
 
 

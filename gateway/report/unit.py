@@ -9,11 +9,11 @@ from gateway.model.errors import InputError
 
 _USER = re.compile(r"[a-z_][a-z0-9_-]{0,30}")  # as Debian's adduser takes them by default
 _UNIT = """\
-# Carries out {run}. To use it:
-#   write this to /etc/systemd/system/NAME.service, then
+# Runs {run}. To use it:
+#   save this as /etc/systemd/system/NAME.service, then
 #   systemctl daemon-reload && systemctl enable --now NAME
-# After nodes were added to the run file: systemctl reload NAME
-# Exit codes: 0 pass, 1 fail and 3 inconclusive are ends of a run; 2 is bad input or no adapter, and is tried again.
+# After adding nodes to the run file: systemctl reload NAME
+# Exit codes: 0 pass, 1 fail and 3 inconclusive end a run normally; 2 is bad input or no adapter, and is retried.
 
 [Unit]
 Description={title}
@@ -52,7 +52,7 @@ def unit_file(title: str, program: Path, run: Path, log: Path, user: str) -> str
         InputError: the user is no user name.
     """
     if not _USER.fullmatch(user):
-        raise InputError(f"--user {user!r} is no user name; lower-case letters, digits, - and _, at most 31")
+        raise InputError(f"--user {user!r} is not a user name; lower-case letters, digits, - and _, at most 31")
     return _UNIT.format(
         title=" ".join(title.replace("%", "%%").split()),
         user=user,

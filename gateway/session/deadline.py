@@ -30,7 +30,7 @@ async def within(seconds: float, what: str, work: Awaitable[T], lost: asyncio.Ev
         await asyncio.wait({task, ended} if ended else {task}, timeout=seconds, return_when=asyncio.FIRST_COMPLETED)
         if not task.done():
             if ended is not None and ended.done():
-                raise RadioError(f"{what}: the link was lost meanwhile")
+                raise RadioError(f"{what}: the link was lost before it completed")
             raise RadioError(f"{what}: no answer within {seconds:g} s")
     finally:
         left = {one for one in (task, ended) if one is not None and not one.done()}
@@ -41,7 +41,7 @@ async def within(seconds: float, what: str, work: Awaitable[T], lost: asyncio.Ev
         if task.done() and not task.cancelled():
             task.exception()  # no news to whoever has given it up, or is given up in the same moment
     if task.cancelled():
-        raise RadioError(f"{what}: the Bluetooth stack gave up")
+        raise RadioError(f"{what}: cancelled by the Bluetooth stack")
     try:
         return task.result()
     except RadioError:

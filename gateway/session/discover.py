@@ -94,13 +94,13 @@ async def discover(radio: Radio, device: BLEDevice, who: str, listen_s: float) -
                 await _subscribe(client, table, item, target, do)
         await do("listening", asyncio.sleep(listen_s))
     except RadioError as error:
-        table.unseen.append(f"the rest: {error}")
+        table.unseen.append(f"the rest of the table: {error}")
     finally:
         if client.is_connected:
             try:
                 await within(REQUEST_S, "disconnecting", client.disconnect())
             except RadioError as error:
-                table.unseen.append(f"how it lets go: {error}")
+                table.unseen.append(f"disconnecting: {error}")
     return table
 
 
@@ -159,4 +159,4 @@ async def _subscribe(
         if not client.is_connected:
             raise
         if any(one.uuid.startswith("00002902") for one in item.descriptors):  # without it a rule of its own speaks
-            table.unseen.append(f"what {item.uuid} sends: {error}")
+            table.unseen.append(f"values of {item.uuid}: {error}")

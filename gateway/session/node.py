@@ -33,7 +33,7 @@ DISCONNECT_S = 5.0
 NOT_FOUND_EVERY_S = 30.0
 BACKOFF_FIRST_S = 0.5
 BACKOFF_MOST_S = 30.0
-UNKNOWN_REASON = "the system does not say why"
+UNKNOWN_REASON = "no reason reported by the system"
 T = TypeVar("T")
 
 
@@ -242,7 +242,7 @@ class NodeSession:
             await within(PROBE_S, "probing", client.read_gatt_char(readable), link.lost)
         except RadioError as error:
             return str(error)
-        return "it answers a read"
+        return "it responds to a read"
 
     async def _watch(self, client: BleakClient, link: _Link) -> None:
         """Give up a link that is up but silent for longer than it may be."""
@@ -258,5 +258,5 @@ class NodeSession:
                 break
         if not link.lost.is_set():
             self._tell(events.Silent(silent_s=quiet_ns / 1e9, probe=answer))
-            link.why = f"silent for {quiet_ns / 1e9:.1f} s, given up ({answer})"
+            link.why = f"silent for {quiet_ns / 1e9:.1f} s, link dropped ({answer})"
             self._ended(link)

@@ -57,11 +57,11 @@ def resolve(client: BleakClient, node: NodeConfig) -> dict[str, BleakGATTCharact
             wrong.append(f"no characteristic {name} ({item.uuid})")
         elif not properties & set(own[0].properties):
             has = ", ".join(own[0].properties) or "none"
-            wrong.append(f"{name} needs {' or '.join(sorted(properties))}, the node offers {has}")
+            wrong.append(f"{name} needs {' or '.join(sorted(properties))}, but the node offers {has}")
         else:
             found[name] = own[0]
     if wrong:
-        raise NodeError(f"{node.name} is not the {node.plugin.kind} that its plugin declares: {'; '.join(wrong)}")
+        raise NodeError(f"{node.name} does not match its plugin {node.plugin.kind}: {'; '.join(wrong)}")
     return found
 
 

@@ -71,8 +71,8 @@ def agreement(times_s: Floats, values: Floats, ref_times_s: Floats, ref_values: 
     times_s, values = times_s[inside], values[inside]
     if len(values) < FEWEST:
         raise InputError(
-            f"{len(values)} values lie within the reference's time, at least {FEWEST} are needed; check both clocks, "
-            "and that the reference begins before and ends after the values"
+            f"{len(values)} values overlap the reference in time, at least {FEWEST} are needed; check both clocks, "
+            "and that the reference starts before and ends after the values"
         )
     step = -(-len(values) // MOST_VALUES)
     times_s, values = times_s[::step], values[::step]
@@ -146,11 +146,11 @@ def read_reference(path: Path, time: str | None, column: str | None) -> tuple[Fl
                     times.append(moment)
                     values.append(value)
                 if len(times) > _MOST_ROWS:
-                    raise InputError(f"{path} has more than {_MOST_ROWS:,} rows; give a part of it")
+                    raise InputError(f"{path} has more than {_MOST_ROWS:,} rows; use a part of it")
     except OSError as error:
         raise InputError(f"{path} can't be read: {error.strerror}; check the path") from None
     except (UnicodeDecodeError, csv.Error) as error:
-        raise InputError(f"{path} is no CSV text: {error}; export it as UTF-8 with commas") from None
+        raise InputError(f"{path} is not CSV text: {error}; export it as comma-separated UTF-8") from None
     if len(times) < 2:
         raise InputError(f"{path} has {len(times)} readings, at least 2 are needed")
     order = np.argsort(times, kind="stable")

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from gateway.analysis.bounds import BLOCKS
 
-METHOD = "Student's t over the least delayed values of 20 stretches"
+METHOD = "Student's t over the least delayed values of 20 segments"
 # Student's t at 18 degrees of freedom, as any table has it: the 0.995 quantile, because delays are no normal
 # deviates, and the 0.975 quantile held the truth in 92 % of simulated runs only
 _T = 2.878

@@ -21,7 +21,7 @@ from gateway.plugin.layout.types import type_labelled
 
 Floats = npt.NDArray[np.float64]
 MEAN = "Student's t over 20 or more batches of values"
-LINE = "Student's t over a line through up to 20 stretches of the run"
+LINE = "Student's t for a line fit over up to 20 segments of the run"
 _MOST_CODES = 1 << 20
 LARGEST = 1e150
 _EXACT = 2.0**53  # up to which every code is a number of its own

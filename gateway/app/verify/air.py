@@ -31,7 +31,7 @@ async def air(who: str, plugin: Plugin | None, radio: RadioName, faults: Faults 
     """
     config = AirConfig()
     if radio == RadioName.VIRTUAL and plugin is None:
-        raise InputError("a simulated node is made from a plugin; name it with --plugin")
+        raise InputError("a simulated node needs a plugin; specify it with --plugin")
     async with open_radio(radio, config) as opened:
         from gateway.radio.virtual import VirtualRadio
 

@@ -46,7 +46,7 @@ async def audit(
     if found is not None:
         return found
     if node is not None:
-        raise InputError(f"--node goes with a capture or a log, and there is no file {who}")
+        raise InputError(f"--node applies to a capture or a log, but there is no file {who}")
     return [await audit_live(who, plugin, radio, seconds)], []
 
 
@@ -85,7 +85,7 @@ async def audit_live(
     async with air(who, served or plugin, radio) as opened:
         device, heard = await look_for(opened, who, seconds)
         if device is None:
-            table = FoundTable(who, unseen=[f"anything: nothing called {who} was heard within {seconds:g} s"])
+            table = FoundTable(who, unseen=[f"the whole table: no advertisement from {who} within {seconds:g} s"])
         else:
             table = await discover(opened, device, who, seconds)
             table.advertised = heard
@@ -109,7 +109,7 @@ def audit_capture(path: Path, plugin: Plugin | None, who: str | None) -> tuple[l
     chosen = [table for table in tables if who in (None, table.who)]
     if not chosen:
         names = ", ".join(table.who for table in tables) or "none"
-        raise InputError(f"{path} shows no discovery of {who or 'any node'}; there are {names}")
+        raise InputError(f"{path} contains no discovery of {who or 'any node'}; it has {names}")
     return [audit_table(table, plugin) for table in chosen], list(trouble.lines())
 
 
@@ -131,14 +131,14 @@ def audit_text(path: Path, plugin: Plugin | None, who: str | None) -> list[Audit
                 try:
                     tables[record.node] = FoundTable.of_facts(record.node, record.facts)
                 except (LookupError, TypeError, ValueError):
-                    capture.trouble.note("a table that can't be read", f"of {record.node}")
+                    capture.trouble.note("unreadable GATT table", f"of {record.node}")
     if not tables:
         raise InputError(
-            f"{path} holds no table of {who or 'a node'}; one that this version recorded or extracted does"
+            f"{path} contains no GATT table of {who or 'a node'}; use a capture recorded or extracted by this version"
         )
     declared = plugin.characteristics.values() if plugin is not None else ()
     for node, table in tables.items():
-        table.unseen.append("descriptors and settings, which a run does not read")
+        table.unseen.append("descriptors and settings (a run does not read them)")
         for own in declared:
             found = next((item for _, item in table.characteristics if item.uuid == own.uuid), None)
             if found is not None:
@@ -161,7 +161,7 @@ def audit_log(path: Path, plugin: Plugin | None, who: str | None) -> list[Audit]
             if not found:
                 continue
             table = FoundTable.of_facts(node.name, found[-1])
-            table.unseen.append("descriptors and settings, which a run does not read")
+            table.unseen.append("descriptors and settings (a run does not read them)")
             by_uuid = {item.uuid: item for _, item in table.characteristics}
             for channel in node.channels:
                 item = by_uuid.get(log.uuid_of(channel))
@@ -170,5 +170,5 @@ def audit_log(path: Path, plugin: Plugin | None, who: str | None) -> list[Audit]
                     item.pushed += [("notify" in item.properties, bytes.fromhex(raw)) for (raw,) in newest]
             audits.append(audit_table(table, plugin))
     if not audits:
-        raise InputError(f"{path} holds no table of a node; a log of a run by this version does")
+        raise InputError(f"{path} contains no GATT table of a node; use a log recorded by this version")
     return audits

@@ -97,7 +97,7 @@ def _earlier(path: Path, who: str, plan: Sequence[Step]) -> dict[str, Tried]:
             if not info.title.endswith(_RESUMED):
                 break
         else:
-            raise InputError(f"{path} holds no exercise of {who}; leave out --resume to begin one")
+            raise InputError(f"{path} contains no exercise of {who}; run without --resume to start one")
     found = {}
     for step in plan:  # one that the plugin now expects something else of is tried again
         if (before := told.get((step.name, step.expected))) is not None:

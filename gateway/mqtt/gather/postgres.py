@@ -67,7 +67,7 @@ class PostgresStore:
         except self._connection_errors() as error:
             self._connection.close()
             raise InputError(
-                f"the database can't be used: {error}; the user must be allowed to make a schema"
+                f"the database can't be used: {error}; the user needs permission to create a schema"
             ) from None
         self._runs: set[str] = set()
 
@@ -87,11 +87,9 @@ class PostgresStore:
         try:
             return work()
         except self._data_errors() as error:
-            raise InputError(" ".join(f"it can't be kept: {error}".split())) from None
+            raise InputError(" ".join(f"it can't be stored: {error}".split())) from None
         except self._connection_errors() as error:
-            raise StoreError(
-                f"the database does not take what came: {error}; it is tried again".replace("\n", " ")
-            ) from None
+            raise StoreError(f"the database rejected the messages: {error}; retrying".replace("\n", " ")) from None
 
     def begin(self) -> None:
         if self._connection.closed or self._connection.broken:
@@ -129,7 +127,7 @@ class PostgresStore:
                 json.dumps(told),
             )
         except (KeyError, TypeError, ValueError, OverflowError) as error:
-            raise InputError(f"what is told of a run can't be used: {error!r}") from None
+            raise InputError(f"the description of a run can't be used: {error!r}") from None
         self._tried(
             lambda: self._connection.execute(
                 "INSERT INTO gattest.run VALUES (%s, %s, %s, %s, %s) "
@@ -188,7 +186,7 @@ class PostgresStore:
                 for one in events.events
             ]  # fmt: skip
         except (KeyError, TypeError, ValueError, OverflowError) as error:
-            raise InputError(f"what came is no event: {error!r}") from None
+            raise InputError(f"the message is not a valid event: {error!r}") from None
         for run in dict.fromkeys(row[0] for row in rows):
             self._know(run)
         return self._tried(lambda: self._copy("event", rows))
@@ -273,7 +271,7 @@ def fetch_into(address: str, log: LogStore) -> tuple[int, int]:
             log.commit()
         return frames, len(runs)
     except PostgresStore._connection_errors() as error:
-        raise InputError(f"the database can't be read: {str(error).strip()}; was anything gathered into it") from None
+        raise InputError(f"the database can't be read: {str(error).strip()}; gather into it first") from None
     finally:
         connection.close()
         log.close()

@@ -122,6 +122,6 @@ class LogStore:
         try:
             return work()
         except (sqlite3.IntegrityError, sqlite3.ProgrammingError, sqlite3.InterfaceError, sqlite3.DataError) as error:
-            raise InputError(f"it can't be kept: {error}") from None  # the values, not the disk
+            raise InputError(f"it can't be stored: {error}") from None  # the values, not the disk
         except sqlite3.Error as error:
-            raise StoreError(f"{self._log.path} does not take what came: {error}; it is tried again") from None
+            raise StoreError(f"{self._log.path} can't be written: {error}; retrying") from None

@@ -99,34 +99,34 @@ def unpack(topic: str, prefix: str, payload: bytes, form: str) -> Frames | Facts
 def _events(payload: bytes) -> Events:
     content = _json(payload)
     if not isinstance(content, list) or not all(isinstance(one, dict) for one in content):
-        raise InputError("what came as events is no list of tables")
+        raise InputError("the events message is not a list of objects")
     for event in content:
         t_ns, number = event.get("t_ns"), event.get("id")
         if not isinstance(t_ns, int) or not 0 <= t_ns < _MOST_S * _NANO:
-            raise InputError(f"an event at {t_ns!r} ns")
+            raise InputError(f"an event with the invalid time {t_ns!r} ns")
         if not isinstance(number, int) or not 0 < number < SPAN:
-            raise InputError(f"an event of number {number!r}")
+            raise InputError(f"an event with the invalid number {number!r}")
         if event.get("kind") not in set(EventKind) or not isinstance(event.get("detail"), dict):
             raise InputError(f"an event of kind {event.get('kind')!r}, which this version does not know")
         if not isinstance(event.get("node"), str | None):
-            raise InputError(f"an event of node {event.get('node')!r}")
+            raise InputError(f"an event with the invalid node {event.get('node')!r}")
     return Events(content)
 
 
 def _table(payload: bytes) -> Mapping[str, Any]:
     content = _json(payload)
     if not isinstance(content, dict):
-        raise InputError("what came as facts of a run is no table")
+        raise InputError("the description of a run is not an object")
     return content
 
 
 def _json(payload: bytes) -> Any:
     if len(payload) > MOST_BYTES:
-        raise InputError(f"{len(payload)} bytes; at most {MOST_BYTES} are read")
+        raise InputError(f"{len(payload)} bytes; at most {MOST_BYTES} are accepted")
     try:
         return json.loads(payload)
     except (ValueError, RecursionError) as error:
-        raise InputError(f"no JSON: {error}") from None
+        raise InputError(f"not JSON: {error}") from None
 
 
 def _frames(gateway: str, node: str, channel: str, payload: bytes, form: str) -> Frames:
@@ -134,16 +134,16 @@ def _frames(gateway: str, node: str, channel: str, payload: bytes, form: str) ->
     for record in read_pack(payload, form):
         name = record.name.rpartition(":")[2]
         if not 0 <= record.t < _MOST_S:
-            raise InputError(f"the time {record.t} s of {name!r} is none since 1970")
+            raise InputError(f"the time {record.t} s of {name!r} is not a valid time since 1970")
         t_ns = int(record.t * _NANO)
         if name == OF_RUN:
             run = str(record.value)
         elif name == FRAME:
             if not isinstance(record.value, Decimal) or not 0 < record.value < _MOST_ID:
-                raise InputError(f"frame {record.value!r} is no number of a frame")
+                raise InputError(f"frame {record.value!r} is not a frame number")
             frames.append(ReceivedFrame(int(record.value), t_ns))
         elif not frames:
-            raise InputError(f"a value {name!r} stands before the first frame")
+            raise InputError(f"a value {name!r} comes before the first frame")
         elif name == RAW and isinstance(record.value, bytes):
             frames[-1].raw = record.value
         elif name == FAULT:
@@ -151,7 +151,7 @@ def _frames(gateway: str, node: str, channel: str, payload: bytes, form: str) ->
         else:
             frames[-1].values.append(_value(name, record.unit, t_ns, record.value))
     if not run or not frames:
-        raise InputError("the pack does not say of which run it is, or holds no frame")
+        raise InputError("the pack does not name its run, or contains no frame")
     return Frames(run, gateway, node, channel, frames)
 
 

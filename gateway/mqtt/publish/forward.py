@@ -119,7 +119,7 @@ class Forwarder:
                     yield live, earlier, outbox
                     return
             if self._asked.ending.is_set():
-                raise BrokerError(f"{self._log} did not come into being; nothing was sent")
+                raise BrokerError(f"{self._log} was not created; nothing was sent")
             await asyncio.sleep(LOOK_AGAIN_S)
 
     def _behind(self, tail: Tail, outbox: Outbox) -> None:
@@ -153,7 +153,7 @@ class Forwarder:
         except* (MqttError, BrokerError) as group_of:
             raise first_of(group_of) from None
         except* sqlite3.Error as group_of:
-            raise BrokerError(f"{self._log} can't be read: {first_of(group_of)}; it is tried again") from None
+            raise BrokerError(f"{self._log} can't be read: {first_of(group_of)}; retrying") from None
         self._behind(live, outbox)
         for node, verdicts in self._asked.verdicts:
             await link.send(below(self._config, node, VERDICTS), json.dumps(verdicts).encode(), 1, retain=True)

@@ -62,7 +62,7 @@ class Beside:
             with contextlib.suppress(ValueError, TypeError):
                 self.progress = Progress(**json.loads(line))
         if not self.progress.done:  # the last that was told says why, where it says anything
-            trouble = self.progress.trouble or "the sending ended before all was sent"
+            trouble = self.progress.trouble or "sending ended before everything was sent"
             self.progress = replace(self.progress, connected=False, trouble=trouble)
 
     @property

@@ -55,13 +55,13 @@ def read_pack(raw: bytes, form: str) -> list[Record]:
         InputError: it is no pack; the text says what is wrong and where.
     """
     if len(raw) > MOST_BYTES:
-        raise InputError(f"a pack of {len(raw)} bytes; at most {MOST_BYTES} are read")
+        raise InputError(f"a pack of {len(raw)} bytes; at most {MOST_BYTES} are accepted")
     try:
         content = cbor2.loads(raw) if form == CBOR else json.loads(raw, parse_float=Decimal, parse_int=Decimal)
     except (ValueError, RecursionError, cbor2.CBORDecodeError, InvalidOperation, MemoryError) as error:
-        raise InputError(f"no {form}: {error}") from None
+        raise InputError(f"not {form}: {error}") from None
     if not isinstance(content, list):
-        raise InputError("no pack: a pack is a list of records")
+        raise InputError("not a pack: a pack is a list of records")
     return _resolve(content)
 
 

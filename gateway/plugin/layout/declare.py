@@ -35,31 +35,31 @@ class FieldDecl(BaseModel):
     model_config = ConfigDict(extra="forbid", strict=True, use_attribute_docstrings=True)
 
     name: str = ""
-    """Lower-case letters, digits and `_`; unique, or under conditions that exclude each other."""
+    """Lower-case letters, digits and `_`; unique, unless their conditions exclude each other."""
     type: str = ""
-    """What it is, below."""
+    """Its type, see Types below."""
     rfu: Annotated[int, Declared(ge=1, le=MAX_VALUE_BYTES * 8)] | None = None
-    """So many bits reserved for future use; instead of all other keys but `at` and `when`."""
+    """Number of bits reserved for future use; replaces all other keys except `at` and `when`."""
     when: str | None = None
-    """There only if an earlier integer says so: `"flag"`, `"not flag"`, `"message == 2"`, `"message != 2"`."""
+    """Present only if an earlier integer says so: `"flag"`, `"not flag"`, `"message == 2"`, `"message != 2"`."""
     at: Annotated[int, Declared(ge=0)] | Annotated[list[int], Declared(min_length=2, max_length=2)] | None = None
-    """First byte, or `[byte, bit]`, where it does not follow the field before it."""
+    """First byte, or `[byte, bit]`, if it does not follow the previous field."""
     byte_order: Order | None = None
-    """Where it differs from the characteristic's."""
+    """If it differs from the characteristic's."""
     lsb: str | None = None
     """Weight of one count with its unit: `"0.01 degC"`, `"1/16 g_0"`, `"2**-6 V"`."""
     offset: str | None = None
-    """What is added to the scaled value."""
+    """Added to the scaled value."""
     unit: str | None = None
-    """What the value is shown and kept in, where that is not the unit of `lsb`."""
+    """Unit the value is shown and stored in, if it is not the unit of `lsb`."""
     limits: Annotated[list[str], Declared(min_length=2, max_length=2)] | None = None
-    """Lowest and highest value that may be; beyond it a value is counted as outside its limits."""
+    """Lowest and highest allowed value; values beyond them are counted as outside limits."""
     role: Role | None = None
     """`sequence` counts values, so that loss can be measured; `node time` is the node's clock; `battery` its charge."""
     reserved: dict[str, str] = {}
     """Transmitted values that mean "no reading", with the reason: `{ 0x8000 = "not known" }`."""
     names: dict[str, str] = {}
-    """Transmitted values that stand for a name: `{ 0 = "closed", 1 = "open" }`."""
+    """Names for transmitted values: `{ 0 = "closed", 1 = "open" }`."""
 
 
 class SamplesDecl(BaseModel):
@@ -68,11 +68,11 @@ class SamplesDecl(BaseModel):
     model_config = ConfigDict(extra="forbid", strict=True, use_attribute_docstrings=True)
 
     every: str | None = None
-    """Time between two samples; the last is as old as the notification."""
+    """Time between two samples; the last one is taken to be as old as the notification."""
     count: Annotated[int, Declared(ge=1, le=MAX_VALUE_BYTES)] | str | None = None
-    """How many, or the unsigned field that says how many; without, until the value ends."""
+    """How many, or the unsigned field that holds the count; by default, as many as fill the value."""
     fields: list[FieldDecl]
-    """Those of one sample, with a width of their own."""
+    """Fields of one sample, each of fixed width."""
 
 
 def read_layout(
@@ -96,7 +96,7 @@ def read_layout(
     if samples is not None:
         repeated = _samples(samples, order, blocks, complain)
         if tail is not None:
-            complain("samples", f"samples behind {tail.name}, which takes all bytes that are left", "one of the two")
+            complain("samples", f"samples after {tail.name}, which takes all remaining bytes", "only one of the two")
     layout = Layout(tuple(blocks), repeated, tail)
     if layout.head > MAX_VALUE_BYTES:
         complain("fields", f"{layout.head} bytes", f"an attribute value holds at most {MAX_VALUE_BYTES} bytes")
@@ -107,7 +107,7 @@ def read_layout(
     _unique(layout, complain)
     sequences = [field for field, _ in layout.all_fields() if field.role == "sequence"]
     if len(sequences) > 1 or (sequences and sequences[0] not in layout.fields):
-        complain("fields", "sequence role in a sample or more than once", "one sequence counter a value")
+        complain("fields", "sequence role in a sample or more than once", "one sequence counter per value")
     return layout
 
 
@@ -117,7 +117,7 @@ def _samples(samples: SamplesDecl, order: Order, blocks: Sequence[Block], compla
     if samples.every is not None:
         every_ns = _try(lambda: parse_duration_ns(samples.every or ""), "samples.every", complain)
     if any(decl.when for decl in samples.fields) or any(field.type.textual for field in inner):
-        complain("samples.fields", "a field with when, or without a width of its own", "plain fields only")
+        complain("samples.fields", "a field with when, or of variable width", "unconditional fields of fixed width")
     if not inner:
         complain("samples.fields", "no fields", "declare at least one")
         return None
@@ -148,8 +148,8 @@ def _blocks(decls: Sequence[FieldDecl], order: Order, complain: Complain) -> tup
             if start + 1 < len(decls) or decls[start].when:
                 complain(
                     f"fields[{start}]",
-                    f"{decls[start].type} with a condition, or not as the last field",
-                    "the last, always there",
+                    f"{decls[start].type} with a condition, or not the last field",
+                    "the last field, without a condition",
                 )
             break
         end = start + 1
@@ -161,7 +161,7 @@ def _blocks(decls: Sequence[FieldDecl], order: Order, complain: Complain) -> tup
         known |= {field.name: field for field in fields}
         start = end
     if len(blocks) > 1 and any(decl.at is not None for decl in decls):
-        complain("fields", "fields placed with at among fields with when", "put them one after the other")
+        complain("fields", "fields with at mixed with fields with when", "fields in order, without at")
     return blocks, tail
 
 
@@ -180,9 +180,7 @@ def _condition(decl: FieldDecl, known: Mapping[str, Field], place: str, complain
     field = known.get(found["name"])
     if field is None or not field.type.integer:
         integers = [name for name, other in known.items() if other.type.integer]
-        complain(
-            place, f"{found['name']!r} is no integer field before this one", f"one of {', '.join(integers) or 'none'}"
-        )
+        complain(place, f"{found['name']!r} is not an earlier integer field", f"one of {', '.join(integers) or 'none'}")
         return None
     if found["test"]:
         return Condition(field.name, int(found["number"], 0), found["test"] == "==")
@@ -228,7 +226,7 @@ def _place(
             bits, name = decl.rfu, "rfu"
             extra = decl.model_fields_set - {"rfu", "at", "when"}
             if extra:
-                complain(place, f"rfu together with {', '.join(sorted(extra))}", "reserved bits have no other key")
+                complain(place, f"rfu together with {', '.join(sorted(extra))}", "no other keys for reserved bits")
         else:
             field = _field(decl, start, decl.byte_order or order, order, place, complain)
             if field is None:
@@ -256,14 +254,14 @@ def _place(
     if covered < end:
         complain(where, f"{end - covered} bits between the fields are not declared", "declare them as { rfu = N }")
     if end % 8:
-        complain(where, f"the fields end at bit {end}, inside a byte", f"fill up with {{ rfu = {8 - end % 8} }}")
+        complain(where, f"the fields end at bit {end}, inside a byte", f"pad with {{ rfu = {8 - end % 8} }}")
     return fields, -(-end // 8)
 
 
 def _field(decl: FieldDecl, bit: int, order: Order, whole: Order, place: str, complain: Complain) -> Field | None:
     """Build one field; None where not even its width is known."""
     if not NAME.fullmatch(decl.name):
-        complain(f"{place}.name", f"{decl.name!r}", "a lower-case name of letters, digits and _, at most 40 long")
+        complain(f"{place}.name", f"{decl.name!r}", "lower-case letters, digits and _, at most 40 characters")
     known = type_of(decl.type)
     if known is None:
         types = ", ".join(one.written.replace("`", "") for one in TYPES)
@@ -274,12 +272,12 @@ def _field(decl: FieldDecl, bit: int, order: Order, whole: Order, place: str, co
         complain(
             f"{place}",
             f"{decl.type} at bit {bit}",
-            "a float or a field of its own byte order starts on a byte",
+            "a float or a field with its own byte order must start on a byte boundary",
         )
     reserved = _integers(decl.reserved, kind, bits, f"{place}.reserved", complain)
     names = _integers(decl.names, kind, bits, f"{place}.names", complain)
     if not kind.integer and (decl.lsb or decl.offset):
-        complain(place, f"a {decl.type} with lsb or offset", "give it its unit alone")
+        complain(place, f"a {decl.type} with lsb or offset", "give it only a unit")
     if kind.textual and (decl.unit or decl.limits):
         complain(place, f"a {decl.type} with unit or limits", "text and bytes have none")
     if names and (decl.lsb or decl.offset or decl.unit or decl.limits):

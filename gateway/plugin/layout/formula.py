@@ -43,17 +43,17 @@ def _table(x: Any, *points: Any) -> Any:
 # name: (fewest arguments, most, function, what it gives)
 FUNCTIONS: dict[str, tuple[int, int, Callable[..., Any], str]] = {
     "sqrt": (1, 1, np.sqrt, "square root"),
-    "exp": (1, 1, np.exp, "e to the power of"),
+    "exp": (1, 1, np.exp, "e to the power of x"),
     "ln": (1, 1, np.log, "natural logarithm"),
     "log10": (1, 1, np.log10, "logarithm to base 10"),
-    "abs": (1, 1, np.abs, "without its sign"),
+    "abs": (1, 1, np.abs, "absolute value"),
     "sin": (1, 1, np.sin, "sine of radians"),
     "cos": (1, 1, np.cos, "cosine of radians"),
     "tan": (1, 1, np.tan, "tangent of radians"),
-    "asin": (1, 1, np.arcsin, "radians of a sine"),
-    "acos": (1, 1, np.arccos, "radians of a cosine"),
-    "atan": (1, 1, np.arctan, "radians of a tangent"),
-    "atan2": (2, 2, np.arctan2, "`atan2(y, x)`: radians of the direction, in all four quadrants"),
+    "asin": (1, 1, np.arcsin, "arc sine in radians"),
+    "acos": (1, 1, np.arccos, "arc cosine in radians"),
+    "atan": (1, 1, np.arctan, "arc tangent in radians"),
+    "atan2": (2, 2, np.arctan2, "`atan2(y, x)`: angle in radians, in all four quadrants"),
     "min": (2, _MOST, lambda *values: np.minimum.reduce(np.broadcast_arrays(*values)), "the smallest"),
     "max": (2, _MOST, lambda *values: np.maximum.reduce(np.broadcast_arrays(*values)), "the largest"),
     "where": (
@@ -67,7 +67,7 @@ FUNCTIONS: dict[str, tuple[int, int, Callable[..., Any], str]] = {
         5,
         _MOST,
         _table,
-        "`table(x, x0, y0, x1, y1, …)`: straight lines between points, no value beyond the first and last",
+        "`table(x, x0, y0, x1, y1, …)`: linear interpolation between points, no value outside them",
     ),
 }
 _BINARY: dict[type[ast.operator], Callable[..., Any]] = {
@@ -100,7 +100,7 @@ class Formula:
 
     def __init__(self, text: str, inputs: Collection[str]) -> None:
         if len(text) > MAX_TEXT:
-            raise InputError(f"the formula is {len(text)} characters long, at most {MAX_TEXT} are read")
+            raise InputError(f"the formula is {len(text)} characters long; at most {MAX_TEXT} are allowed")
         try:
             tree = ast.parse(text.strip(), mode="eval")
         except (SyntaxError, ValueError, RecursionError, MemoryError) as error:
@@ -137,7 +137,7 @@ class Formula:
                 return self._call(name, args, depth)
             case _:
                 raise InputError(
-                    f"the formula holds {ast.unparse(node)!r}, which is not of its language: numbers, inputs, "
+                    f"the formula holds {ast.unparse(node)!r}, which is not supported: use numbers, inputs, "
                     f"+ - * / **, comparisons of two values, and {', '.join(sorted(FUNCTIONS))}"
                 )
 
@@ -166,7 +166,7 @@ class Formula:
         fewest, most, function, _ = FUNCTIONS[name]
         if not fewest <= len(args) <= most:
             wanted = str(fewest) if fewest == most else f"{fewest} to {most}"
-            raise InputError(f"the formula gives {name} {len(args)} arguments, it takes {wanted}")
+            raise InputError(f"the formula gives {name} {len(args)} arguments; it takes {wanted}")
         if name == "table":
             _check_table(args)
         parts = [self._build(arg, depth + 1) for arg in args]
@@ -178,10 +178,10 @@ def _check_table(args: list[ast.expr]) -> None:
     try:
         points = [float(ast.literal_eval(arg)) for arg in args[1:]]
     except (ValueError, TypeError, SyntaxError):
-        raise InputError("the formula's table holds something else than numbers") from None
+        raise InputError("the formula's table may contain only numbers") from None
     rising = all(a < b for a, b in zip(points[0::2], points[2::2], strict=False))
     if len(points) % 2 or not rising:
-        raise InputError("the formula's table wants pairs x, y with x rising: table(v, x0, y0, x1, y1, …)")
+        raise InputError("the formula's table needs pairs x, y with x increasing: table(v, x0, y0, x1, y1, …)")
 
 
 def _number(value: int | float) -> np.float64:

@@ -273,7 +273,7 @@ class _MedFloat(FieldType):
 
 class _Bytes(FieldType):
     written, name = "`uint8[N]`, `uint8[]`", "bytes"
-    meaning = "N bytes, or as the last field those until the value ends; shown in hex"
+    meaning = "N bytes, or as the last field all remaining bytes; shown in hex"
     pattern = re.compile(r"uint8\[(\d{0,3})\]")
     textual, sql, json, senml = True, str, "string", "vd"
 
@@ -308,7 +308,7 @@ class _Bytes(FieldType):
 
 
 class _Text(_Bytes):
-    written, name, meaning = "`utf8s`", "text", "as the last field: text, until the value ends"
+    written, name, meaning = "`utf8s`", "text", "text, up to the end of the value; only as the last field"
     senml = "v"  # whatever is text is sent as such
     pattern = re.compile("utf8s")
 

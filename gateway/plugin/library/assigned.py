@@ -91,7 +91,7 @@ def descriptor_problem(item: Layout, description: str | None, number: int, raw: 
     """
     if number == USER_DESCRIPTION:
         found = raw.decode("utf-8", "replace")
-        return f"{found!r}, declared is {description!r}" if description not in (None, found) else ""
+        return f"{found!r}, declared as {description!r}" if description not in (None, found) else ""
     if len(item.fields) != 1 or item.samples:
         return ""
     field = item.fields[0]

@@ -59,7 +59,7 @@ def _read(signal: Signal) -> list[float]:
                     f"{signal.path}, line {rows.line_num}: {row[signal.column]!r} is not a number"
                 ) from None
     if not values:
-        raise InputError(f"{signal.path}: holds no data rows")
+        raise InputError(f"{signal.path}: contains no data rows")
     return values
 
 

@@ -123,7 +123,7 @@ def _losses(survey: NodeSurvey, events: Sequence[LinkEvent]) -> Iterator[Loss]:
         before = f"values: {', '.join(values) or 'none'}"
         if kinds:
             before += f"; {', '.join(dict.fromkeys(kinds))}"
-        back = "not back" if lost.back_ns is None else f"{(lost.back_ns - lost.t_ns) / 1e9:.3g} s"
+        back = "not reconnected" if lost.back_ns is None else f"{(lost.back_ns - lost.t_ns) / 1e9:.3g} s"
         yield Loss(utc_text(lost.t_ns)[:23], lost.why, back, before)
 
 

@@ -32,9 +32,9 @@ def value_problem(layout: Layout, raw: bytes) -> str:
 def _permitted(table: FoundTable, plugin: Plugin | None) -> Broken:
     for _, item in table.characteristics:
         if "read" in item.properties and item.refused.endswith(_READ_NOT_PERMITTED):
-            yield place_of(item, plugin), f"offers read and refuses it ({item.refused})", "one of the two"
+            yield place_of(item, plugin), f"has the property read but refuses it ({item.refused})", "one or the other"
         if "read" not in item.properties and item.read:
-            yield place_of(item, plugin), "does not offer read and answers one", "error 0x02, read not permitted"
+            yield place_of(item, plugin), "answers a read without the property read", "error 0x02, Read Not Permitted"
 
 
 def _subscribable(table: FoundTable, plugin: Plugin | None) -> Broken:
@@ -43,17 +43,17 @@ def _subscribable(table: FoundTable, plugin: Plugin | None) -> Broken:
             yield (
                 place_of(item, plugin),
                 f"can't be subscribed to ({item.not_subscribed})",
-                "as it notifies or indicates",
+                "a subscription, as it notifies or indicates",
             )
 
 
 def _protected(table: FoundTable, plugin: Plugin | None) -> Broken:
     for _, item in table.characteristics:
         if item.refused.endswith(_NEEDS_PAIRING):
-            yield place_of(item, plugin), f"can't be read yet ({item.refused})", "known to whoever writes the app"
+            yield place_of(item, plugin), f"can't be read yet ({item.refused})", "known to the app developers"
         if item.not_subscribed.endswith(_NEEDS_PAIRING):
             found = f"can't be subscribed to yet ({item.not_subscribed})"
-            yield place_of(item, plugin), found, "known to whoever writes the app"
+            yield place_of(item, plugin), found, "known to the app developers"
 
 
 def _pushed_properties(table: FoundTable, plugin: Plugin | None) -> Broken:
@@ -61,15 +61,15 @@ def _pushed_properties(table: FoundTable, plugin: Plugin | None) -> Broken:
         for notified, name in ((True, "notify"), (False, "indicate")):
             if name not in item.properties and any(way is notified for way, _ in item.pushed):
                 word = "notified" if notified else "indicated"
-                yield place_of(item, plugin), f"{word}, which it does not offer", f"the property {name}, or silence"
+                yield place_of(item, plugin), f"{word} without the property", f"the property {name}, or no values"
     for handle in table.strays:
-        yield f"0x{handle:04X}", "sent a value, and is no characteristic's value", "values of characteristics"
+        yield f"0x{handle:04X}", "sent a value, but is not a characteristic value", "values of characteristics only"
 
 
 def _unasked(table: FoundTable, plugin: Plugin | None) -> Broken:
     for _, item in table.characteristics:
         if item.handle in table.unasked:
-            expected = "silence until it is subscribed to, unless it is bonded and was so before"
+            expected = "no values until it is subscribed to, unless it is bonded and was subscribed to before"
             yield place_of(item, plugin), "sent values before it was subscribed to on this link", expected
 
 
@@ -79,7 +79,7 @@ def _lengths(table: FoundTable, plugin: Plugin | None) -> Broken:
             if len(raw) > LONGEST_VALUE:
                 yield place_of(item, plugin), f"a value of {len(raw)} bytes", f"at most {LONGEST_VALUE}"
         if table.mtu is not None and any(len(raw) > table.mtu - 3 for _, raw in item.pushed):
-            yield place_of(item, plugin), "sent more than the ATT_MTU holds", f"at most {table.mtu - 3} bytes"
+            yield place_of(item, plugin), "sent more than the ATT_MTU allows", f"at most {table.mtu - 3} bytes"
 
 
 def _adopted(table: FoundTable, plugin: Plugin | None) -> Broken:
@@ -90,7 +90,7 @@ def _adopted(table: FoundTable, plugin: Plugin | None) -> Broken:
             continue
         for raw in (*item.read, *(raw for _, raw in item.pushed)):
             if problem := value_problem(layout, raw):
-                yield place_of(item, plugin), problem, "what the GATT Specification Supplement lays down"
+                yield place_of(item, plugin), problem, "a value as the GATT Specification Supplement defines it"
                 break
 
 
@@ -99,7 +99,7 @@ def _identity(table: FoundTable, plugin: Plugin | None) -> Broken:
         yield (
             "table",
             "no Device Information service (0x180A)",
-            "one with the firmware revision: prototypes get mixed up",
+            "one with the firmware revision, to tell prototypes apart",
         )
     for service, item in table.characteristics:
         if service.uuid == _DEVICE_INFORMATION and 0x2A24 <= (short_number(item.uuid) or 0) <= 0x2A29:
@@ -107,22 +107,22 @@ def _identity(table: FoundTable, plugin: Plugin | None) -> Broken:
                 try:
                     raw.decode("utf-8")
                 except UnicodeDecodeError:
-                    yield place_of(item, plugin), f"no UTF-8: {raw[:20].hex()}", "UTF-8 text"
+                    yield place_of(item, plugin), f"not UTF-8: {raw[:20].hex()}", "UTF-8 text"
 
 
 CONTENT = (
-    Rule("read-permitted", "what offers read can be read", "Vol 3, Part G, 3.3.1.1", _permitted),
-    Rule("subscribable", "what notifies or indicates can be subscribed to", "Vol 3, Part G, 3.3.3.3", _subscribable),
+    Rule("read-permitted", "readable characteristics can be read", "Vol 3, Part G, 3.3.1.1", _permitted),
+    Rule("subscribable", "what has notify or indicate can be subscribed to", "Vol 3, Part G, 3.3.3.3", _subscribable),
     Rule(
         "protected",
-        "what asks for pairing first",
+        "characteristics that require pairing",
         "Vol 3, Part F, 3.4.1.1",
         _protected,
         strict=False,
     ),
-    Rule("pushes-as-offered", "only what offers it is pushed", "Vol 3, Part G, 3.3.1.1", _pushed_properties),
-    Rule("asked-first", "nothing is sent unasked", "Vol 3, Part G, 3.3.3.3, 4.10", _unasked),
-    Rule("lengths", "values are no longer than may be", "Vol 3, Part F, 3.2.9, 3.4.7.1", _lengths),
-    Rule("adopted-values", "adopted characteristics hold what is laid down", "GATT Specification Supplement", _adopted),
-    Rule("identity", "the node says what it is", "Device Information Service", _identity, strict=False),
+    Rule("pushes-as-offered", "only what may notify or indicate does", "Vol 3, Part G, 3.3.1.1", _pushed_properties),
+    Rule("asked-first", "nothing is sent before a subscription", "Vol 3, Part G, 3.3.3.3, 4.10", _unasked),
+    Rule("lengths", "values do not exceed the maximum length", "Vol 3, Part F, 3.2.9, 3.4.7.1", _lengths),
+    Rule("adopted-values", "adopted characteristics hold valid values", "GATT Specification Supplement", _adopted),
+    Rule("identity", "the node identifies itself", "Device Information Service", _identity, strict=False),
 )

@@ -36,7 +36,7 @@ def _missing(table: FoundTable, plugin: Plugin | None) -> Broken:
         if own.name not in found:
             yield (
                 own.name,
-                f"there is no characteristic {short_uuid(own.uuid)}",
+                f"characteristic {short_uuid(own.uuid)} is missing",
                 f"in service {short_uuid(own.service)}",
             )
 
@@ -46,7 +46,7 @@ def _service(table: FoundTable, plugin: Plugin | None) -> Broken:
         if service.uuid != own.service:
             yield (
                 place_of(item, plugin),
-                f"stands in service {short_uuid(service.uuid)}",
+                f"is in service {short_uuid(service.uuid)}",
                 f"service {short_uuid(own.service)}",
             )
 
@@ -58,7 +58,7 @@ def _unexpected(table: FoundTable, plugin: Plugin | None) -> Broken:
     for service, item in table.characteristics:
         if item.uuid not in declared and (short_number(service.uuid) or 0) not in _EVERYWHERE:
             known = uuid16_dict.get(short_number(item.uuid) or 0, "")
-            yield place_of(item, plugin), f"is not declared{f' ({known})' if known else ''}", "declared, or not there"
+            yield place_of(item, plugin), f"is not declared{f' ({known})' if known else ''}", "declared, or absent"
 
 
 def _properties(table: FoundTable, plugin: Plugin | None) -> Broken:
@@ -75,7 +75,7 @@ def _values(table: FoundTable, plugin: Plugin | None) -> Broken:
     for own, _, item in _pairs(table, plugin):
         for raw in (*item.read, *(raw for _, raw in item.pushed)):
             if problem := value_problem(own.layout, raw):
-                yield place_of(item, plugin), problem, "a value of its layout, within its limits"
+                yield place_of(item, plugin), problem, "a value that fits its layout and limits"
                 break
 
 
@@ -107,9 +107,9 @@ def _advertised(table: FoundTable, plugin: Plugin | None) -> Broken:
     for uuid in said.services:
         if uuid not in heard.services:
             services = ", ".join(map(short_uuid, heard.services)) or "none"
-            yield "advertising", f"service {short_uuid(uuid)} is not advertised; there are {services}", "as declared"
+            yield "advertising", f"service {short_uuid(uuid)} is not advertised; advertised: {services}", "as declared"
     if said.name is not None and not heard.name.startswith(said.name):
-        yield "advertising", f"is called {heard.name or 'nothing'!r}", f"a name that begins with {said.name!r}"
+        yield "advertising", f"advertises the name {heard.name or 'nothing'!r}", f"a name starting with {said.name!r}"
     if said.interval_s is not None and len(heard.gaps_s) >= _FEWEST_GAPS:
         # each event comes up to 10 ms later than the interval says (Vol 6, Part B, 4.4.2.2.1); some are missed
         shortest = sorted(heard.gaps_s)[len(heard.gaps_s) // 10]
@@ -138,12 +138,12 @@ def _seen_values(table: FoundTable, plugin: Plugin | None) -> Sight:
 
 
 DECLARED = (
-    Rule("declared-there", "every declared characteristic is there", "the plugin", _missing, _with_plugin),
-    Rule("in-its-service", "it stands in its service", "the plugin", _service, _with_plugin),
-    Rule("nothing-else", "nothing else is there", "the plugin", _unexpected, _with_plugin),
-    Rule("properties-as-declared", "it offers what is declared", "the plugin", _properties, _with_plugin),
+    Rule("declared-there", "every declared characteristic exists", "the plugin", _missing, _with_plugin),
+    Rule("in-its-service", "it is in its declared service", "the plugin", _service, _with_plugin),
+    Rule("nothing-else", "there are no undeclared characteristics", "the plugin", _unexpected, _with_plugin),
+    Rule("properties-as-declared", "its properties are as declared", "the plugin", _properties, _with_plugin),
     Rule("values-fit", "its values fit the layout and the limits", "the plugin", _values, _seen_values),
-    Rule("descriptors-agree", "its descriptors say what the layout says", "the plugin", _descriptors, _with_plugin),
-    Rule("fits-mtu", "its values fit a notification", "Vol 3, Part F, 3.4.7.1", _fits_mtu, _with_plugin),
+    Rule("descriptors-agree", "its descriptors agree with the plugin", "the plugin", _descriptors, _with_plugin),
+    Rule("fits-mtu", "its values fit in a notification", "Vol 3, Part F, 3.4.7.1", _fits_mtu, _with_plugin),
     Rule("advertises", "it advertises as declared", "the plugin", _advertised, _heard_long_enough),
 )

@@ -29,7 +29,7 @@ class Sight(StrEnum):
     """Whether a table shows what a rule speaks of."""
 
     SEEN = "seen"
-    NOT_HERE = "can't be seen from this source"
+    NOT_HERE = "not visible in this source"
     MISSED = "declared, could be seen from this source, and was not seen"
 
 

@@ -45,11 +45,11 @@ def _ranges(table: FoundTable, plugin: Plugin | None) -> Broken:
     known = [(s.handle, s.end, s) for s in table.services if s.handle is not None and s.end is not None]
     for handle, end, service in known:
         if handle == 0 or end < handle:
-            yield place_of_service(service), f"handles 0x{handle:04X} to 0x{end:04X}", "1 to 0xFFFF, the end not first"
+            yield place_of_service(service), f"handles 0x{handle:04X} to 0x{end:04X}", "1 to 0xFFFF, start <= end"
     for (_, end, first), (handle, _, second) in pairwise(sorted(known, key=lambda one: one[0])):
         if handle <= end:
             found = f"begins inside {place_of_service(first)}, which ends at 0x{end:04X}"
-            yield place_of_service(second), found, "services follow each other"
+            yield place_of_service(second), found, "services that do not overlap"
 
 
 def _inside(table: FoundTable, plugin: Plugin | None) -> Broken:
@@ -66,23 +66,23 @@ def _value_follows(table: FoundTable, plugin: Plugin | None) -> Broken:
     for _, item in table.characteristics:
         if item.declaration is not None and item.handle != item.declaration + 1:
             found = f"declared at 0x{item.declaration:04X}, its value at 0x{item.handle:04X}"
-            yield place_of(item, plugin), found, f"the value right behind, at 0x{item.declaration + 1:04X}"
+            yield place_of(item, plugin), found, f"the value directly after it, at 0x{item.declaration + 1:04X}"
 
 
 def _some_property(table: FoundTable, plugin: Plugin | None) -> Broken:
     for _, item in table.characteristics:
         if not item.properties:
-            yield place_of(item, plugin), "has no property at all", "what can be done with it"
+            yield place_of(item, plugin), "has no properties", "at least one property"
 
 
 def _configuration(table: FoundTable, plugin: Plugin | None) -> Broken:
     for _, item in table.characteristics:
         pushes, count = item.properties & {"notify", "indicate"}, _with(item, _CONFIGURATION)
         if pushes and not count and item.whole:
-            found = f"{' and '.join(sorted(pushes))} without a client configuration descriptor"
+            found = f"{' and '.join(sorted(pushes))} without a Client Characteristic Configuration descriptor"
             yield place_of(item, plugin), found, "a descriptor 0x2902"
         elif count > 1:
-            yield place_of(item, plugin), f"{count} client configuration descriptors", "one"
+            yield place_of(item, plugin), f"{count} Client Characteristic Configuration descriptors", "one"
 
 
 def _idle_configuration(table: FoundTable, plugin: Plugin | None) -> Broken:
@@ -90,7 +90,7 @@ def _idle_configuration(table: FoundTable, plugin: Plugin | None) -> Broken:
         if _with(item, _CONFIGURATION) and not item.properties & {"notify", "indicate"}:
             yield (
                 place_of(item, plugin),
-                "a client configuration, but nothing to switch",
+                "a Client Characteristic Configuration descriptor, but nothing to enable",
                 "notify or indicate",
             )
 
@@ -126,12 +126,12 @@ def _descriptor_values(table: FoundTable, plugin: Plugin | None) -> Broken:
             if length is not None and len(raw) != length:
                 yield where, f"{short_uuid(descriptor.uuid)} has {len(raw)} bytes", f"{length}"
             elif descriptor.uuid == _CONFIGURATION and (raw[0] > 3 or raw[1]):
-                yield where, f"a client configuration of {raw.hex()}", "bits 0 and 1 alone"
+                yield where, f"a client configuration of {raw.hex()}", "only bits 0 and 1 set"
             elif descriptor.uuid == _DESCRIPTION:
                 try:
                     raw.decode("utf-8")
                 except UnicodeDecodeError:
-                    yield where, f"a user description that is no UTF-8: {raw[:20].hex()}", "UTF-8 text"
+                    yield where, f"a user description that is not UTF-8: {raw[:20].hex()}", "UTF-8 text"
 
 
 def _twice(table: FoundTable, plugin: Plugin | None) -> Broken:
@@ -139,13 +139,13 @@ def _twice(table: FoundTable, plugin: Plugin | None) -> Broken:
         for uuid, count in Counter(item.uuid for item in service.characteristics).items():
             if count > 1:
                 found = f"{count} characteristics {short_uuid(uuid)}"
-                yield place_of_service(service), found, "one, or a client can't tell which it talks to"
+                yield place_of_service(service), found, "one, as a client can't tell them apart"
     for uuid, count in Counter(service.uuid for service in table.services if service.primary).items():
         if count > 1:
             yield (
                 f"service {short_uuid(uuid)}",
-                f"there {count} times",
-                "once, or a client can't tell which it talks to",
+                f"present {count} times",
+                "once, as a client can't tell them apart",
             )
 
 
@@ -158,7 +158,7 @@ def _handles_unique(table: FoundTable, plugin: Plugin | None) -> Broken:
     ]
     for handle, count in Counter(handles).items():
         if count > 1:
-            yield f"0x{handle:04X}", f"{count} attributes of one handle", "each its own"
+            yield f"0x{handle:04X}", f"{count} attributes share this handle", "a unique handle for each"
 
 
 def _assigned(table: FoundTable, plugin: Plugin | None) -> Broken:
@@ -194,23 +194,23 @@ def _mandatory(table: FoundTable, plugin: Plugin | None) -> Broken:
                 yield (
                     place_of_service(service),
                     f"has no 0x{number:04X}, {uuid16_dict[number]}",
-                    "which it needs",
+                    "all mandatory characteristics",
                 )
             elif name not in has[number].properties:
                 properties = ", ".join(sorted(has[number].properties)) or "nothing"
-                yield place_of(has[number], plugin), f"offers {properties}", f"{name}, which its service asks for"
+                yield place_of(has[number], plugin), f"offers {properties}", f"{name}, which its service requires"
 
 
 def _generic_access(table: FoundTable, plugin: Plugin | None) -> Broken:
     services = {service.uuid for service in table.services}
     if services and _GENERIC_ACCESS not in services and _handles_known(table, plugin):
-        yield "table", "no Generic Access service (0x1800)", "every node has one"
+        yield "table", "no Generic Access service (0x1800)", "one, as it is mandatory"
 
 
 def _empty(table: FoundTable, plugin: Plugin | None) -> Broken:
     for service in table.services:
         if not service.characteristics and not service.includes:
-            yield place_of_service(service), "has no characteristic", "one at least, or no service"
+            yield place_of_service(service), "has no characteristics", "at least one, or no service"
 
 
 def _protocol(table: FoundTable, plugin: Plugin | None) -> Broken:
@@ -225,29 +225,29 @@ def _with_handles(table: FoundTable, plugin: Plugin | None) -> Sight:
 STRUCTURE = (
     Rule(
         "keeps-the-protocol",
-        "requests are answered as they were asked, in time, and with what fits",
+        "responses match their requests, in time and within the ATT_MTU",
         "Vol 3, Part F, 3.3 and 3.4",
         _protocol,
         lambda table, _: where(table.breaches is not None),
     ),
     Rule("service-ranges", "services do not overlap", "2.6.2, 3.1", _ranges, _with_handles),
-    Rule("inside-service", "a characteristic stands inside its service", "3.3", _inside, _with_handles),
+    Rule("inside-service", "a characteristic is inside its service", "3.3", _inside, _with_handles),
     Rule(
         "value-follows",
-        "a value stands right behind its declaration",
+        "a value directly follows its declaration",
         "3.3.2",
         _value_follows,
         lambda table, _: where(any(item.declaration is not None for _, item in table.characteristics)),
     ),
     Rule("one-handle-each", "no two attributes share a handle", "Vol 3, Part F, 3.2.2", _handles_unique),
-    Rule("some-property", "a characteristic can do something", "3.3.1.1", _some_property),
-    Rule("needs-configuration", "what notifies or indicates can be switched", "3.3.3.3", _configuration),
-    Rule("idle-configuration", "what is switched notifies or indicates", "3.3.3.3", _idle_configuration, strict=False),
+    Rule("some-property", "a characteristic has at least one property", "3.3.1.1", _some_property),
+    Rule("needs-configuration", "what notifies or indicates has a CCCD", "3.3.3.3", _configuration),
+    Rule("idle-configuration", "a CCCD has something to enable", "3.3.3.3", _idle_configuration, strict=False),
     Rule("descriptors-match", "descriptors and properties belong together", "3.3.3", _other_descriptors),
-    Rule("descriptor-values", "descriptors hold what is laid down for them", "3.3.3", _descriptor_values),
-    Rule("uuid-once", "a UUID stands once where a client looks for it", "common practice", _twice),
-    Rule("assigned", "16-bit numbers are assigned, and to this", "Assigned Numbers, as bleak lists them", _assigned),
-    Rule("mandatory", "an adopted service has what it needs", "its service specification", _mandatory),
+    Rule("descriptor-values", "descriptors hold valid values", "3.3.3", _descriptor_values),
+    Rule("uuid-once", "a UUID occurs once where a client looks for it", "common practice", _twice),
+    Rule("assigned", "16-bit UUIDs are assigned, and for this use", "Assigned Numbers, as bleak lists them", _assigned),
+    Rule("mandatory", "an adopted service has its mandatory characteristics", "its service specification", _mandatory),
     Rule("generic-access", "there is a Generic Access service", "Vol 3, Part C, 12", _generic_access, _with_handles),
     Rule("not-empty", "a service has characteristics", "common practice", _empty, strict=False),
 )

@@ -80,7 +80,7 @@ class Hands:
         missing = [name for name in (*self.plugin.settings, *sent) if name not in self._targets]
         if missing:
             raise NodeError(
-                f"{self._who} is not the {self.plugin.kind} that its plugin declares: it has no {', '.join(missing)}; "
+                f"{self._who} does not match its plugin {self.plugin.kind}: it has no {', '.join(missing)}; "
                 "gattest audit shows what differs"
             )
         for name in dict.fromkeys(sent):
@@ -248,7 +248,7 @@ async def link(who: str, plugin: Plugin, radio: Radio, sink: Sink, clock: Clock)
     """
     device, _ = await look_for(radio, who, _SOUGHT_S, until_heard=True)
     if device is None:
-        raise RadioError(f"nothing called {who} was heard within {_SOUGHT_S:g} s")
+        raise RadioError(f"no advertisement from {who} within {_SOUGHT_S:g} s")
     lost = asyncio.Event()
     client = radio.client(device, lost.set)
     hands = Hands(who, plugin, client, lost, sink, clock)

@@ -80,7 +80,7 @@ class Drive:
                     await self._restore()
             except (RadioError, TimeoutError) as error:
                 why = str(error) or f"no answer within {_RESTORE_S:g} s"
-                self.left = f"the settings could not be put back as they were: {why}"
+                self.left = f"the settings could not be restored: {why}"
                 self._sink.event(LinkEvent(self._clock.now_ns(), self._who, events.RadioError(reason=self.left)))
             finally:
                 await self._stack.aclose()
@@ -98,7 +98,7 @@ class Drive:
     async def _decide(self, step: Step) -> Tried:
         resting = [one for one in self.tried if step.rests_on(one.step) and one.outcome is not Outcome.PASS]
         if resting:
-            why = f'not tried: it says nothing while "{resting[0].step.name}" did not pass'
+            why = f'not tried: it depends on "{resting[0].step.name}", which did not pass'
         elif step.seconds > self._patience_s:
             why = f"not tried: it takes {duration_text(round(step.seconds))}, more than --patience allows"
         elif self._gone:
@@ -129,7 +129,7 @@ class Drive:
                 lost += hands.lost.is_set()
                 await self._let_go()
         if step.kind is Kind.REFUSES and lost == _TRIES:  # not once by chance
-            return Seen(Outcome.FAIL, f"the link ended each time: {why}")
+            return Seen(Outcome.FAIL, f"the link was lost each time: {why}")
         return Seen(Outcome.INCONCLUSIVE, why)
 
     async def _linked(self) -> Hands:

@@ -28,16 +28,16 @@ class Kind(StrEnum):
     STARTS = "starts as declared"
     SENDS = "sends when on"
     SILENT = "is silent when off"
-    TAKES = "takes a period"
+    TAKES = "accepts a period"
     KEEPS = "keeps a period"
     REFUSES = "refuses"
-    CHANGES = "changes its period while it sends"
-    READS = "reads as it sends"
-    LEAVES = "leaves the others alone"
-    RETURNS = "after a new link"
+    CHANGES = "changes its period while sending"
+    READS = "reads what it sends"
+    LEAVES = "does not affect the others"
+    RETURNS = "settings after a reconnect"
     BOTH = "both keep their periods"
-    OTHER_OFF = "goes on when the other is switched off"
-    OTHER_PACED = "keeps its period when the other is paced"
+    OTHER_OFF = "keeps sending when the other is switched off"
+    OTHER_PACED = "keeps its period when the other's is changed"
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +76,7 @@ class Step:
     @property
     def name(self) -> str:
         """Unique in a plan."""
-        who = f"{self.sensor} beside {self.other}" if self.other else self.sensor
+        who = f"{self.sensor} with {self.other}" if self.other else self.sensor
         return f"{who}: {self.kind}{' ' + self.label if self.label else ''}"
 
     def rests_on(self, earlier: Step) -> bool:
@@ -138,7 +138,7 @@ def plan_for(plugin: Plugin, only: Collection[str] = ()) -> list[Step]:
             steps += _beside(first, second)
     if not steps:
         raise InputError(
-            f"{plugin.kind} declares no sensor that can be switched or paced; there is nothing to exercise"
+            f"{plugin.kind} declares no sensor with an on/off or period setting; there is nothing to exercise"
         )
     return steps
 
@@ -228,12 +228,12 @@ def _alone(plugin: Plugin, sensor: Sensor) -> Iterator[Step]:
     if work_s is not None:
         yield Step(Kind.SENDS, name, "values that decode", silence_s(work_s), periods_s=(work_s,))
         if sensor.enable is not None:
-            expected = f"nothing for {duration_text(silence_s(work_s))}"
+            expected = f"no values for {duration_text(silence_s(work_s))}"
             yield Step(Kind.SILENT, name, expected, work_s + silence_s(work_s), periods_s=(work_s,))
     for seconds in periods_of(sensor):
         shown = duration_text(seconds)
         back = ", read back as written" if sensor.period in readable else ""
-        yield Step(Kind.TAKES, name, f"taken{back}", _REQUESTS_S, periods_s=(seconds,), label=shown)
+        yield Step(Kind.TAKES, name, f"accepted{back}", _REQUESTS_S, periods_s=(seconds,), label=shown)
         if data.pushed:
             yield Step(
                 Kind.KEEPS, name, _mean(sensor, seconds), listening_s(seconds), periods_s=(seconds,), label=shown
@@ -247,16 +247,16 @@ def _alone(plugin: Plugin, sensor: Sensor) -> Iterator[Step]:
             yield Step(
                 Kind.CHANGES,
                 name,
-                f"{_mean(sensor, after_s)}, from {duration_text(within_s)} on",
+                f"{_mean(sensor, after_s)}, after at most {duration_text(within_s)}",
                 2 * before_s + within_s + listening_s(after_s),
                 periods_s=(before_s, after_s),
                 label=f"{duration_text(before_s)} to {duration_text(after_s)}",
             )
     if work_s is not None and "read" in data.properties:
-        expected = "a read lies between the values sent before and after, give or take what they vary by"
+        expected = "a read within the range of the values sent before and after, allowing for their variation"
         yield Step(Kind.READS, name, expected, 6 * work_s + 1, periods_s=(work_s,))
     if len(plugin.settings) > 1 or len(plugin.sensors) > 1:
-        expected = "every other setting and constant reads as before, and no sensor sends that is off"
+        expected = "every other setting and constant reads as before, and no sensor that is off sends"
         others = [working_s(one) or 0 for one in plugin.sensors.values() if one is not sensor]
         seconds = 2 * silence_s(max([work_s or 0, *others])) + silence_s(work_s or 0) + _REQUESTS_S
         yield Step(Kind.LEAVES, name, expected, seconds, periods_s=periods_of(sensor)[-1:])
@@ -294,7 +294,7 @@ def _refused(item: Characteristic, sensor: Sensor) -> Iterator[Step]:
             bad[f"{length} byte{'s' if length != 1 else ''} for {item.name}"] = BadWrite(item.name, None, length)
     for label, write in bad.items():
         yield Step(
-            Kind.REFUSES, sensor.name, "an ATT error, and it reads as before", _REQUESTS_S, bad=write, label=label
+            Kind.REFUSES, sensor.name, "an ATT error, and the setting unchanged", _REQUESTS_S, bad=write, label=label
         )
 
 

@@ -71,7 +71,7 @@ async def _starts(step: Step, hands: Hands, sensor: Sensor) -> Seen:
         (found if good else wrong).append(f"a period of {shown}")
     if wrong:
         said = " and ".join(wrong)
-        return Seen(Outcome.FAIL, f"reads {said} (if it was set before: power it off and on, and exercise again)")
+        return Seen(Outcome.FAIL, f"reads {said} (if it was changed before: power-cycle it and run the exercise again)")
     return Seen(Outcome.PASS, f"reads {' and '.join(found)}")
 
 
@@ -95,7 +95,7 @@ async def _sends(step: Step, hands: Hands, sensor: Sensor) -> Seen:
         except DecodeError as error:
             return Seen(Outcome.FAIL, f"{raw.hex()}: {error}")
     if not values:
-        return Seen(Outcome.FAIL, f"nothing within {duration_text(silence_s(step.periods_s[0]))}")
+        return Seen(Outcome.FAIL, f"no values within {duration_text(silence_s(step.periods_s[0]))}")
     return _judged(wrong, f"{len(values)} values")
 
 
@@ -104,7 +104,7 @@ async def _silent(step: Step, hands: Hands, sensor: Sensor) -> Seen:
     await hands.set(sensor, True, step.periods_s[0])
     await hands.wait_for(sensor.data, 1, step.periods_s[0] * 2)
     wrong = await hands.set(sensor, on=False)
-    return _judged(wrong or await _talk(hands, sensor, silence_s(step.periods_s[0])), "nothing came")
+    return _judged(wrong or await _talk(hands, sensor, silence_s(step.periods_s[0])), "no values received")
 
 
 async def _talk(hands: Hands, sensor: Sensor, seconds: float) -> str:
@@ -119,7 +119,7 @@ async def _takes(step: Step, hands: Hands, sensor: Sensor) -> Seen:
     await hands.quiet()
     wrong = await hands.set(sensor, period_s=step.periods_s[0])
     readable = sensor.period is not None and hands.readable(sensor.period.characteristic)
-    return _judged(wrong, "read back as written" if readable else "taken; it can't be read back")
+    return _judged(wrong, "read back as written" if readable else "accepted; it can't be read back")
 
 
 async def _keeps(step: Step, hands: Hands, sensor: Sensor) -> Seen:
@@ -157,7 +157,7 @@ def _paced(hands: Hands, sensor: Sensor, period_s: float, values: Sequence[tuple
     # the first and the last may each wait for a connection event
     allowed_s = sensor.tolerance * period_s + 2 * hands.interval_s / intervals
     outcome = Outcome.PASS if abs(mean_s - period_s) <= allowed_s else Outcome.FAIL
-    return Seen(outcome, f"{sensor.name} a mean of {1000 * mean_s:.4g} ms over {intervals}")
+    return Seen(outcome, f"{sensor.name}: a mean of {1000 * mean_s:.4g} ms over {intervals} intervals")
 
 
 async def _refuses(step: Step, hands: Hands, sensor: Sensor) -> Seen:
@@ -172,10 +172,10 @@ async def _refuses(step: Step, hands: Hands, sensor: Sensor) -> Seen:
     if after != before or not answer:
         await hands.write(item.name, before)
     if not answer and not readable and "write" not in item.properties:
-        return Seen(Outcome.INCONCLUSIVE, "such a write is not answered, and what it did can't be read")
-    changed = f"; it now reads {after.hex()}, before {before.hex()}" if after != before else ""
+        return Seen(Outcome.INCONCLUSIVE, "a write without response is not answered, and its effect can't be read")
+    changed = f"; it read {before.hex()} before, now {after.hex()}" if after != before else ""
     if not answer and "write" in item.properties:
-        return Seen(Outcome.FAIL, f"it was taken{changed}")
+        return Seen(Outcome.FAIL, f"the write was accepted{changed}")
     return _judged(f"{answer or 'not refused'}{changed}" if changed else "", answer or "nothing changed")
 
 
@@ -210,9 +210,9 @@ async def _reads(step: Step, hands: Hands, sensor: Sensor) -> Seen:
     except DecodeError as error:
         return Seen(Outcome.FAIL, str(error))
     if len(sent) < 2:
-        return Seen(Outcome.INCONCLUSIVE, f"{len(sent)} values came to compare with")
+        return Seen(Outcome.INCONCLUSIVE, f"{len(sent)} values received to compare with")
     apart = [text for field in item.layout.fields if (text := _apart(field, read, sent))]
-    return _judged("; ".join(apart), f"read {raw.hex()} among {len(sent)} values sent")
+    return _judged("; ".join(apart), f"read {raw.hex()}, consistent with {len(sent)} values sent")
 
 
 def _apart(field: Field, read: dict[str, Any], sent: Sequence[dict[str, Any]]) -> str:
@@ -232,7 +232,7 @@ def _apart(field: Field, read: dict[str, Any], sent: Sequence[dict[str, Any]]) -
     if min(values) - room <= own <= max(values) + room:
         return ""
     shown = [field.scale.apply(one) if field.scale else one for one in (own, fmean(values))]  # type: ignore[arg-type]
-    return f"{field.name} reads {shown[0]:g} {field.unit.symbol}, sent were about {shown[1]:g}"
+    return f"{field.name} reads {shown[0]:g} {field.unit.symbol}, but sent were about {shown[1]:g}"
 
 
 async def _leaves(step: Step, hands: Hands, sensor: Sensor) -> Seen:
@@ -254,7 +254,7 @@ async def _leaves(step: Step, hands: Hands, sensor: Sensor) -> Seen:
         await hands.set(sensor, period_s=period_s)
     await hands.listen(silence_s(work_s or 0))
     wrong = (
-        ["it sends once it is paced, though it is off"]
+        ["it starts sending when its period is set, although it is off"]
         if sensor in silent and hands.since(sensor.data, begun_ns)
         else []
     )
