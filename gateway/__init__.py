@@ -1,3 +1,100 @@
-"""Verify prototype Bluetooth LE sensor nodes against their written spec."""
+"""Verify prototype Bluetooth LE sensor nodes against their written spec.
 
-__version__ = "0.1.0"
+One function for each thing the tool does, the same that the commands call. Those that use a radio or a broker are
+coroutines: await them in a notebook, or give them to ``asyncio.run``. Errors are those of `gateway.model.errors`, all
+    of them subclasses of `GattestError` with a text that is ready to show.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+from gateway.model.errors import GattestError, InputError
+from gateway.model.version import __version__
+
+if TYPE_CHECKING:
+    from gateway.app.broker import fetch, forward, gather
+    from gateway.app.check import check, decode, decode_columns
+    from gateway.app.contract import contract, write_contract
+    from gateway.app.extract import extract
+    from gateway.app.judge import agree, compare, figures, judge
+    from gateway.app.logs import contents, damage, export, merge, newest, redecode, table
+    from gateway.app.record import record
+    from gateway.app.replay import replay
+    from gateway.app.report import review
+    from gateway.app.run import run
+    from gateway.app.scan import scan
+    from gateway.app.serve import serve
+    from gateway.app.verify.audit import audit
+    from gateway.app.verify.exercise import exercise
+    from gateway.config import load_broker, load_run
+    from gateway.plugin import find_plugin, load_plugin
+
+__all__ = [
+    "GattestError",
+    "InputError",
+    "__version__",
+    "agree",
+    "audit",
+    "check",
+    "compare",
+    "contents",
+    "contract",
+    "damage",
+    "decode",
+    "decode_columns",
+    "exercise",
+    "export",
+    "extract",
+    "fetch",
+    "figures",
+    "find_plugin",
+    "forward",
+    "gather",
+    "judge",
+    "load_broker",
+    "load_plugin",
+    "load_run",
+    "merge",
+    "newest",
+    "record",
+    "redecode",
+    "replay",
+    "review",
+    "run",
+    "scan",
+    "serve",
+    "table",
+    "write_contract",
+]
+_HOMES = {
+    "gateway.app.broker": ("fetch", "forward", "gather"),
+    "gateway.app.check": ("check", "decode", "decode_columns"),
+    "gateway.app.contract": ("contract", "write_contract"),
+    "gateway.app.extract": ("extract",),
+    "gateway.app.judge": ("agree", "compare", "figures", "judge"),
+    "gateway.app.logs": ("contents", "damage", "export", "merge", "newest", "redecode", "table"),
+    "gateway.app.record": ("record",),
+    "gateway.app.replay": ("replay",),
+    "gateway.app.report": ("review",),
+    "gateway.app.run": ("run",),
+    "gateway.app.scan": ("scan",),
+    "gateway.app.serve": ("serve",),
+    "gateway.app.verify.audit": ("audit",),
+    "gateway.app.verify.exercise": ("exercise",),
+    "gateway.config": ("load_broker", "load_run"),
+    "gateway.plugin": ("find_plugin", "load_plugin"),
+}
+_HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
+
+
+def __getattr__(name: str) -> Any:
+    """Import what is asked for when it is asked for: a command that needs one part does not wait for the others."""
+    if name not in _HOME_OF:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(_HOME_OF[name]), name)
+
+
+def __dir__() -> list[str]:
+    return __all__
