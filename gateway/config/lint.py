@@ -60,7 +60,9 @@ def _sensor_doubts(plugin: Plugin) -> Iterator[Problem]:
                 fatal=False,
             )
     for name in plugin.channels:
-        if plugin.characteristics[name].pushed and name not in {sensor.data for sensor in sensors}:
+        item = plugin.characteristics[name]
+        own = adopted_layout(item.uuid) is None  # the subscription alone switches an adopted one
+        if own and item.pushed and name not in {sensor.data for sensor in sensors}:
             yield Problem(
                 file,
                 f"characteristic.{name}",

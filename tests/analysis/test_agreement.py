@@ -40,7 +40,7 @@ def test_a_reference_that_stands_still_tells_the_offset_alone() -> None:
 
 
 def test_times_that_do_not_meet_are_told() -> None:
-    with pytest.raises(InputError, match="0 values lie within the reference's time"):
+    with pytest.raises(InputError, match="0 values overlap the reference in time"):
         agreement(np.arange(100.0), np.arange(100.0), T0 + np.arange(100.0), np.arange(100.0), 0.0)
 
 
@@ -67,3 +67,9 @@ def test_a_reference_is_read_by_its_columns_and_put_in_order(tmp_path: Path) -> 
     assert times.tolist() == [T0, T0 + 10] and values.tolist() == [20, 21]
     with pytest.raises(InputError, match="no column 'T'; it has n, when, t"):
         read_reference(tmp_path / "r.csv", "when", "T")
+
+
+def test_a_run_shorter_than_twice_the_lag_is_told_so(tmp_path: Path) -> None:
+    times = np.arange(100.0)
+    with pytest.raises(InputError, match=r"99 s in common.*shorter --lag"):
+        agreement(times, times, times, times, 60.0)

@@ -2,8 +2,8 @@
 
     python tests/bench/bench_log.py
 
-Prints frames a second against bare `executemany` of the same rows in the same run, the event loop's stall
-while 50,000 frames a second go through, the CPU share at 2,000 a second against an empty callback, and
+Prints frames per second against bare `executemany` of the same rows in the same run, the event loop's stall
+while 50,000 frames per second go through, the CPU share at 2,000 a second against an empty callback, and
 memory over five million frames.
 """
 

@@ -1,4 +1,4 @@
-"""How fast a log goes to a broker: from frame to subscriber at 2,000 frames a second, sustained into a broker, a day that
+"""How fast a log goes to a broker: from frame to subscriber at 2,000 frames per second, sustained into a broker, a day that
 was missed, and the memory of a sender whose broker is away. Prints ratios against publishing ready packs of the same size
 by aiomqtt alone in the same run. ``python -m tests.bench.bench_publish [FRAMES_OF_A_DAY]``; needs mosquitto."""
 

@@ -215,8 +215,8 @@ def test_what_no_plugin_keeps_is_left_out_and_counted(tmp_path: Path) -> None:
     done = put(path, tmp_path / "x.db")
     assert done.frames == 1
     assert list(done.trouble.counts) == [
-        "a value of a colour, which its plugin does not keep",
-        "a record of b, of which no plugin is known",
+        "value of a colour, which its plugin does not declare",
+        "record of b, which has no known plugin",
     ]
 
 
@@ -263,7 +263,7 @@ def test_a_line_without_end_takes_no_memory(tmp_path: Path) -> None:
     path = tmp_path / "x.capture"
     path.write_bytes(b"# gattest capture 1\n" + b"f" * 3_000_000 + b"\n" + SMALL.splitlines()[3].encode() + b"\n")
     done = put(path, tmp_path / "x.db")
-    assert done.frames == 1 and "a line longer than 65536 bytes" in done.trouble.counts
+    assert done.frames == 1 and "line longer than 65536 bytes" in done.trouble.counts
 
 
 def test_times_that_run_backwards_do_not_end_a_replay(tmp_path: Path) -> None:
@@ -279,7 +279,7 @@ def test_a_time_beyond_64_bits_of_nanoseconds_is_no_record(tmp_path: Path, momen
     path = tmp_path / "x.capture"
     path.write_text(SMALL + f"{moment} a climate 00\n# ended: {moment} whenever\n")
     done = put(path, tmp_path / "x.db")
-    assert done.frames == 20 and done.trouble.counts == {"a line that is no record": 1}
+    assert done.frames == 20 and done.trouble.counts == {"line that is not a record": 1}
     for line in (
         f"# started: {moment}",
         "# planned: 99999999999999999999999 ns",
@@ -326,3 +326,18 @@ def test_a_disk_that_fills_up_during_a_replay_loses_nothing(tmp_path: Path, monk
         with sqlite3.connect(log) as connection:
             kept.append(connection.execute("SELECT count(*) FROM loan_crate_climate").fetchone()[0])
     assert sum(kept) == 20 and all(kept) and str(rest) in done.failed
+
+
+def test_a_replay_is_judged_by_the_plugins_own_spec_where_no_run_file_is_given(tmp_path: Path) -> None:
+    from gateway import find_plugin, replay
+    from gateway.plugin import load_plugin
+    from tests.support import plugin_folder
+
+    text = find_plugin("loan-crate").text + '\n[spec.climate]\nrate = { min = "50 /s" }\n'
+    plugin = load_plugin(plugin_folder(tmp_path, text, "loan-crate"))
+    lines = "".join(f"2026-01-01T00:00:{n:02d}Z a climate {n:02x}00 6e09 8813 cd8b01\n" for n in range(1, 59))
+    for number, head in enumerate(("# node: a loan-crate\n", "")):  # named from the start, or met on the way
+        path = tmp_path / f"{number}.capture"
+        path.write_text(f"# gattest capture 1\n{head}2026-01-01T00:00:00Z a !ready\n{lines}")
+        found = replay(path, tmp_path / f"{number}.db", plugin=plugin)
+        assert [(v.measure.name, v.outcome.value) for v in found.judged.verdicts] == [("rate", "fail")]

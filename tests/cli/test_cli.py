@@ -184,7 +184,7 @@ def test_a_new_plugin_passes_check_and_runs(tmp_path: Path) -> None:
     made = gattest("new", "plugin", "door-post", cwd=tmp_path)
     assert made.returncode == 0, made.stderr
     checked = gattest("check", "plugins/door-post", cwd=tmp_path)
-    assert checked.returncode == 0 and "2 recorded payloads as expected" in checked.stdout
+    assert checked.returncode == 0 and "2 payloads decode as expected" in checked.stdout
     assert "exists; nothing was written" in gattest("new", "plugin", "door-post", cwd=tmp_path).stderr
     assert gattest("new", "plugin", "Door Post", cwd=tmp_path).returncode == 2
     (tmp_path / "run.toml").write_text(
@@ -212,14 +212,14 @@ def test_decode_shows_offset_bits_and_units(tmp_path: Path) -> None:
         (["judge", "none.db"], "none.db: there is no such log"),
         (["judge", "text.db"], "not a gattest log"),
         (["check", "none"], "1 problem found"),
-        (["decode", "loan-crate", "climate", "010"], "an odd number"),
+        (["decode", "loan-crate", "climate", "010"], "odd number of hex digits"),
         (["decode", "loan-crate", "climate", "01zz"], "'z' at digit 3"),
-        (["decode", "adopted", "2A19", "1", "0"], "an odd number"),
+        (["decode", "adopted", "2A19", "1", "0"], "odd number of hex digits"),
         (["decode", "loan-crate", "shock", "00" * 513], "at most 512"),
         (["decode", "loan-crate", "climate", "0102"], "2 bytes, expected 9 bytes"),
         (["decode", "loan-crate", "climat", "01"], "no characteristic 'climat'"),
         (["decode", "loan-cart", "climate", "01"], "'loan-cart' not found"),
-        (["decode", "adopted", "0xFFFF", "01"], "no adopted characteristic"),
+        (["decode", "adopted", "0xFFFF", "01"], "not among the 176 adopted characteristics"),
         (["demo", "--into", "text.db"], "can't be used as a folder"),
         (["demo", "--seconds", "0"], "seconds"),
         (["run", "good.toml", "--for", "5"], "has no unit"),
@@ -282,7 +282,7 @@ def folder(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> Path:
 
 def test_show_tells_what_a_log_holds(folder: Path) -> None:
     found = gattest("show", "demo.db", "--verify", cwd=folder)
-    assert found.returncode == 0 and "Two crates in transit" in found.stdout and "nothing wrong" in found.stdout
+    assert found.returncode == 0 and "Two crates in transit" in found.stdout and "no problems" in found.stdout
     told = json.loads(gattest("show", "demo.db", "--json", cwd=folder).stdout)
     climate = told["runs"][0]["nodes"][0]["channels"][0]
     assert climate["name"] == "climate" and climate["frames"] > 0 and told["runs"][0]["ended_utc"]
@@ -331,7 +331,7 @@ def test_an_extract_becomes_a_test_stream_in_one_command(folder: Path, tmp_path:
     )
     assert made.returncode == 0
     checked = gattest("check", str(plugin), cwd=tmp_path)
-    assert checked.returncode == 0 and "recorded payloads as expected" in checked.stdout
+    assert checked.returncode == 0 and "payloads decode as expected" in checked.stdout
     stream.write_text(re.sub(r" climate .", " climate f", stream.read_text()))
     assert gattest("check", str(plugin), cwd=tmp_path).returncode == 2
 
@@ -353,7 +353,7 @@ def test_export_redecode_and_merge(folder: Path) -> None:
     assert piped.stdout.startswith("utc,node,illuminance_lux,lid,raw,fault\n") and piped.stderr == ""
     assert "decoded again" in gattest("redecode", "demo.db", cwd=folder).stdout
     assert "added" in gattest("merge", "demo.db", "-o", "all.db", cwd=folder).stdout
-    assert "there already" in gattest("merge", "demo.db", "-o", "all.db", cwd=folder).stdout
+    assert "already there" in gattest("merge", "demo.db", "-o", "all.db", cwd=folder).stdout
 
 
 @pytest.mark.parametrize(
@@ -361,11 +361,11 @@ def test_export_redecode_and_merge(folder: Path) -> None:
     [
         (("replay", "demo.db"), "expected"),
         (("replay", "nowhere.capture"), "nowhere.capture can't be read"),
-        (("replay", "x.capture.gz", "--pace", "fast"), "write 1x, 10x or max"),
+        (("replay", "x.capture.gz", "--pace", "fast"), "use 1x, 10x or max"),
         (("extract", "demo.db", "-o", "no/where.capture"), "can't be written"),
-        (("extract", "demo.db", "-o", "y.capture", "--since", "tea time"), "is no time"),
+        (("extract", "demo.db", "-o", "y.capture", "--since", "tea time"), "is not a time"),
         (("export", "demo.db", "-o", "-"), "standard output takes one channel"),
-        (("export", "demo.db", "--redecode", "--rate", "1 s"), "can't be resampled as well"),
+        (("export", "demo.db", "--redecode", "--rate", "1 s"), "can't be combined"),
         (("export", "demo.db", "--rate", "1 kg"), "1 kg"),
         (("show", "demo.db", "--channel", "colour"), "has no channel 'colour'"),
         (("redecode", "nothing.db"), "no such log"),
@@ -404,7 +404,7 @@ def test_ctrl_c_breaks_a_replay_off_and_leaves_what_was_read(tmp_path: Path) -> 
         _, told = child.communicate(timeout=30)
     assert child.returncode == 130 and told == "gattest: interrupted\n"
     found = gattest("show", "x.db", cwd=tmp_path)
-    assert "the replay was interrupted" in found.stdout and not list(tmp_path.glob("x.db-*"))
+    assert "replay interrupted" in found.stdout and not list(tmp_path.glob("x.db-*"))
 
 
 @pytest.mark.parametrize(
@@ -412,8 +412,8 @@ def test_ctrl_c_breaks_a_replay_off_and_leaves_what_was_read(tmp_path: Path) -> 
     [
         (("extract", "demo.db", "-o", "demo.db"), "is the input"),
         (("judge", "demo.db", "--junit", "demo.db"), "is the input"),
-        (("show", "demo.db", "--run", "7"), "go with --channel"),
-        (("export", "demo.db", "--plugin", "x"), "--plugin goes with --redecode"),
+        (("show", "demo.db", "--run", "7"), "need --channel"),
+        (("export", "demo.db", "--plugin", "x"), "--plugin needs --redecode"),
         (("export", "demo.db", "--since", "5 s", "--until", "2 s"), "is later than --until"),
     ],
 )
@@ -455,7 +455,7 @@ def test_a_nodes_firmware_is_audited_from_the_command_line(tmp_path: Path) -> No
     )
     assert audited.returncode == 0 and audited.stdout.endswith("pass\n") and not audited.stderr
     wrong = gattest("audit", "CRATE", "--plugin", "bore-gauge", "--radio", "virtual", "--node", "x", cwd=tmp_path)
-    assert wrong.returncode == 2 and "--node goes with a capture or a log" in wrong.stderr
+    assert wrong.returncode == 2 and "--node applies to a capture or a log" in wrong.stderr
 
 
 def test_a_contract_and_a_report_are_written_or_told_why_not(tmp_path: Path) -> None:
@@ -469,8 +469,27 @@ def test_a_contract_and_a_report_are_written_or_told_why_not(tmp_path: Path) -> 
         (("-o", "nowhere/x.html"), "can't be written"),
         (("-o", "demo.db"), "demo.db"),
         (("--plot", "x"), "-o FILE.png"),
-        (("--plot", "x", "-o", "x.png"), "there are: crate-a.link"),
+        (("--plot", "x", "-o", "x.png"), "available are: crate-a.link"),
         (("--run", "7"), "no run 7"),
     ):
         failed = gattest("report", "demo.db", *arguments, cwd=tmp_path)
         assert failed.returncode == 2 and told in failed.stderr, failed.stderr
+
+
+def test_the_faults_of_simulated_nodes_are_listed_without_a_controller() -> None:
+    said = gattest("twin", "loan-crate", "--fault", "list", cwd=ROOT)
+    assert said.returncode == 0 and "never-off: " in said.stdout
+    assert gattest("twin", "loan-crate", cwd=ROOT).returncode == 2
+
+
+def test_newest_values_keep_their_headings_whole_at_80_columns(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    monkeypatch.setattr("gateway.cli.shared.WIDTH_OF_FILES", 80)
+    from typer.testing import CliRunner
+
+    from gateway.cli import app
+
+    said = CliRunner().invoke(app, ["show", str(folder / "demo.db"), "--channel", "climate", "--last", "2"])
+    assert said.exit_code == 0 and max(map(len, said.stdout.splitlines())) <= 80
+    for name in ("temperature degC", "absolute_humidity gram/m**3", "dew_point degC"):
+        assert name in said.stdout

@@ -85,11 +85,11 @@ def test_a_good_plugin_loads(tmp_path: Path) -> None:
         ('"data.t in degF"', '"data.t in Pa"', "derived.f.inputs.t"),
         ('"data.t in degF"', '"data.x in degF"', "there is no data.x"),
         ('formula = "t"', 'formula = "t + u"', "uses 'u'"),
-        ('formula = "t"', "formula = \"__import__('os').system('x')\"", "not of its language"),
+        ('formula = "t"', "formula = \"__import__('os').system('x')\"", "not supported: use"),
         ('type = "sint16"', 'type = "sint16", limits = ["0 degC"]', "limits"),
         ('"0.01 degC"', '"0.01 km**9999999"', "powers of one digit"),
         ('"0.01 degC"', '"1e99**64 degC"', "beyond 1e100"),
-        ('name = "t",', 'name = "raw", lsb = "1", type = "uint8" }, { name = "t",', "a column that the log has of its own"),
+        ('name = "t",', 'name = "raw", lsb = "1", type = "uint8" }, { name = "t",', "a column that the log itself uses"),
         ('name = "t", type = "sint16", lsb = "0.01 degC" }', 'name = "t_degc", type = "uint8" }, { name = "t", type = "sint16", lsb = "0.01 degC" }', "share the log's column 't_degc'"),
         ("[characteristic.config]", "[characteristic.link]", "which the log uses itself"),
     ],
@@ -177,8 +177,8 @@ rate = { min = "0.9 /s", max = "1.1 /s" }
     [
         ('title = "t"', 'title = "t"\nspeed = 3', "run.speed: unknown key"),
         ('battery = "10 s"', 'battery = "1 us"', "at least 10 ms"),
-        ('sensor = { climate = { period = "1 s" } }', "", "nothing switches the sensor of climate on"),
-        ('max = "1.1 /s"', 'max = "-1 /s"', "not below zero"),
+        ('sensor = { climate = { period = "1 s" } }', "", "the sensor of climate is never switched on"),
+        ('max = "1.1 /s"', 'max = "-1 /s"', "zero or more, as nothing can be below zero"),
         ('period = "1 s"', 'period = "0.075 s"', "outside what climate can be set to"),
         ('period = "1 s"', "period = 1", "text in quotes"),
         ('length = "1 min"', 'length = "1 m"', "run.length"),
@@ -196,7 +196,7 @@ rate = { min = "0.9 /s", max = "1.1 /s" }
         ("temperature = {", "temperatur = {", "no field climate.temperatur"),
         ("[spec.loan-crate.climate]", "[spec.bore-gauge.climate]", "no node of this run is a bore-gauge"),
         ("[spec.loan-crate.climate]", "[spec.loan-crate.weather]", "no channel 'weather'"),
-        ("rate = {", "speed = {", "is not a figure that can be required; one of rate, "),
+        ("rate = {", "speed = {", "is not a known figure"),
         ('min = "0.9 /s"', 'min = "0.9 s"', "rate.min"),
         ('min = "0.9 /s"', "min = 1", "has no unit"),
         ('min = "0.9 /s"', 'min = "9 /s"', "is above max"),
@@ -214,7 +214,7 @@ def test_what_is_wrong_with_a_run_file_is_named_with_its_place(tmp_path: Path, o
 
 
 def test_a_channel_that_is_only_read_needs_a_period(tmp_path: Path) -> None:
-    with pytest.raises(ProblemsError, match="reading is only read, and nothing says how often"):
+    with pytest.raises(ProblemsError, match="reading can only be polled, but no polling period is set"):
         run_file(tmp_path, '[run]\ntitle = "t"\n[node.b]\nplugin = "bore-gauge"\nfind = { name = "B" }\n')
 
 
@@ -228,7 +228,7 @@ def test_plugins_beside_the_run_file_are_found(tmp_path: Path) -> None:
 
 def test_two_nodes_are_not_sought_by_the_same(tmp_path: Path) -> None:
     second = RUN[RUN.index("[node.a]") : RUN.index("[twin.a]")].replace("node.a", "node.b")
-    with pytest.raises(ProblemsError, match=r"node\.b\.find: another node is sought by the same"):
+    with pytest.raises(ProblemsError, match=r"node\.b\.find: another node has the same name or address"):
         run_file(tmp_path, RUN + second)
 
 
@@ -315,7 +315,7 @@ service = "b1c90010-5d1e-4c1b-9a77-2f0d3c6e0001"
 properties = ["read"]
 fields = [{{ name = "v", type = "uint8" }}]
 """
-    with pytest.raises(ProblemsError, match="the log has that one of its own"):
+    with pytest.raises(ProblemsError, match="the log itself uses that one"):
         load_plugin(plugin_folder(tmp_path, text, kind))
 
 

@@ -8,8 +8,9 @@ import pytest
 
 from gateway.config import load_run
 from gateway.config.lint import plugin_doubts, run_doubts
-from gateway.plugin import load_plugin
-from tests.support import plugin_folder
+from gateway.model.errors import ProblemsError
+from gateway.plugin import find_plugin, load_plugin, load_plugin_text
+from tests.support import own_plugin, plugin_folder
 
 RUN = """
 [run]
@@ -43,7 +44,7 @@ def test_a_run_file_that_fits_its_radio_raises_no_doubt(tmp_path: Path) -> None:
 
 def test_a_period_shorter_than_the_connection_interval_is_told(tmp_path: Path) -> None:
     assert told(tmp_path, interval="200 ms") == [
-        "node.a.sensor.shock: a value every 100 ms, connection events are 200 ms apart or more"
+        "node.a.sensor.shock: a value every 100 ms, but connection events are at least 200 ms apart"
     ]
 
 
@@ -117,7 +118,7 @@ def test_more_than_one_radio_can_carry_is_told(tmp_path: Path) -> None:
         )
         found = [p.found for p in run_doubts(load_run(path)) if p.place == "node"]
         assert bool(found) == expected, found
-    assert found == ["the notifications of all nodes take 101% of the time of one radio on LE 1M"]
+    assert found == ["the notifications of all nodes take 101% of the airtime of one radio on LE 1M"]
 
 
 def test_a_value_too_long_for_the_default_att_mtu_is_told(tmp_path: Path) -> None:
@@ -140,8 +141,9 @@ fields = [{ name = "v", type = "sint16", lsb = "0.1 degC" }]
 """,
     )
     assert [(p.place, p.found) for p in plugin_doubts(load_plugin(folder))] == [
-        ("characteristic.long", "takes 21 bytes, a notification at the default ATT_MTU of 23 holds 20"),
-        ("characteristic.warmth", "differs from what Bluetooth has adopted for Temperature"),
+        ("characteristic.long", "takes 21 bytes, but a notification at the default ATT_MTU of 23 holds 20"),
+        ("characteristic.long", "is sent by the node, and no sensor says what switches or paces it"),
+        ("characteristic.warmth", "differs from the adopted definition of Temperature"),
     ]
 
 
@@ -175,4 +177,39 @@ def test_a_requirement_that_no_setting_lets_be_measured_is_told(tmp_path: Path) 
         )
     )
     (problem,) = run_doubts(load_run(tmp_path / "run.toml"))
-    assert "is given no period" in problem.found
+    assert "has no period" in problem.found
+
+
+def test_a_channel_that_no_sensor_sets_is_warned_of(tmp_path: Path) -> None:
+    plugin = own_plugin(tmp_path, 'fields = [{ name = "x", type = "uint8" }]')
+    (doubt,) = plugin_doubts(plugin)
+    assert doubt.place == "characteristic.c" and "no sensor" in doubt.found and not doubt.fatal
+
+
+def test_sensors_that_one_field_switches_alike_are_warned_of(tmp_path: Path) -> None:
+    text = find_plugin("loan-crate").text.replace('field = "shock_mode"', 'field = "climate_mode"')
+    found = [str(doubt) for doubt in plugin_doubts(load_plugin(plugin_folder(tmp_path, text, "loan-crate")))]
+    assert any("sensor.shock.enable" in line and "settings.climate_mode" in line for line in found)
+    apart = text.replace(
+        'field = "climate_mode", on = 1, off = 0 }\nperiod = { characteristic = "settings", field = "shock',
+        'field = "climate_mode", on = 2, off = 3 }\nperiod = { characteristic = "settings", field = "shock',
+    )
+    found = [str(doubt) for doubt in plugin_doubts(load_plugin(plugin_folder(tmp_path, apart, "loan-crate")))]
+    assert apart != text and not any("sensor.shock.enable" in line for line in found)
+
+
+def test_what_is_only_written_is_no_channel(tmp_path: Path) -> None:
+    command = '\n[characteristic.arm]\nuuid = "b1c70015-5d1e-4c1b-9a77-2f0d3c6e0001"\nservice = "b1c70010-5d1e-4c1b-9a77-2f0d3c6e0001"\nproperties = ["write"]\nfields = [{ name = "x", type = "uint8" }]\n'
+    plugin = own_plugin(tmp_path, 'fields = [{ name = "x", type = "uint8" }]' + command)
+    assert plugin.channels == ("c",)
+    with pytest.raises(ProblemsError) as caught:
+        own_plugin(
+            tmp_path, 'fields = [{ name = "x", type = "uint8" }]' + command + '[spec.arm]\nrate = { min = "1 /s" }\n'
+        )
+    assert "poll" not in str(caught.value) and "spec.arm" in str(caught.value)
+
+
+def test_a_file_that_begins_with_a_byte_order_mark_is_read(tmp_path: Path) -> None:
+    path = plugin_folder(tmp_path, "\ufeff" + find_plugin("loan-crate").text, "loan-crate")
+    assert load_plugin(path).kind == "loan-crate"
+    assert load_plugin_text("\ufeff" + find_plugin("loan-crate").text, "a log").kind == "loan-crate"

@@ -325,7 +325,7 @@ def test_a_fault_while_decoding_keeps_the_bytes_and_goes_on(tmp_path: Path, monk
     writer.frame(Frame(1, "a", "light", b"\x64\x20"))
     writer.frame(Frame(2, "a", "climate", CLIMATE))
     writer.close(3, "test")
-    assert query(log, "SELECT hex(raw), fault FROM loan_crate_light") == [("6420", "can't be kept decoded: odd")]
+    assert query(log, "SELECT hex(raw), fault FROM loan_crate_light") == [("6420", "can't be stored decoded: odd")]
     assert query(log, "SELECT count(*) FROM loan_crate_climate") == [(1,)]
 
 
@@ -457,3 +457,23 @@ def test_a_fault_of_the_writer_itself_is_told_and_leaves_no_frame_uncounted(
     writer.close(9, "test")
     assert writer.status.dropped == 3
     assert "KeyError('odd')" in writer.status.failed
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="an open file can't be moved there")
+def test_a_second_log_begins_with_the_nodes_that_are_connected_then_and_no_others(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("gateway.log.batch.CHECKPOINT_S", 0.0)
+    monkeypatch.setenv("TMPDIR", str(tmp_path))
+    monkeypatch.setattr("tempfile.tempdir", None)
+    log = tmp_path / "x.db"
+    writer = LogWriter(log, facts())
+    for node, kind in (("a", EventKind.READY), ("b", EventKind.READY), ("a", EventKind.DISCONNECTED)):
+        writer.event(LinkEvent.of(1, node, kind))
+    writer.frame(Frame(1, "b", "climate", CLIMATE))
+    wait_for(lambda: writer.status.frames == 1)
+    log.rename(tmp_path / "moved.db")
+    wait_for(lambda: bool(writer.status.failed))
+    writer.close(10**9, "test")
+    (rest,) = tmp_path.glob("x-rest-*.db")
+    assert query(rest, "SELECT node.name, event.kind FROM event JOIN node ON node.id = event.node") == [("b", "ready")]

@@ -90,7 +90,7 @@ def test_merging_again_adds_nothing(tmp_path: Path) -> None:
     run_into(a, 10**18)
     merge([a], into)
     before = rows(into, "SELECT * FROM loan_crate_climate")
-    assert whats([a, a], into) == [(1, "there already"), (1, "there already")]
+    assert whats([a, a], into) == [(1, "already there"), (1, "already there")]
     assert rows(into, "SELECT * FROM loan_crate_climate") == before
 
 
@@ -106,7 +106,7 @@ def test_a_run_that_has_grown_since_is_replaced_and_one_still_written_is_taken_a
     assert whats([a], into) == [(1, "replaced")]
     assert rows(into, "SELECT count(*) FROM loan_crate_climate") == [(12,)]
     assert rows(into, "SELECT count(*), total(ended_ns IS NULL) FROM run") == [(2, 0)]
-    assert whats([a], into) == [(1, "there already")]
+    assert whats([a], into) == [(1, "already there")]
 
 
 def test_two_versions_of_a_layout_keep_apart(tmp_path: Path) -> None:
@@ -191,7 +191,7 @@ def test_two_runs_that_look_alike_are_told_apart(tmp_path: Path) -> None:
     run_into(a, 10**18)
     run_into(b, 10**18)
     assert whats([a, b], into) == [(1, "added"), (1, "added")]
-    assert whats([a, b], into) == [(1, "there already"), (1, "there already")]
+    assert whats([a, b], into) == [(1, "already there"), (1, "already there")]
 
 
 def test_a_log_of_an_earlier_version_is_taken_once(tmp_path: Path) -> None:
@@ -200,7 +200,7 @@ def test_a_log_of_an_earlier_version_is_taken_once(tmp_path: Path) -> None:
     with sqlite3.connect(a) as connection:
         connection.execute("ALTER TABLE run DROP COLUMN uid")
     connection.close()
-    assert whats([a], into) == [(1, "added")] and whats([a], into) == [(1, "there already")]
+    assert whats([a], into) == [(1, "added")] and whats([a], into) == [(1, "already there")]
 
 
 def test_the_source_is_not_locked_meanwhile(tmp_path: Path) -> None:

@@ -92,8 +92,8 @@ def test_one_node_can_be_held_to_something_else(tmp_path: Path) -> None:
     [
         ('[spec.probe.air.temperature]\nnoise = { max = "0.1 hPa" }', "spec.probe.air.temperature.noise.max"),
         ('[spec.probe.air.humidity]\nnoise = { max = "0.1 K" }', "there is no field 'humidity'"),
-        ("[spec.probe.air.temperature]\nrate = { max = 1 }", "is not a figure that can be required"),
-        ("[spec.probe.air]\nnoise = { max = 1 }", "is not a figure that can be required"),
+        ("[spec.probe.air.temperature]\nrate = { max = 1 }", "is not a known figure"),
+        ("[spec.probe.air]\nnoise = { max = 1 }", "is not a known figure"),
         ("[spec.probe.air]\nreordered = { max = 0 }", "no field with the role sequence"),
         ("[spec.probe.air.temperature]\nnoise = { max = 1 }", "1 has no unit"),
         ("[spec.probe.air.temperature]\nnoise = 3", "spec.probe.air.temperature.noise: 3; a table"),

@@ -159,7 +159,7 @@ def test_a_store_that_refuses_keeps_nothing_of_a_batch_and_takes_it_again(tmp_pa
     sent = messages(tmp_path / "log.db")
     store = LogStore(tmp_path / "g.db")
     store._log._connection.execute("PRAGMA max_page_count = 30")  # a disk that is full
-    with pytest.raises(StoreError, match="tried again"):
+    with pytest.raises(StoreError, match="retrying"):
         taken(store, sent)
     store._log._connection.execute("PRAGMA max_page_count = 1000000")
     taken(store, sent)
@@ -217,9 +217,9 @@ def test_two_gatherers_do_not_write_one_log(tmp_path: Path) -> None:
         ('[mqtt]\nhost = "h"\nqos = 2\n', "mqtt.qos"),
         ('[mqtt]\nhost = "h"\nca = "nowhere.pem"\n', "there is no file"),
         ('[mqtt]\nhost = "h"\ncertificate = "run.toml"\n', "without its key"),
-        ('[mqtt]\nhost = "h"\nprefix = "a/#"\n', "levels of a topic"),
+        ('[mqtt]\nhost = "h"\nprefix = "a/#"\n', "levels without"),
         ('[mqtt]\nhost = "h"\nbackfill = "1 lux"\n', "illuminance"),
-        ('[mqtt]\nhost = "h"\nbackfill = "1 /s"\n', "frames a second"),
+        ('[mqtt]\nhost = "h"\nbackfill = "1 /s"\n', "frames per second"),
         ('[mqtt]\nhost = "h"\npack_age = "1 ms"\n', "10 ms to 1 h"),
         ('[mqtt]\nhost = "h"\npassword = "secret"\n', "unknown key"),
         ('[mqtt]\nhost = "h"\n[gather]\ngroup = "a/b"\n', "without"),
@@ -313,7 +313,7 @@ def test_a_database_that_goes_away_loses_nothing(tmp_path: Path, database: str) 
     sent = messages(tmp_path / "log.db")
     store = PostgresStore(database)
     asked(database, f"SELECT pg_terminate_backend({store._connection.info.backend_pid})")
-    with pytest.raises(StoreError, match="tried again"):
+    with pytest.raises(StoreError, match="retrying"):
         taken(store, sent)  # type: ignore[arg-type]
     gatherer = taken(store, sent)  # type: ignore[arg-type]
     store.close()

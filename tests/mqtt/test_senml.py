@@ -125,7 +125,7 @@ def test_sums_and_base_values_add_up() -> None:
     [
         (b"{}", "list of records"),
         (b"[1]", "expected a table"),
-        (b"[{}", "no application/senml"),
+        (b"[{}", "not application/senml"),
         (b'[{"n":"a","v":1,"vs":"x"}]', "2 values"),
         (b'[{"n":"a"}]', "0 values"),
         (b'[{"n":"-a","v":1}]', "4.5.1"),
@@ -139,7 +139,7 @@ def test_sums_and_base_values_add_up() -> None:
         (b'[{"n":"a","vd":"***"}]', "base64"),
         (b'[{"n":"a","v":1,"odd_":2}]', "must be understood"),
         (b'[{"bver":11,"n":"a","v":1}]', "version 11"),
-        (b"[" * 100_000, "no application/senml"),
+        (b"[" * 100_000, "not application/senml"),
     ],
 )
 def test_what_is_no_pack_is_refused_with_the_place(raw: bytes, why: str) -> None:

@@ -249,3 +249,9 @@ def test_vectors_hold_what_they_say(tmp_path: Path) -> None:
             assert made and len({vector.raw for vector in made}) == len(made)
             for vector in made:
                 assert example(item, vector.raw) is not None
+
+
+def test_numbers_stand_in_the_table_as_they_go_over_the_air_and_one_byte_is_one(tmp_path: Path) -> None:
+    text = markdown(find_plugin("loan-crate"))
+    assert "0x8000: not known" in text and "-0x" not in text
+    assert "1 byte." in text and "1 bytes" not in text.lower()

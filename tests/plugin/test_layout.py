@@ -151,7 +151,7 @@ def test_samples_repeat_until_the_value_ends() -> None:
     assert values(made, "07 1000 f0ff".replace(" ", "")) == {"n": 7, "samples[0].x": 1.0, "samples[1].x": -1.0}
     assert values(made, "07") == {"n": 7}
     assert Codec(made, "test").build({"n": 7}, [{"x": 1}, {"x": -1}]).hex() == "071000f0ff"
-    with pytest.raises(DecodeError, match="2 bytes, expected 1 bytes and a multiple of 2"):
+    with pytest.raises(DecodeError, match="2 bytes, expected 1 byte and a multiple of 2"):
         values(made, "0700")
 
 
@@ -186,7 +186,7 @@ def test_a_value_that_does_not_fit_is_not_built(field: dict[str, Any], value: An
         ([{"name": "a", "type": "uint65"}], "uintN, sintN"),
         ([{"name": "A", "type": "uint8"}], "lower-case"),
         ([{"name": "a", "type": "uint8"}, {"name": "a", "type": "uint8"}], "used twice"),
-        ([{"name": "a", "type": "uint12"}], "inside a byte: fill up with { rfu = 4 }"),
+        ([{"name": "a", "type": "uint12"}], "inside a byte: pad with { rfu = 4 }"),
         ([{"name": "a", "type": "uint16"}, {"name": "b", "type": "uint8", "at": 1}], "overlaps a"),
         ([{"name": "a", "type": "uint8", "at": 2}], "16 bits between the fields are not declared"),
         ([{"rfu": 4096}, {"name": "a", "type": "uint8"}], "at most 4096 bits"),
@@ -197,8 +197,8 @@ def test_a_value_that_does_not_fit_is_not_built(field: dict[str, Any], value: An
         ([{"name": "a", "type": "uint8", "lsb": "1 RH"}], "percent"),
         ([{"name": "a", "type": "uint8", "reserved": {"256": "x"}}], "does not fit 8 bits"),
         ([{"name": "a", "type": "uint8", "reserved": {"x": "x"}}], "an integer such as 0x8000"),
-        ([{"name": "a", "type": "float32", "lsb": "1 V"}], "give it its unit alone"),
-        ([{"name": "b", "type": "uint4"}, {"name": "a", "type": "float32"}, {"rfu": 4}], "starts on a byte"),
+        ([{"name": "a", "type": "float32", "lsb": "1 V"}], "give it only a unit"),
+        ([{"name": "b", "type": "uint4"}, {"name": "a", "type": "float32"}, {"rfu": 4}], "must start on a byte"),
         ([{"name": "a", "type": "sint8", "role": "sequence"}], "unsigned"),
         ([{"name": "a", "type": "uint8", "names": {"0": "x"}, "lsb": "1 V"}], "no unit"),
         ([], "no fields"),
@@ -361,14 +361,14 @@ def test_half_precision_floats_are_those_of_numpy() -> None:
 @pytest.mark.parametrize(
     ("fields", "text"),
     [
-        ([{"name": "a", "type": "uint8", "when": "b"}], "no integer field before this one"),
+        ([{"name": "a", "type": "uint8", "when": "b"}], "not an earlier integer field"),
         ([{"name": "b", "type": "uint8"}, {"name": "a", "type": "uint8", "when": "b > 3"}], "written as 'flag'"),
         ([{"name": "b", "type": "uint8"}, {"name": "a", "type": "uint8", "when": "not b == 3"}], "written as 'flag'"),
         ([{"name": "b", "type": "uint8"}, {"name": "a", "type": "uint4", "when": "b"}, {"rfu": 4}], "inside a byte"),
         ([{"name": "b", "type": "uint8"}, {"name": "a", "type": "uint8", "when": "b"}, {"name": "a", "type": "uint8", "when": "b == 1"}], "used twice"),
         ([{"name": "b", "type": "uint8"}, {"name": "a", "type": "uint8", "lsb": "1 V", "when": "b"}, {"name": "a", "type": "uint8", "lsb": "1 A", "when": "not b"}], "the same unit in both"),
-        ([{"name": "a", "type": "utf8s"}, {"name": "b", "type": "uint8"}], "not as the last field"),
-        ([{"name": "a", "type": "medfloat16", "lsb": "1 V"}], "give it its unit alone"),
+        ([{"name": "a", "type": "utf8s"}, {"name": "b", "type": "uint8"}], "not the last field"),
+        ([{"name": "a", "type": "medfloat16", "lsb": "1 V"}], "give it only a unit"),
         ([{"name": "a", "type": "uint8[0]"}], "uint8[N]"),
     ],
 )  # fmt: skip

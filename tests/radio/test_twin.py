@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import socket
+from pathlib import Path
 
 import pytest
 from bumble.transport import open_transport
@@ -17,6 +18,7 @@ from gateway.radio.air import AirController
 from gateway.radio.virtual import VirtualRadio
 from gateway.session.discover import discover, look_for
 from gateway.verify.audit import audit_table
+from tests.support import figures, own_plugin, run_bench, run_file
 
 
 def free_port() -> int:
@@ -59,3 +61,12 @@ def test_a_node_served_through_a_controller_passes_its_audit() -> None:
 def test_a_controller_that_can_not_be_opened_is_told(controller: str) -> None:
     with pytest.raises(InputError, match="can't be opened"):
         asyncio.run(serve(find_plugin("loan-crate"), controller, print, "CRATE"))
+
+
+def test_a_channel_without_a_sensor_is_simulated_at_a_pace_of_its_own(tmp_path: Path) -> None:
+    fields = 'fields = [{ name = "x", type = "uint8" }]'
+    own_plugin(tmp_path, fields)
+    text = '[run]\ntitle = "t"\nradio = "virtual"\nplugins = ["plugins"]\n[node.a]\nplugin = "own"\n'
+    config = run_file(tmp_path, text + 'find = { name = "A" }\n')
+    run_bench(config, tmp_path / "x.db", 20)
+    assert figures(tmp_path / "x.db")["a", "c", "rate"].value == pytest.approx(1, abs=0.1)

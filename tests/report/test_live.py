@@ -68,7 +68,7 @@ def test_a_week_leaves_a_line_an_hour_and_every_event_beside_its_log(tmp_path: P
     assert len(lines) == 1 + 1 + 7 * 24 + 1
     assert lines[1] == "2026-01-01T00:00:01.000Z crate-a lost: reason timeout forged line"
     assert lines[3].startswith("2026-01-01T01:00:00.000Z") and "climate 8.0/s" in lines[3]
-    assert lines[-1].endswith("run ends: duration reached; 1 values")
+    assert lines[-1].endswith("run ended: duration reached; 1 values")
 
 
 def test_a_disk_that_refuses_the_journal_costs_the_run_nothing(tmp_path: Path) -> None:
@@ -80,7 +80,7 @@ def test_a_disk_that_refuses_the_journal_costs_the_run_nothing(tmp_path: Path) -
     journal(view(tmp_path / "soak.db", 0, 0))
     (tmp_path / "soak.txt").rmdir()
     writer.close(EPOCH_NS, "stopped")
-    assert "run begins" in (tmp_path / "soak.txt").read_text("utf-8")
+    assert "run started" in (tmp_path / "soak.txt").read_text("utf-8")
 
 
 def test_the_longest_gap_shown_is_one_of_a_link(tmp_path: Path) -> None:

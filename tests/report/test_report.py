@@ -180,7 +180,7 @@ def test_a_plot_becomes_a_picture(log: Path) -> None:
 
 
 def test_a_plot_that_is_not_there_is_told_with_those_that_are(log: Path) -> None:
-    with pytest.raises(InputError, match=r"no plot 'x'; there are: crate-a\.link, crate-a\.climate:rate"):
+    with pytest.raises(InputError, match=r"no plot 'x'; available are: crate-a\.link, crate-a\.climate:rate"):
         review(log, None).picture("x")
 
 

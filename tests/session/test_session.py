@@ -179,7 +179,7 @@ def test_a_link_that_is_up_but_silent_is_probed_given_up_and_made_again(tmp_path
     )
     run_bench(config, log, 60, script)
     (silent,) = events(log, EventKind.SILENT)
-    assert silent.facts["probe"] == "it answers a read"
+    assert silent.facts["probe"] == "it responds to a read"
     assert float(str(silent.facts["silent_s"])) == pytest.approx(5, abs=0.1)
     (lost,) = events(log, EventKind.LOST)
     assert "silent for 5.0 s" in str(lost.facts["reason"])
@@ -417,7 +417,7 @@ def test_characteristic_properties_are_checked_too(tmp_path: Path) -> None:
         declaration.value = bytes([int(Characteristic.Properties.READ)]) + declaration.value[1:]
 
     run_bench(crate(tmp_path), log, 60, script)
-    assert "climate needs indicate or notify, the node offers read" in str(
+    assert "climate needs indicate or notify, but the node offers read" in str(
         events(log, EventKind.UNFIT)[0].facts["reason"]
     )
 
@@ -438,7 +438,7 @@ def test_descriptors_that_contradict_the_layout_are_told_and_counted(tmp_path: P
     told = {str(e.facts["characteristic"]): str(e.facts["found"]) for e in events(log, EventKind.DESCRIPTOR_DIFFERS)}
     assert told == {
         "battery": "unit Celsius temperature (degree Celsius), the layout's is percent",
-        "climate": "'Cargo climate', declared is 'Crate climate'",
+        "climate": "'Cargo climate', declared as 'Crate climate'",
     }
     assert figures(log)["a", "link", "descriptors_differ"].value == 2
 
@@ -506,7 +506,7 @@ def test_frames_that_come_again_during_the_probe_keep_the_link(tmp_path: Path) -
 
     text = CRATE.format(errors="0 percent", supervision="2 s", silent="5 s", period="1 s", shock="false", faults="")
     run_bench(run_file(tmp_path, text.replace('battery = "10 s"', 'battery = "10 min"')), log, 50, script)
-    assert len(probed) >= 4 and set(probed) == {"it answers a read"}
+    assert len(probed) >= 4 and set(probed) == {"it responds to a read"}
     assert events(log, EventKind.LOST) == []
 
 
@@ -590,3 +590,48 @@ def test_nothing_of_a_virtual_radio_lives_on_when_it_is_left(tmp_path: Path) -> 
         return {task.get_name() for task in asyncio.all_tasks()} - {asyncio.current_task().get_name()}  # type: ignore[union-attr]
 
     assert on_virtual_time(scene) == set()
+
+
+BLIND = """
+[plugin]
+kind = "probe"
+title = "Two sensors set by a record that can't be read"
+[characteristic.settings]
+uuid = "b1c70014-5d1e-4c1b-9a77-2f0d3c6e0001"
+service = "b1c70010-5d1e-4c1b-9a77-2f0d3c6e0001"
+properties = ["write"]
+fields = [
+  { name = "a_on", type = "uint4" },
+  { name = "b_on", type = "uint4" },
+  { name = "b_every", type = "uint8", lsb = "0.1 s", limits = ["0.1 s", "20 s"] },
+]
+[sensor.a]
+data = "a"
+enable = { characteristic = "settings", field = "a_on", default = "on" }
+[sensor.b]
+data = "b"
+enable = { characteristic = "settings", field = "b_on", default = "on" }
+period = { characteristic = "settings", field = "b_every", default = "2 s" }
+""" + "".join(
+    f"""
+[characteristic.{name}]
+uuid = "b1c7001{number}-5d1e-4c1b-9a77-2f0d3c6e0001"
+service = "b1c70010-5d1e-4c1b-9a77-2f0d3c6e0001"
+properties = ["notify"]
+fields = [{{ name = "x", type = "uint8" }}]
+"""
+    for number, name in enumerate("ab", 2)
+)
+
+
+def test_a_sensor_that_a_run_is_not_told_to_set_stays_as_it_starts_where_its_setting_cannot_be_read(
+    tmp_path: Path,
+) -> None:
+    plugin_folder(tmp_path, BLIND)
+    text = '[run]\ntitle = "t"\nradio = "virtual"\nplugins = ["plugins"]\n[node.a]\nplugin = "probe"\n'
+    config = run_file(tmp_path, text + 'find = { name = "A" }\nsensor = { a = { on = true } }\n')
+    log = tmp_path / "run.db"
+    run_bench(config, log, 20)
+    (written,) = events(log, EventKind.SETTING)
+    assert written.facts["written"] == "1114" and written.facts["on"] == {"a": True, "b": True}
+    assert len(rows(log, "SELECT 1 FROM probe_b")) >= 8

@@ -23,13 +23,14 @@ from gateway.capture.hci import Directory
 from gateway.capture.record import Trouble
 from gateway.config import AirConfig
 from gateway.model.gatt import Advertised, FoundCharacteristic, FoundDescriptor, FoundService, FoundTable
+from gateway.model.radios import RadioName
 from gateway.model.records import Outcome
 from gateway.plugin import Plugin, find_plugin, load_plugin
 from gateway.plugin.library.adopted import BASE_UUID
 from gateway.radio.virtual import VirtualRadio, make_host
 from gateway.report.firmware import audit_lines, audits_json, audits_junit
 from gateway.session.discover import discover, look_for
-from gateway.verify.audit import RULES, Audit, audit_table
+from gateway.verify.audit import RULES, Audit, Sight, audit_table
 from tests.capture.test_foreign import TimedSnooper
 from tests.support import on_virtual_time, plugin_folder, run_bench, run_file
 
@@ -444,7 +445,7 @@ def test_results_are_told_to_people_and_machines() -> None:
     lines = [line.plain for line in audit_lines(audit)]
     assert (
         lines[0]
-        == "FAIL  0x000C b1c70011-5d1e-4c1b-9a77-2f0d3c6e0001: notify without a client configuration descriptor"
+        == "FAIL  0x000C b1c70011-5d1e-4c1b-9a77-2f0d3c6e0001: notify without a Client Characteristic Configuration descriptor"
     )
     assert json.loads(audits_json([audit]))[0]["outcome"] == "fail"
     suite = ElementTree.fromstring(audits_junit([audit]).partition("\n")[2]).find("testsuite")
@@ -490,3 +491,19 @@ def test_a_subscription_that_is_refused_in_a_capture_is_found() -> None:
 
 def found_of(name: str, table: Table) -> FoundTable:
     return _found(name, table, _Server(), Directory())
+
+
+def test_what_was_declared_and_could_be_seen_but_was_not_makes_the_whole_inconclusive(tmp_path: Path) -> None:
+    """An interval of one second is declared, and the node is listened to for 100 ms."""
+    text = CRATE.text + '\n[advertising]\ninterval = "1 s"\n'
+    plugin = load_plugin(plugin_folder(tmp_path, text, "loan-crate"))
+    audit = on_virtual_time(lambda: audit_live("CRATE", plugin, RadioName.VIRTUAL, 0.15))
+    missed = {one.rule.name for one in audit.checked if one.sight is Sight.MISSED}
+    assert "advertises" in missed and audit.outcome is Outcome.INCONCLUSIVE
+    assert any("advertises as declared" in line.plain for line in audit_lines(audit))
+
+
+def test_what_a_source_cannot_show_does_not_keep_it_from_passing() -> None:
+    audit = on_virtual_time(lambda: audit_live("CRATE", CRATE, RadioName.VIRTUAL, 3))
+    hidden = {one.rule.name for one in audit.checked if one.sight is Sight.NOT_HERE}
+    assert "keeps-the-protocol" in hidden and audit.outcome is Outcome.PASS

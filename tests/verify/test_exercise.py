@@ -102,7 +102,7 @@ def test_a_pace_that_is_off_fails_wherever_it_shows_and_the_figures_say_so_too(t
     tried = exercised(tmp_path / "log.db", CRATE, Faults(slow=1.2), only=("shock",))
     assert failed(tried) == {Kind.KEEPS, Kind.CHANGES}
     assert next(one.found for one in tried if one.step.name == "shock: keeps a period 100 ms").startswith(
-        "shock a mean of 12"
+        "shock: a mean of 12"
     )
 
 
