@@ -2,7 +2,7 @@
 
 One function for each thing the tool does, the same that the commands call. Those that use a radio or a broker are
 coroutines: await them in a notebook, or give them to ``asyncio.run``. Errors are those of `gateway.model.errors`, all
-    of them subclasses of `GattestError` with a text that is ready to show.
+of them subclasses of `GattestError` with a text that is ready to show.
 """
 
 from __future__ import annotations

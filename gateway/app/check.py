@@ -23,7 +23,7 @@ from gateway.plugin.derive import read_all
 from gateway.plugin.layout.columns import decode_columns as columns_of
 from gateway.plugin.layout.model import Layout
 from gateway.plugin.layout.types import MAX_VALUE_BYTES
-from gateway.plugin.library.adopted import BASE_UUID, adopted, adopted_layout
+from gateway.plugin.standard.adopted import BASE_UUID, adopted, adopted_layout
 
 
 @dataclass(frozen=True, slots=True)

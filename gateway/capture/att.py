@@ -13,7 +13,7 @@ from typing import NamedTuple
 from gateway.capture.conduct import REQUESTS, RESPONSES, Breach, Conduct
 from gateway.capture.record import Trouble
 from gateway.model.events import Detail, Parameters
-from gateway.plugin.library.adopted import BASE_UUID
+from gateway.plugin.standard.adopted import BASE_UUID
 
 CCCD = BASE_UUID.format(0x2902)
 DEFAULT_MTU = 23

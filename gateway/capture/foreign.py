@@ -21,8 +21,8 @@ from gateway.model.events import LinkEvent
 from gateway.model.link import LinkState
 from gateway.model.records import Frame
 from gateway.plugin import Characteristic, Plugin
-from gateway.plugin.library.adopted import BASE_UUID, short_number
-from gateway.plugin.library.assigned import IDENTITY, identity_text
+from gateway.plugin.standard.adopted import BASE_UUID, short_number
+from gateway.plugin.standard.assigned import IDENTITY, identity_text
 
 _MOST_ADDRESSES = 10_000
 _CONFIGURATIONS = {bytes([bits, 0]) for bits in range(4)}  # off, notify, indicate, both: Vol 3, Part G, 3.3.3.3

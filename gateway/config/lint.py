@@ -12,7 +12,7 @@ from gateway.model.figures import figures_of
 from gateway.model.radios import RadioName
 from gateway.plugin import Plugin, Sensor
 from gateway.plugin.layout.model import Field, Layout
-from gateway.plugin.library.adopted import adopted_layout
+from gateway.plugin.standard.adopted import adopted_layout
 
 DEFAULT_ATT_MTU = 23  # Core Specification, Vol 3, Part F, 3.2.8
 SHORTEST_INTERVAL_NS = 7_500_000  # of a connection: Core Specification, Vol 6, Part B, 4.5.1

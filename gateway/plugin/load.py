@@ -16,7 +16,6 @@ from gateway.model.figures import LINK
 from gateway.model.units import PLAIN, parse_duration_ns, parse_quantity, parse_unit
 from gateway.plugin.layout.declare import NAME, Complain, read_layout
 from gateway.plugin.layout.formula import Formula
-from gateway.plugin.library.adopted import BASE_UUID, adopted
 from gateway.plugin.model import Advertising, Characteristic, Derived, Input, Plugin, Sensor, Setting, within
 from gateway.plugin.require import read_spec
 from gateway.plugin.shape import (
@@ -28,6 +27,7 @@ from gateway.plugin.shape import (
     PeriodShape,
     SensorShape,
 )
+from gateway.plugin.standard.adopted import BASE_UUID, adopted
 
 KIND = re.compile(r"[a-z][a-z0-9-]{0,39}")
 RESERVED_RELATIONS = {"former_plugin", "event_utc"}  # of the log's own tables those that kind_name could be

@@ -13,8 +13,8 @@ from gateway.config import NodeConfig
 from gateway.model.errors import NodeError, PayloadError, RadioError, RefusedError
 from gateway.model.events import DescriptorDiffers, Detail, SettingDiffers, SettingWritten
 from gateway.plugin.layout.types import Value
-from gateway.plugin.library.adopted import short_number
-from gateway.plugin.library.assigned import COMPARED_DESCRIPTORS, IDENTITY, descriptor_problem, identity_text
+from gateway.plugin.standard.adopted import short_number
+from gateway.plugin.standard.assigned import COMPARED_DESCRIPTORS, IDENTITY, descriptor_problem, identity_text
 
 T = TypeVar("T")
 Tell = Callable[[Detail], None]

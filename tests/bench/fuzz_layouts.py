@@ -14,7 +14,7 @@ from gateway.plugin import find_plugin
 from gateway.plugin.layout.codec import Codec
 from gateway.plugin.layout.columns import decode_columns
 from gateway.plugin.layout.model import Layout
-from gateway.plugin.library.adopted import adopted, adopted_layout
+from gateway.plugin.standard.adopted import adopted, adopted_layout
 
 CHUNK, COMPARED = 50_000, 500
 

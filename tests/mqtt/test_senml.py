@@ -317,7 +317,7 @@ SECONDARY_NAMES = set("ms min h kW kVA kvar Ah Wh kWh varh Wh/km KiB mV mA dBm u
 
 
 def test_what_bluetooth_s_units_are_called_in_senml_is_registered() -> None:
-    from gateway.plugin.library.assigned import assigned_units
+    from gateway.plugin.standard.assigned import assigned_units
 
     named = {unit.senml for unit in assigned_units().values() if unit.senml}
     assert len(named) > 40 and named <= PRIMARY | SECONDARY_NAMES

@@ -15,7 +15,7 @@ import pytest
 
 from gateway.app.check import find_characteristic
 from gateway.plugin.layout.columns import decode_columns
-from gateway.plugin.library.adopted import adopted
+from gateway.plugin.standard.adopted import adopted
 
 TRUTH: dict[str, Any] = json.loads((Path(__file__).parents[1] / "truth" / "vectors.json").read_text("utf-8"))
 SCALINGS = TRUTH["gss_text"]["v"]
@@ -116,7 +116,7 @@ def test_the_presentation_format_exponent_examples_read_as_published(example: di
 
 def test_a_presentation_format_names_format_exponent_and_unit() -> None:
     """0x2A6E as presented: sint16 is format 0x0E, exponent -2, degree Celsius is unit 0x272F (Assigned Numbers)."""
-    from gateway.plugin.library.assigned import presentation_format
+    from gateway.plugin.standard.assigned import presentation_format
 
     field = find_characteristic("adopted", "0x2A6E").layout.fields[0]
     assert presentation_format(field) == bytes.fromhex("0efe2f27010000")

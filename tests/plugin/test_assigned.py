@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from gateway.model.units import parse_quantity, parse_unit
-from gateway.plugin.library.assigned import assigned_units, unit_number
+from gateway.plugin.standard.assigned import assigned_units, unit_number
 
 TRUTH: dict[str, str] = json.loads((Path(__file__).parents[1] / "truth" / "bluetooth_units.json").read_text("utf-8"))
 

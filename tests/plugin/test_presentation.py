@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from gateway.app.check import find_characteristic
-from gateway.plugin.library.assigned import presentation_format, presentation_problem, valid_range
+from gateway.plugin.standard.assigned import presentation_format, presentation_problem, valid_range
 from tests.plugin.test_layout import layout
 
 TEMPERATURE = find_characteristic("adopted", "2A6E").layout.fields[0]

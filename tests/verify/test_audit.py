@@ -26,7 +26,7 @@ from gateway.model.gatt import Advertised, FoundCharacteristic, FoundDescriptor,
 from gateway.model.radios import RadioName
 from gateway.model.records import Outcome
 from gateway.plugin import Plugin, find_plugin, load_plugin
-from gateway.plugin.library.adopted import BASE_UUID
+from gateway.plugin.standard.adopted import BASE_UUID
 from gateway.radio.virtual import VirtualRadio, make_host
 from gateway.report.firmware import audit_lines, audits_json, audits_junit
 from gateway.session.discover import discover, look_for

@@ -8,7 +8,7 @@ from gateway.model.version import __version__
 from gateway.plugin import Characteristic, Plugin
 from gateway.plugin.contract.vectors import vectors
 from gateway.plugin.layout.model import Field
-from gateway.plugin.library.adopted import short_uuid
+from gateway.plugin.standard.adopted import short_uuid
 
 _EXAMPLES = 3
 

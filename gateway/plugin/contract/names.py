@@ -7,7 +7,7 @@ import re
 from uuid import UUID
 
 from gateway.plugin.layout.model import Field, Layout
-from gateway.plugin.library.adopted import short_number
+from gateway.plugin.standard.adopted import short_number
 
 LONGEST_VALUE = 512  # bytes: Core Specification, Vol 3, Part F, 3.2.9
 # Words that C99 or C++17 keep for themselves, and those of our own structs.

@@ -19,8 +19,8 @@ from gateway.config import TwinConfig
 from gateway.plugin import Characteristic, Plugin, Sensor
 from gateway.plugin.layout.model import Field
 from gateway.plugin.layout.types import Value
-from gateway.plugin.library.adopted import BASE_UUID, short_number
-from gateway.plugin.library.assigned import (
+from gateway.plugin.standard.adopted import BASE_UUID, short_number
+from gateway.plugin.standard.assigned import (
     PRESENTATION_FORMAT,
     USER_DESCRIPTION,
     VALID_RANGE,

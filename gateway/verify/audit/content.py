@@ -8,7 +8,7 @@ from gateway.model.gatt import FoundTable
 from gateway.plugin import Plugin
 from gateway.plugin.layout.codec import OUTSIDE, Codec
 from gateway.plugin.layout.model import Layout
-from gateway.plugin.library.adopted import BASE_UUID, adopted_layout, short_number
+from gateway.plugin.standard.adopted import BASE_UUID, adopted_layout, short_number
 from gateway.verify.audit.model import Broken, Rule, place_of
 from gateway.verify.audit.structure import LONGEST_VALUE
 

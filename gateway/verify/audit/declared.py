@@ -8,8 +8,8 @@ from bleak.uuids import uuid16_dict
 
 from gateway.model.gatt import FoundCharacteristic, FoundService, FoundTable
 from gateway.plugin import Characteristic, Plugin
-from gateway.plugin.library.adopted import short_number, short_uuid
-from gateway.plugin.library.assigned import COMPARED_DESCRIPTORS, descriptor_problem
+from gateway.plugin.standard.adopted import short_number, short_uuid
+from gateway.plugin.standard.assigned import COMPARED_DESCRIPTORS, descriptor_problem
 from gateway.verify.audit.content import value_problem
 from gateway.verify.audit.model import Broken, Rule, Sight, place_of, where
 

@@ -9,7 +9,7 @@ from enum import StrEnum
 from gateway.model.gatt import FoundCharacteristic, FoundService, FoundTable
 from gateway.model.records import Outcome, overall
 from gateway.plugin import Plugin
-from gateway.plugin.library.adopted import short_uuid
+from gateway.plugin.standard.adopted import short_uuid
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from bleak.uuids import uuid16_dict
 
 from gateway.model.gatt import FoundCharacteristic, FoundTable
 from gateway.plugin import Plugin
-from gateway.plugin.library.adopted import BASE_UUID, short_number, short_uuid
+from gateway.plugin.standard.adopted import BASE_UUID, short_number, short_uuid
 from gateway.verify.audit.model import Broken, Rule, Sight, place_of, place_of_service, where
 
 _EXTENDED, _DESCRIPTION, _CONFIGURATION, _SERVER, _FORMAT, _AGGREGATE = (

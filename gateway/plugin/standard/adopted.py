@@ -40,7 +40,7 @@ def short_uuid(uuid: str) -> str:
 @cache
 def adopted() -> dict[str, AdoptedDecl]:
     """Every adopted characteristic known, by its 128-bit UUID in lower case."""
-    table = tomllib.loads(files("gateway.plugin.library").joinpath("adopted.toml").read_text("utf-8"))
+    table = tomllib.loads(files("gateway.plugin.standard").joinpath("adopted.toml").read_text("utf-8"))
     return {BASE_UUID.format(int(number, 16)): AdoptedDecl.model_validate(decl) for number, decl in table.items()}
 
 

@@ -48,7 +48,7 @@ class AssignedUnit:
 @cache
 def assigned_units() -> dict[int, AssignedUnit]:
     """All assigned units by number."""
-    lines = files("gateway.plugin.library").joinpath("assigned_units.tsv").read_text("utf-8").splitlines()
+    lines = files("gateway.plugin.standard").joinpath("assigned_units.tsv").read_text("utf-8").splitlines()
     rows = [line.split("\t") for line in lines if not line.startswith("#")]
     return {int(row[0], 16): AssignedUnit(int(row[0], 16), *row[1:]) for row in rows}
 
