@@ -7,10 +7,9 @@ from typing import Literal
 
 from gateway.host.files import make_folder, refuse_existing, write_file
 from gateway.plugin import Plugin
-from gateway.plugin.contract import c_files, markdown, schema
+from gateway.plugin.contract import GENERATED, c_files, markdown, schema
 
 Form = Literal["c", "markdown", "json"]
-MADE_HERE = b"Made by gattest"  # stands in each of the files
 
 
 def contract(plugin: Plugin, form: Form) -> dict[str, str]:
@@ -34,7 +33,7 @@ def write_contract(plugin: Plugin, form: Form, folder: Path, force: bool = False
     make_folder(folder, "-o")
     files = {folder / name: text for name, text in contract(plugin, form).items()}
     for path in files:
-        refuse_existing(path, force, MADE_HERE)
+        refuse_existing(path, force, GENERATED.encode())
     for path, text in files.items():
         write_file(path, text)
     return list(files)

@@ -60,6 +60,9 @@ def test_a_file_that_is_there_stays_unless_it_is_forced(folder: Path, words: tup
     ("words", "file"),
     [
         (("report", "x.db"), "report.html"),
+        (("contract", "loan-crate", "--as", "c", "-o", "out"), "out/loan_crate.h"),
+        (("contract", "loan-crate", "--as", "json", "-o", "out"), "out/loan-crate.json"),
+        (("contract", "loan-crate", "--as", "markdown", "-o", "out"), "out/loan-crate.md"),
         (("judge", "x.db", "--junit", "out.xml"), "out.xml"),
     ],
 )

@@ -3,6 +3,7 @@ write apps, as a schema for machines. The same plugin always gives the same text
 
 from gateway.plugin.contract.c import c_files
 from gateway.plugin.contract.markdown import markdown
+from gateway.plugin.contract.names import GENERATED
 from gateway.plugin.contract.schema import schema
 
-__all__ = ["c_files", "markdown", "schema"]
+__all__ = ["GENERATED", "c_files", "markdown", "schema"]
