@@ -308,7 +308,7 @@ class _Feed:
         self._writer.write(self._frames, self._events)
         self._frames.clear()
         self._events.clear()
-        self._writer.keep_house()
+        self._writer.checkpoint()
         self.show(now_and_then=True)
         return not self._writer.lost
 

@@ -12,7 +12,7 @@ from typing import Annotated
 import typer
 
 from gateway.cli import captures, files, firmware, logs, messages, report, runs
-from gateway.cli.shared import EXIT_INPUT, EXIT_INTERRUPTED, complain, say
+from gateway.cli.shared import EXIT_INPUT, EXIT_INTERRUPTED, report_problem, say
 from gateway.model.errors import GattestError
 from gateway.model.version import __version__
 
@@ -77,7 +77,7 @@ def main() -> None:
 
 
 def _interrupted() -> int:
-    complain("interrupted")
+    report_problem("interrupted")
     return EXIT_INTERRUPTED
 
 
@@ -87,7 +87,7 @@ def _refuse(errors: Iterable[BaseException]) -> int:
     except OSError:  # what is held back goes nowhere, or Python would complain of it at exit
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     for error in errors:
-        complain(error)
+        report_problem(error)
     return EXIT_INPUT
 
 

@@ -12,11 +12,11 @@ from gateway.cli.shared import (
     LIST,
     Force,
     Junit,
-    complain,
     console_of,
     duration_ns,
     exit_with,
     file_name,
+    report_problem,
     say,
     show_skipped,
     write_junit,
@@ -102,7 +102,7 @@ def exercise(
         console.print(exercise_line(node, done.tried), soft_wrap=True)
         console.print(f"Everything written and received is in {log}, run {done.run}.", soft_wrap=True)
     if done.left:
-        complain(done.left)
+        report_problem(done.left)
     raise exit_with(overall(one.outcome for one in done.tried))
 
 

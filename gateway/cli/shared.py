@@ -42,7 +42,7 @@ def say(text: object) -> None:
         raise GattestError(OUTPUT_CLOSED) from None
 
 
-def complain(text: object) -> None:
+def report_problem(text: object) -> None:
     """Print a line for people beside the output of a script."""
     print(f"gattest: {text}", file=sys.stderr)  # noqa: T201
 

@@ -11,7 +11,7 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict
 from pydantic import Field as Declared
 
-from gateway.config.gather import Gatherer
+from gateway.config.problems import Problems
 from gateway.host.toml import read_toml, shape
 from gateway.model.errors import ProblemsError
 from gateway.model.units import parse_unit
@@ -114,7 +114,7 @@ def load_broker(path: Path) -> BrokerFile:
     """
     _, content = read_toml(path)
     file = shape(BrokerFileShape, content, str(path))
-    g = Gatherer(path)
+    g = Problems(path)
     config = read_mqtt(g, file.mqtt)
     check_gather(g, file.gather)
     if g.problems:
@@ -122,40 +122,42 @@ def load_broker(path: Path) -> BrokerFile:
     return BrokerFile(config, file.gather.group, file.gather.postgres)
 
 
-def check_gather(g: Gatherer, decl: GatherShape) -> None:
+def check_gather(g: Problems, decl: GatherShape) -> None:
     """See that what gathers can be meant, and holds no secret: a run file is kept in every log, and published."""
     if not re.fullmatch(r"[^+#/\x00-\x1f]+", decl.group):
-        g.complain("gather.group", f"{decl.group!r}", "a name without +, # and /")
+        g.report_problem("gather.group", f"{decl.group!r}", "a name without +, # and /")
     address = decl.postgres or ""
     if re.search(r"password\s*=|//[^/@]*:[^/@]*@", address):
-        g.complain("gather.postgres", "a password", "none here: libpq takes it from PGPASSWORD or its password file")
+        g.report_problem(
+            "gather.postgres", "a password", "none here: libpq takes it from PGPASSWORD or its password file"
+        )
 
 
-def read_mqtt(g: Gatherer, decl: MqttShape) -> MqttConfig:
+def read_mqtt(g: Problems, decl: MqttShape) -> MqttConfig:
     """The broker of a run file; paths are beside it."""
     labels = decl.host.rstrip(".").split(".")
     if len(decl.host) > 253 or not all(0 < len(label) <= 63 and label.isprintable() for label in labels):
-        g.complain("mqtt.host", f"{decl.host!r}", "the host name or address of a broker")
+        g.report_problem("mqtt.host", f"{decl.host!r}", "the host name or address of a broker")
     folder = g.path.parent
     paths: dict[str, Path | None] = {}
     for key in ("ca", "certificate", "key", "credentials"):
         text = getattr(decl, key)
         paths[key] = folder / text if text is not None else None
         if (path := paths[key]) is not None and not path.is_file():
-            g.complain(f"mqtt.{key}", f"there is no file {path}", "a path relative to the run file")
+            g.report_problem(f"mqtt.{key}", f"there is no file {path}", "a path relative to the run file")
     if (decl.certificate is None) != (decl.key is None):
-        g.complain("mqtt.certificate", "a certificate without its key, or a key without its certificate", "both")
+        g.report_problem("mqtt.certificate", "a certificate without its key, or a key without its certificate", "both")
     tls = decl.tls or decl.ca is not None or decl.certificate is not None
     gateway = decl.gateway if decl.gateway is not None else re.sub(r"[+#/\s]", "-", platform.node()) or "gateway"
     for key, text, levels in (("prefix", decl.prefix, decl.prefix.split("/")), ("gateway", gateway, [gateway])):
         if text.startswith("$") or len(text) > 200 or not all(_LEVEL.fullmatch(level) for level in levels):
-            g.complain(f"mqtt.{key}", f"{text!r}", "topic levels without + and #, not empty, not starting with $")
+            g.report_problem(f"mqtt.{key}", f"{text!r}", "topic levels without + and #, not empty, not starting with $")
     backfill = g.number("mqtt.backfill", decl.backfill, parse_unit("1/s"), 1.0)
     if not _FEWEST_FRAMES_PER_S <= backfill <= 1e7:
-        g.complain("mqtt.backfill", f"{decl.backfill!r}", "frames per second, from '10 /s' to '1e7 /s'")
+        g.report_problem("mqtt.backfill", f"{decl.backfill!r}", "frames per second, from '10 /s' to '1e7 /s'")
     age_ns, keep_ns = g.duration("mqtt.pack_age", decl.pack_age), g.duration("mqtt.keep", decl.keep)
     if not 10_000_000 <= age_ns <= 3_600_000_000_000:
-        g.complain("mqtt.pack_age", f"{decl.pack_age!r}", "10 ms to 1 h")
+        g.report_problem("mqtt.pack_age", f"{decl.pack_age!r}", "10 ms to 1 h")
     port = decl.port if decl.port is not None else (8883 if tls else 1883)
     return MqttConfig(
         decl.host,

@@ -8,22 +8,22 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from gateway.config.broker import check_gather, read_mqtt
-from gateway.config.gather import Gatherer
 from gateway.config.model import NodeConfig, RunConfig, SensorUse, TwinConfig
+from gateway.config.problems import Problems
 from gateway.config.shape import FileShape, NodeShape, SensorUseShape, TwinShape
 from gateway.config.simulate import read_air, read_twin
 from gateway.host.toml import read_toml, shape
 from gateway.model.errors import InputError, ProblemsError
 from gateway.model.figures import ALL, LINK, Requirement
 from gateway.model.radios import RadioName
-from gateway.plugin import Plugin, SpecShape, find_plugin, load_plugin, read_spec, within
+from gateway.plugin import Plugin, SpecShape, find_plugin, load_plugin, period_fits, read_spec
 from gateway.plugin.layout.model import Field
 
 SHORTEST_POLL_NS = 10_000_000
 _NAME = re.compile(r"[a-z][a-z0-9-]{0,39}")
 
 
-class _Reader(Gatherer):
+class _Reader(Problems):
     """Turns the file's shape into a `RunConfig`."""
 
     def __init__(self, path: Path, text: str, file: FileShape) -> None:
@@ -40,17 +40,17 @@ class _Reader(Gatherer):
         except ProblemsError as error:
             self.problems += [problem for problem in error.problems if problem not in self.problems]
         except InputError as error:
-            self.complain(place, str(error))
+            self.report_problem(place, str(error))
         return None
 
     def node(self, name: str, decl: NodeShape) -> NodeConfig | None:
         place = f"node.{name}"
         if name == ALL:
-            self.complain(place, f"name {name!r}", "another name: in a spec it stands for every node")
+            self.report_problem(place, f"name {name!r}", "another name: in a spec it stands for every node")
         if not _NAME.fullmatch(name):
-            self.complain(place, f"name {name!r}", "lower-case letters, digits and -, at most 40")
+            self.report_problem(place, f"name {name!r}", "lower-case letters, digits and -, at most 40")
         if (decl.find.name is None) == (decl.find.address is None):
-            self.complain(f"{place}.find", "neither or both of name and address", "exactly one of them")
+            self.report_problem(f"{place}.find", "neither or both of name and address", "exactly one of them")
         plugin = self.plugin(f"{place}.plugin", decl.plugin)
         if plugin is None:
             return None
@@ -67,7 +67,7 @@ class _Reader(Gatherer):
         ]
         fastest_ns = min([pace for pace in paces if pace] + list(polls.values()), default=0)
         if silent_ns <= fastest_ns:
-            self.complain(
+            self.report_problem(
                 f"{place}.silent_after",
                 f"{decl.silent_after} is not longer than {fastest_ns / 1e9:g} s, the shortest time between two values",
                 "several times that, or a working link will be dropped",
@@ -78,14 +78,14 @@ class _Reader(Gatherer):
     def sensor(self, place: str, plugin: Plugin, name: str, use: SensorUseShape) -> SensorUse | None:
         sensor = plugin.sensors.get(name)
         if sensor is None:
-            self.complain(
+            self.report_problem(
                 place,
                 f"{plugin.kind} has no sensor {name!r}",
                 f"one of {', '.join(plugin.sensors) or 'none'}",
             )
             return None
         if not use.on and sensor.enable is None:
-            self.complain(
+            self.report_problem(
                 f"{place}.on",
                 "this sensor can't be switched off",
                 f"declare enable in {plugin.kind}, or remove the line",
@@ -95,13 +95,13 @@ class _Reader(Gatherer):
             period_ns = self.duration(f"{place}.period", use.period, 0)
             setting = sensor.period
             if setting is None:
-                self.complain(
+                self.report_problem(
                     f"{place}.period",
                     "the period of this sensor can't be set",
                     f"declare period in {plugin.kind}, or remove the line",
                 )
-            elif period_ns and not within(setting.field, period_ns):
-                self.complain(
+            elif period_ns and not period_fits(setting.field, period_ns):
+                self.report_problem(
                     f"{place}.period",
                     f"{use.period} is outside what {name} can be set to",
                     self.span(setting.field),
@@ -120,11 +120,11 @@ class _Reader(Gatherer):
         for channel, text in decl.poll.items():
             where = f"{place}.poll.{channel}"
             if channel not in plugin.channels:
-                self.complain(
+                self.report_problem(
                     where, f"{plugin.kind} has no channel {channel!r}", f"one of {', '.join(plugin.channels)}"
                 )
             elif "read" not in plugin.characteristics[channel].properties:
-                self.complain(
+                self.report_problem(
                     where,
                     "this channel can't be read",
                     "add the property read to the plugin, or remove the line",
@@ -132,10 +132,10 @@ class _Reader(Gatherer):
             else:
                 polls[channel] = self.duration(where, text)
                 if polls[channel] < SHORTEST_POLL_NS:
-                    self.complain(where, text, "at least 10 ms: a read takes two connection events")
+                    self.report_problem(where, text, "at least 10 ms: a read takes two connection events")
         for channel in plugin.channels:
             if not plugin.characteristics[channel].pushed and channel not in decl.poll:
-                self.complain(
+                self.report_problem(
                     f"{place}.poll",
                     f"{channel} can only be polled, but no polling period is set",
                     f'add poll.{channel} = "10 s"',
@@ -160,32 +160,34 @@ class _Reader(Gatherer):
                     add(self.spec(whom, plugin, {s: b for s, b in spec.items() if s in (LINK, *plugin.channels)}))
                 self.strange_subjects(spec, kinds.values())
             elif whom in kinds and whom in nodes:
-                self.complain(f"spec.{whom}", "is both a kind and a node", "another name for the node")
+                self.report_problem(f"spec.{whom}", "is both a kind and a node", "another name for the node")
             elif whom in kinds:
                 add(self.spec(whom, kinds[whom], spec))
             elif whom in nodes:
                 add(rule._replace(whom=whom) for rule in self.spec(whom, nodes[whom].plugin, spec))
             elif len(nodes) == len(self.file.node):  # otherwise the plugin's own problem has been told
                 names = ", ".join([ALL, *kinds, *nodes])
-                self.complain(f"spec.{whom}", f"no node of this run is a {whom} or has that name", f"one of {names}")
+                self.report_problem(
+                    f"spec.{whom}", f"no node of this run is a {whom} or has that name", f"one of {names}"
+                )
         return tuple(made.values())
 
     def strange_subjects(self, spec: SpecShape, plugins: Iterable[Plugin]) -> None:
         known = [LINK, *dict.fromkeys(channel for plugin in plugins for channel in plugin.channels)]
         for subject in spec:
             if subject not in known:
-                self.complain(f"spec.{ALL}.{subject}", f"no node has a channel {subject!r}", ", ".join(known))
+                self.report_problem(f"spec.{ALL}.{subject}", f"no node has a channel {subject!r}", ", ".join(known))
 
     def spec(self, whom: str, plugin: Plugin, spec: SpecShape) -> list[Requirement]:
         """The requirements of one table of the file, for every node of a kind."""
 
-        def complain(place: str, found: str, expected: str) -> None:
-            self.complain(f"spec.{whom}.{place}", found, expected)
+        def report_problem(place: str, found: str, expected: str) -> None:
+            self.report_problem(f"spec.{whom}.{place}", found, expected)
 
-        rules = list(read_spec(spec, plugin.kind, plugin.characteristics, plugin.channels, complain))
+        rules = list(read_spec(spec, plugin.kind, plugin.characteristics, plugin.channels, report_problem))
         for rule in rules:
             if not self.switched_on(plugin, rule.subject) and rule.figure != "while_off":
-                complain(
+                report_problem(
                     f"{rule.subject}.{rule.figure}",
                     f"the sensor of {rule.subject} is never switched on",
                     "set it for each node: sensor.NAME = {}",
@@ -214,12 +216,12 @@ class _Reader(Gatherer):
         sought = [(node.find_name, node.find_address) for node in nodes.values()]
         for name, node in nodes.items():
             if sought.count((node.find_name, node.find_address)) > 1:
-                self.complain(
+                self.report_problem(
                     f"node.{name}.find", "another node has the same name or address", "a unique one for each node"
                 )
         addresses = [twin.address for twin in twins.values()]
         if len(set(addresses)) < len(addresses):
-            self.complain("twin", "two simulated nodes share an address", "give each its own")
+            self.report_problem("twin", "two simulated nodes share an address", "give each its own")
         length = file.run.length
         config = RunConfig(
             self.path,
@@ -241,7 +243,7 @@ class _Reader(Gatherer):
 
     def twin(self, index: int, name: str, node: NodeConfig | None) -> TwinConfig | None:
         if name not in self.file.node:
-            self.complain(f"twin.{name}", f"there is no node {name!r}", f"one of {', '.join(self.file.node)}")
+            self.report_problem(f"twin.{name}", f"there is no node {name!r}", f"one of {', '.join(self.file.node)}")
         if node is None:
             return None
         return read_twin(self, index, name, self.file.twin.get(name, TwinShape()), node)

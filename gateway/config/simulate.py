@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 from fractions import Fraction
 
-from gateway.config.gather import Gatherer
 from gateway.config.model import FIRMWARE_FAULTS, AirConfig, Faults, NodeConfig, Signal, TwinConfig
+from gateway.config.problems import Problems
 from gateway.config.shape import AirShape, FaultShape, SignalShape, TwinShape
 from gateway.model.units import PLAIN, Unit, parse_quantity, parse_unit
 from gateway.plugin import Plugin
@@ -15,12 +15,12 @@ from gateway.plugin.layout.model import Field
 _ADDRESS = re.compile(r"[0-9A-F]{2}(:[0-9A-F]{2}){5}")
 
 
-def read_twin(g: Gatherer, index: int, name: str, decl: TwinShape, node: NodeConfig) -> TwinConfig:
+def read_twin(g: Problems, index: int, name: str, decl: TwinShape, node: NodeConfig) -> TwinConfig:
     """A simulated node; ``index`` makes an address for one that names none."""
     place = f"twin.{name}"
     address = (decl.address or node.find_address or f"C2:00:00:00:00:{index + 1:02X}").upper()
     if not _ADDRESS.fullmatch(address) or int(address[:2], 16) < 0xC0:
-        g.complain(
+        g.report_problem(
             f"{place}.address",
             f"{address!r}",
             "a static random address, C0:… to FF:… (Core Specification, Vol 6, Part B, 1.3.2.1)",
@@ -32,7 +32,7 @@ def read_twin(g: Gatherer, index: int, name: str, decl: TwinShape, node: NodeCon
         for key, signal in fields.items():
             where = f"{place}.signal.{channel}.{key}"
             if key not in known:
-                g.complain(
+                g.report_problem(
                     where,
                     f"{node.plugin.kind} has no field {channel}.{key}",
                     f"fields: {', '.join(known) or 'none'}",
@@ -47,14 +47,14 @@ def read_twin(g: Gatherer, index: int, name: str, decl: TwinShape, node: NodeCon
     )
 
 
-def _constants(g: Gatherer, place: str, decl: TwinShape, plugin: Plugin) -> dict[str, dict[str, Fraction]]:
+def _constants(g: Problems, place: str, decl: TwinShape, plugin: Plugin) -> dict[str, dict[str, Fraction]]:
     table: dict[str, dict[str, Fraction]] = {}
     for owner, values in decl.constant.items():
         known = {f.name: f for f in plugin.characteristics[owner].layout.fields} if owner in plugin.constants else {}
         for key, text in values.items():
             where = f"{place}.constant.{owner}.{key}"
             if key not in known:
-                g.complain(
+                g.report_problem(
                     where,
                     f"{plugin.kind} has no constant {owner}.{key}",
                     f"fields: {', '.join(known) or 'none'}",
@@ -64,15 +64,15 @@ def _constants(g: Gatherer, place: str, decl: TwinShape, plugin: Plugin) -> dict
             try:
                 known[key].type.encode(known[key], value)
             except (ValueError, OverflowError) as error:
-                g.complain(where, f"{text!r}: {error}", "a value that the constant's field can carry")
+                g.report_problem(where, f"{text!r}: {error}", "a value that the constant's field can carry")
             table.setdefault(owner, {})[key] = value
     return table
 
 
-def _signal(g: Gatherer, place: str, decl: SignalShape, field: Field) -> Signal:
+def _signal(g: Problems, place: str, decl: SignalShape, field: Field) -> Signal:
     kinds = [kind for kind in ("constant", "ramp", "sine", "csv") if getattr(decl, kind) is not None]
     if len(kinds) != 1:
-        g.complain(place, f"{len(kinds)} kinds of signal", "exactly one of constant, ramp, sine and csv")
+        g.report_problem(place, f"{len(kinds)} kinds of signal", "exactly one of constant, ramp, sine and csv")
         return Signal("constant")
     unit = field.unit
     noise = (
@@ -95,30 +95,30 @@ def _signal(g: Gatherer, place: str, decl: SignalShape, field: Field) -> Signal:
     return Signal("sine", level, span, period, noise)
 
 
-def _csv(g: Gatherer, place: str, decl: SignalShape, unit: Unit, noise: float) -> Signal:
+def _csv(g: Problems, place: str, decl: SignalShape, unit: Unit, noise: float) -> Signal:
     path = g.path.parent / (decl.csv or "")
     if not path.is_file():
-        g.complain(f"{place}.csv", f"there is no file {path}", "a path relative to the run file")
+        g.report_problem(f"{place}.csv", f"there is no file {path}", "a path relative to the run file")
     if decl.column is None or decl.unit is None:
-        g.complain(place, "csv without column and unit", "specify the column and the unit of its values")
+        g.report_problem(place, "csv without column and unit", "specify the column and the unit of its values")
         return Signal("constant")
     gain, zero = g.tried(f"{place}.unit", lambda: parse_unit(decl.unit or "").to(unit), (Fraction(1), Fraction(0)))
     return Signal("csv", noise=noise, path=path, column=decl.column, gain=float(gain), zero=float(zero))
 
 
-def _faults(g: Gatherer, place: str, decl: FaultShape, plugin: Plugin) -> Faults:
+def _faults(g: Problems, place: str, decl: FaultShape, plugin: Plugin) -> Faults:
     slow = g.number(f"{place}.slow", decl.slow, PLAIN, 1.0) if decl.slow else 1.0
     if not 0.1 <= slow <= 100:
-        g.complain(f"{place}.slow", f"{decl.slow!r}", "a factor from 0.1 to 100")
+        g.report_problem(f"{place}.slow", f"{decl.slow!r}", "a factor from 0.1 to 100")
     drop = decl.drop_link_every
     if decl.freeze is not None:
         channel, _, key = decl.freeze.partition(".")
         layout = plugin.characteristics[channel].layout if channel in plugin.characteristics else None
         if key not in ({f.name for f, _ in layout.all_fields()} if layout else set()):
-            g.complain(f"{place}.freeze", f"{plugin.kind} has no field {decl.freeze}", "written as channel.field")
+            g.report_problem(f"{place}.freeze", f"{plugin.kind} has no field {decl.freeze}", "written as channel.field")
     for name in decl.firmware:
         if name not in FIRMWARE_FAULTS:
-            g.complain(f"{place}.firmware", f"{name!r}", f"one of {', '.join(FIRMWARE_FAULTS)}")
+            g.report_problem(f"{place}.firmware", f"{name!r}", f"one of {', '.join(FIRMWARE_FAULTS)}")
     return Faults(
         g.share(f"{place}.lose", decl.lose),
         slow,
@@ -130,19 +130,19 @@ def _faults(g: Gatherer, place: str, decl: FaultShape, plugin: Plugin) -> Faults
     )
 
 
-def read_air(g: Gatherer, decl: AirShape, seed: int) -> AirConfig:
+def read_air(g: Problems, decl: AirShape, seed: int) -> AirConfig:
     """The virtual air."""
 
     interval = g.duration("air.interval", decl.interval, 15_000_000)
     timeout = g.duration("air.supervision_timeout", decl.supervision_timeout, 2_000_000_000)
     if not 7_500_000 <= interval <= 4_000_000_000 or interval % 1_250_000:
-        g.complain(
+        g.report_problem(
             "air.interval",
             decl.interval,
             "7.5 ms to 4 s in steps of 1.25 ms (Core Specification, Vol 6, Part B, 4.5.1)",
         )
     if not 100_000_000 <= timeout <= 32_000_000_000 or timeout <= 2 * interval:
-        g.complain(
+        g.report_problem(
             "air.supervision_timeout",
             decl.supervision_timeout,
             "100 ms to 32 s, and more than two intervals",

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from gateway.export.sinks import Batch, Column, Kind, Masked, Values
+from gateway.export.sinks import Batch, Column, ColumnKind, Masked, Values
 from gateway.export.tables import Wanted
 from gateway.log.reader import ChannelInfo, Log, NodeInfo, RunInfo
 from gateway.log.table import sql_type
@@ -19,7 +19,7 @@ from gateway.plugin.derive import derive_part
 from gateway.plugin.layout.columns import Cut, Decoded, decode_columns
 from gateway.plugin.layout.model import Field
 
-_KINDS: Mapping[type, Kind] = {int: "integer", float: "real", str: "text"}
+_KINDS: Mapping[type, ColumnKind] = {int: "integer", float: "real", str: "text"}
 
 
 class DecodedTable:
@@ -148,10 +148,10 @@ class DecodedTable:
 
 
 _ALWAYS = (-(2**63), 2**63 - 1)
-_DTYPES: Mapping[Kind, Any] = {"integer": np.int64, "real": np.float64, "text": object}
+_DTYPES: Mapping[ColumnKind, Any] = {"integer": np.int64, "real": np.float64, "text": object}
 
 
-def _kind(f: Field) -> Kind:
+def _kind(f: Field) -> ColumnKind:
     """What a field's values are; integers that SQLite could not hold count as real, as in the log."""
     kind = _KINDS[sql_type(f)]
     scale = f.scale.num if f.scale else 1

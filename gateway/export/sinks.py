@@ -20,7 +20,7 @@ import numpy.typing as npt
 from gateway.model.errors import GattestError, InputError
 
 Form = Literal["csv", "jsonl", "parquet"]
-Kind = Literal["integer", "real", "text", "time", "bytes"]
+ColumnKind = Literal["integer", "real", "text", "time", "bytes"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +28,7 @@ class Column:
     """A column of a file: its name with the unit in it, what it holds, and the unit by itself."""
 
     name: str
-    kind: Kind
+    kind: ColumnKind
     unit: str = ""
 
 
@@ -51,7 +51,7 @@ Values = Sequence[Any] | Masked
 Batch = Sequence[Values]  # values of each column
 
 
-class Sink(Protocol):
+class ValueFile(Protocol):
     """A file being written."""
 
     def write(self, batch: Batch) -> None: ...
@@ -68,10 +68,10 @@ class Output:
         self._part = path.with_name(path.name + ".part") if path is not None else None
         try:
             if form == "parquet" and self._part is not None:
-                self._sink: Sink = _Parquet(self._part, columns)
+                self._file: ValueFile = _Parquet(self._part, columns)
             else:
                 file = self._part.open("w", newline="", encoding="utf-8") if self._part else None
-                self._sink = _Csv(file, columns) if form == "csv" else _JsonLines(file, columns)
+                self._file = _Csv(file, columns) if form == "csv" else _JsonLines(file, columns)
         except OSError as error:
             raise InputError(f"{path} can't be written: {error.strerror}; check the folder") from None
 
@@ -79,18 +79,18 @@ class Output:
         return self
 
     def write(self, batch: Batch) -> None:
-        self._guarded(lambda: self._sink.write(batch))
+        self._guarded(lambda: self._file.write(batch))
         self.rows += len(batch[1])  # type: ignore[arg-type]  # the node's name, a plain sequence
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: object) -> None:
         if kind is None:
-            self._guarded(self._sink.close)
+            self._guarded(self._file.close)
             if self._path is not None and self._part is not None:
                 path, part = self._path, self._part
                 self._guarded(lambda: part.replace(path))
             return
         with contextlib.suppress(OSError, ValueError):
-            self._sink.close()
+            self._file.close()
         if self._part is not None:
             self._part.unlink(missing_ok=True)
 
@@ -146,7 +146,7 @@ class _JsonLines(_Text):
         self._file.write(buffer.getvalue())
 
 
-def _shown(values: Values, kind: Kind) -> Sequence[Any]:
+def _shown(values: Values, kind: ColumnKind) -> Sequence[Any]:
     """Values as text forms show them."""
     if isinstance(values, Masked):
         return values.to_list()
@@ -173,7 +173,7 @@ class _Parquet:
         except ImportError:
             raise InputError("Parquet needs pyarrow: pip install 'gattest[parquet]', or use csv or jsonl") from None
         self._arrow = pyarrow
-        types: Mapping[Kind, Any] = {
+        types: Mapping[ColumnKind, Any] = {
             "integer": pyarrow.int64(),
             "real": pyarrow.float64(),
             "text": pyarrow.string(),

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from gateway.export.sinks import Batch, Column, Kind
+from gateway.export.sinks import Batch, Column, ColumnKind
 from gateway.log.reader import ChannelInfo, FieldInfo, Log, NodeInfo, RunInfo
 from gateway.log.schema import quoted
 
@@ -129,7 +129,7 @@ def _statistics(values: npt.NDArray[np.float64], starts: npt.NDArray[np.intp]) -
 
 
 def _column(field: FieldInfo, declared: str) -> Column:
-    kind: Kind = {"INTEGER": "integer", "TEXT": "text"}.get(declared, "real")  # type: ignore[assignment]
+    kind: ColumnKind = {"INTEGER": "integer", "TEXT": "text"}.get(declared, "real")  # type: ignore[assignment]
     if kind == "integer" and 2.0 ** (field.bits or 0) * abs(field.lsb or 1) > _MOST:  # then some are kept as REAL
         kind = "real"
     return Column(field.column, kind, field.unit)

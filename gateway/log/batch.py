@@ -218,7 +218,7 @@ class BatchWriter:
         for log in (self._store.log, *self._given_up):
             log.close()
 
-    def keep_house(self) -> None:
+    def checkpoint(self) -> None:
         """Now and then: move what was written into the file itself, and see that the file is still there."""
         if time.monotonic() < self._next_check or self._lost:
             return

@@ -94,5 +94,5 @@ class LogWriter:
                 self._in_hand = len(frames)
                 self._writer.write(frames, events)
                 self._in_hand = 0
-            self._writer.keep_house()
+            self._writer.checkpoint()
         self._writer.write([], [], self._ended)

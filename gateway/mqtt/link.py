@@ -41,7 +41,7 @@ _TOO_LARGE = 0x95
 _NO_REASON = 0x80
 
 
-class Window:
+class SendWindow:
     """How much may be under way to the broker at once. A link that is slow is not given more than it carries in the
     time in which a broker must be heard of."""
 
@@ -98,7 +98,7 @@ class Link(aiomqtt.Client):
         self.modern = named.get("protocol") is ProtocolVersion.V5
         self.refusal = ""
         self.most_bytes = most_bytes
-        self.wide, self.narrow = Window(_WIDE), Window(_NARROW)
+        self.wide, self.narrow = SendWindow(_WIDE), SendWindow(_NARROW)
         if manual:
             self._client.manual_ack_set(True)
 
@@ -177,12 +177,12 @@ class Broker:
         self._most_bytes = _MOST_BYTES
         self._id = "-".join(part for part in (config.client_id, name) if part) or f"gattest-{secrets.token_hex(6)}"
 
-    async def use(self, work: Callable[[Link], Awaitable[None]], told: Callable[[str], None]) -> None:
+    async def use(self, work: Callable[[Link], Awaitable[None]], report: Callable[[str], None]) -> None:
         """Connect and work, again and again with growing pauses, until the work is done.
 
         Args:
             work: what to do with a connection; it may be broken off by any error of ours but `InputError`.
-            told: called with what went wrong, and with "" once a connection is there.
+            report: called with what went wrong, and with "" once a connection is there.
 
         Raises:
             InputError: of the work.
@@ -192,13 +192,13 @@ class Broker:
             begun_s = time.monotonic()
             try:
                 async with self.connected() as link:
-                    told("")
+                    report("")
                     await work(link)
                     return
             except InputError:
                 raise
             except GattestError as error:
-                told(str(error))
+                report(str(error))
             if time.monotonic() - begun_s > _STEADY_S:
                 pause_s = _PAUSE_FIRST_S
             await asyncio.sleep(random.uniform(pause_s / 2, pause_s))  # noqa: S311  jitter

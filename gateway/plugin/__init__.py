@@ -12,8 +12,8 @@ from gateway.plugin.model import (
     Sensor,
     Setting,
     Values,
+    period_fits,
     period_ns_of,
-    within,
 )
 from gateway.plugin.require import read_spec
 from gateway.plugin.shape import SpecShape
@@ -32,8 +32,8 @@ __all__ = [
     "find_plugin",
     "load_plugin",
     "load_plugin_text",
+    "period_fits",
     "period_ns_of",
     "plugin_folders",
     "read_spec",
-    "within",
 ]

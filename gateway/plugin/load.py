@@ -14,9 +14,9 @@ from gateway.host.toml import parse_toml, read_toml, shape
 from gateway.model.errors import InputError, Problem, ProblemsError, UnitError
 from gateway.model.figures import LINK
 from gateway.model.units import PLAIN, parse_duration_ns, parse_quantity, parse_unit
-from gateway.plugin.layout.declare import NAME, Complain, read_layout
+from gateway.plugin.layout.declare import NAME, ReportProblem, read_layout
 from gateway.plugin.layout.formula import Formula
-from gateway.plugin.model import Advertising, Characteristic, Derived, Input, Plugin, Sensor, Setting, within
+from gateway.plugin.model import Advertising, Characteristic, Derived, Input, Plugin, Sensor, Setting, period_fits
 from gateway.plugin.require import read_spec
 from gateway.plugin.shape import (
     AdvertisingShape,
@@ -42,34 +42,38 @@ class _Loader:
         self.kind = ""
         self.problems: list[Problem] = []
 
-    def complain(self, prefix: str) -> Complain:
-        def complain(place: str, found: str, expected: str) -> None:
+    def report_problem(self, prefix: str) -> ReportProblem:
+        def report_problem(place: str, found: str, expected: str) -> None:
             where = f"{prefix}.{place}" if place else prefix
             self.problems.append(Problem(str(self.path), where, found, expected))
 
-        return complain
+        return report_problem
 
     def characteristic(self, name: str, decl: CharacteristicShape) -> Characteristic:
-        complain = self.complain(f"characteristic.{name}")
+        report_problem = self.report_problem(f"characteristic.{name}")
         if not NAME.fullmatch(name):
-            complain("", f"name {name!r}", "lower-case letters, digits and _")
-        uuid = _uuid(decl.uuid, "uuid", complain)
+            report_problem("", f"name {name!r}", "lower-case letters, digits and _")
+        uuid = _uuid(decl.uuid, "uuid", report_problem)
         known = adopted().get(uuid)
         fields, samples = decl.fields, decl.samples
         if known and not fields and samples is None:
             fields, samples = known.fields, known.samples
-        layout = read_layout(fields, samples, decl.byte_order, decl.length, complain)
+        layout = read_layout(fields, samples, decl.byte_order, decl.length, report_problem)
         if name == LINK or name.endswith(("_sample", "_utc")):
-            complain("", f"name {name!r}", f"not {LINK}, and not ending in _sample or _utc, which the log uses itself")
+            report_problem(
+                "", f"name {name!r}", f"not {LINK}, and not ending in _sample or _utc, which the log uses itself"
+            )
         relation = f"{self.kind}_{name}".replace("-", "_")
         if relation in RESERVED_RELATIONS or relation.startswith("sqlite_"):
-            complain("", f"its table in the log would be {relation!r}", "another name: the log itself uses that one")
+            report_problem(
+                "", f"its table in the log would be {relation!r}", "another name: the log itself uses that one"
+            )
         title = decl.title or (known.name if known else name)
         return Characteristic(
             name,
             title,
             uuid,
-            _uuid(decl.service, "service", complain),
+            _uuid(decl.service, "service", report_problem),
             frozenset(decl.properties),
             layout,
             decl.description,
@@ -78,61 +82,63 @@ class _Loader:
     def setting(
         self, place: str, decl: EnableShape | PeriodShape, table: Mapping[str, Characteristic]
     ) -> Setting | None:
-        complain = self.complain(place)
+        report_problem = self.report_problem(place)
         owner = table.get(decl.characteristic)
         if owner is None:
-            complain(
+            report_problem(
                 "characteristic",
                 f"no characteristic named {decl.characteristic!r}",
                 f"one of {', '.join(table)}",
             )
             return None
         if not owner.properties & {"write", "write-without-response"}:
-            complain("characteristic", f"{owner.name} can't be written", "add the property write")
+            report_problem("characteristic", f"{owner.name} can't be written", "add the property write")
         fields = {field.name: field for field in owner.layout.fields}
         wanted = decl.field if decl.field is not None else next(iter(fields), "")
         if owner.layout.conditional or owner.layout.samples or owner.layout.tail:
-            complain(
+            report_problem(
                 "characteristic", f"{owner.name} has a variable layout", "settings need fields that are always present"
             )
             return None
         if wanted not in fields or (decl.field is None and len(fields) != 1):
-            complain("field", f"{owner.name} has the fields {', '.join(fields) or 'none'}", "name the one to write")
+            report_problem(
+                "field", f"{owner.name} has the fields {', '.join(fields) or 'none'}", "name the one to write"
+            )
             return None
         return Setting(owner.name, fields[wanted])
 
     def sensor(self, name: str, decl: SensorShape, table: Mapping[str, Characteristic]) -> Sensor | None:
         place = f"sensor.{name}"
-        complain = self.complain(place)
+        report_problem = self.report_problem(place)
         if decl.data not in table:
-            complain("data", f"no characteristic named {decl.data!r}", f"one of {', '.join(table)}")
+            report_problem("data", f"no characteristic named {decl.data!r}", f"one of {', '.join(table)}")
             return None
         enable = self.setting(f"{place}.enable", decl.enable, table) if decl.enable else None
         on, off = (decl.enable.on, decl.enable.off) if decl.enable else (1, 0)
         if enable is not None:
             low, high = enable.field.raw_range
             if on == off or not (low <= on <= high and low <= off <= high):
-                complain("enable", f"on = {on}, off = {off}", f"two different integers from {low} to {high}")
+                report_problem("enable", f"on = {on}, off = {off}", f"two different integers from {low} to {high}")
         period = self.setting(f"{place}.period", decl.period, table) if decl.period else None
         default_ns = None
         if decl.period is not None and period is not None:
             try:
                 default_ns = parse_duration_ns(decl.period.default)
-                if period.field.unit.to(parse_unit("s")) and not within(period.field, default_ns):
-                    complain("period.default", decl.period.default, "a period inside the field's limits")
+                if period.field.unit.to(parse_unit("s")) and not period_fits(period.field, default_ns):
+                    report_problem("period.default", decl.period.default, "a period inside the field's limits")
             except UnitError as error:
-                complain("period", str(error), "a time")
+                report_problem("period", str(error), "a time")
         effect_ns, tolerance = None, 0.0
         try:
             effect_ns = parse_duration_ns(decl.takes_effect) if decl.takes_effect is not None else None
         except UnitError as error:
-            complain("takes_effect", str(error), "a time such as '2 s'")
+            report_problem("takes_effect", str(error), "a time such as '2 s'")
         try:
             tolerance = float(parse_quantity(decl.pace_tolerance).span_in(PLAIN))
         except UnitError as error:
-            complain("pace_tolerance", str(error), "a share such as '5 percent'")
+            report_problem("pace_tolerance", str(error), "a share such as '5 percent'")
         if not 0 < tolerance <= 0.5:
-            complain("pace_tolerance", decl.pace_tolerance, "more than 0 and at most 50 percent")
+            report_problem("pace_tolerance", decl.pace_tolerance, "more than 0 and at most 50 percent")
         return Sensor(
             name,
             decl.data,
@@ -151,10 +157,10 @@ class _Loader:
         self, place: str, text: str, table: Mapping[str, Characteristic], constants: Mapping[str, str]
     ) -> tuple[Input, str] | None:
         """One input of a formula and the characteristic it comes from."""
-        complain = self.complain(place)
+        report_problem = self.report_problem(place)
         found = _INPUT.fullmatch(text)
         if found is None:
-            complain("", f"{text!r}", "written as 'characteristic.field in unit'")
+            report_problem("", f"{text!r}", "written as 'characteristic.field in unit'")
             return None
         constant = constants.get(found["owner"])
         owner = table.get(constant or found["owner"])
@@ -162,21 +168,23 @@ class _Loader:
         field = fields.get(found["field"])
         if owner is None or field is None:
             known = ", ".join(fields) or "none"
-            complain("", f"there is no {found['owner']}.{found['field']}", f"fields: {known}")
+            report_problem("", f"there is no {found['owner']}.{found['field']}", f"fields: {known}")
             return None
         try:
             gain, zero = field.unit.to(parse_unit(found["unit"] or ""))
         except UnitError as error:
-            complain("", f"{text!r}: {error}", f"a unit of the dimension of {field.unit.symbol or 'a plain number'}")
+            report_problem(
+                "", f"{text!r}: {error}", f"a unit of the dimension of {field.unit.symbol or 'a plain number'}"
+            )
             return None
         return Input(field.name, constant, float(gain), float(zero)), owner.name
 
     def derived(
         self, name: str, decl: DerivedShape, table: Mapping[str, Characteristic], constants: Mapping[str, str]
     ) -> tuple[str, Derived] | None:
-        complain = self.complain(f"derived.{name}")
+        report_problem = self.report_problem(f"derived.{name}")
         if not NAME.fullmatch(name):
-            complain("", f"name {name!r}", "lower-case letters, digits and _")
+            report_problem("", f"name {name!r}", "lower-case letters, digits and _")
         inputs = {}
         owners: set[str] = set()
         for key, text in decl.inputs.items():
@@ -187,54 +195,58 @@ class _Loader:
             formula = Formula(decl.formula, decl.inputs)
             unit = parse_unit(decl.unit)
         except InputError as error:
-            complain("formula" if not isinstance(error, UnitError) else "unit", str(error), "")
+            report_problem("formula" if not isinstance(error, UnitError) else "unit", str(error), "")
             return None
         for key in sorted(set(decl.inputs) - formula.used):
-            complain(f"inputs.{key}", "is not used by the formula", "remove it")
+            report_problem(f"inputs.{key}", "is not used by the formula", "remove it")
         samples = table[min(owners)].layout.samples if owners else None
         repeated = {field.name for field in samples.fields} if samples else set()
         per_sample = any(source.constant is None and source.field in repeated for source in inputs.values())
         if len(owners) != 1:
-            complain(
+            report_problem(
                 "inputs",
                 f"values of {len(owners)} characteristics",
                 "the fields of exactly one, and any constants",
             )
             return None
         if decl.over_samples is not None and not per_sample:
-            complain("over_samples", "none of the inputs is a field of samples", "remove it")
+            report_problem("over_samples", "none of the inputs is a field of samples", "remove it")
         return owners.pop(), Derived(name, unit, formula, inputs, per_sample, decl.over_samples)
 
     def advertising(self, decl: AdvertisingShape | None) -> Advertising | None:
         if decl is None:
             return None
-        complain, interval_s = self.complain("advertising"), None
-        services = [_uuid(uuid, f"services[{i}]", complain) for i, uuid in enumerate(decl.services)]
+        report_problem, interval_s = self.report_problem("advertising"), None
+        services = [_uuid(uuid, f"services[{i}]", report_problem) for i, uuid in enumerate(decl.services)]
         if decl.interval is not None:
             try:
                 interval_s = parse_duration_ns(decl.interval) / 1e9
             except UnitError as error:
-                complain("interval", str(error), "a time")
+                report_problem("interval", str(error), "a time")
         if interval_s is not None and not 0.02 <= interval_s <= 10_485.76:
-            complain("interval", str(decl.interval), "20 ms to 10485.76 s (Vol 6, Part B, 4.4.2.2.1)")
+            report_problem("interval", str(decl.interval), "20 ms to 10485.76 s (Vol 6, Part B, 4.4.2.2.1)")
         return Advertising(decl.name, tuple(services), interval_s)
 
     def load(self, text: str, content: dict[str, Any]) -> Plugin:
         file = shape(FileShape, content, str(self.path))
         self.kind = file.plugin.kind
         if not KIND.fullmatch(file.plugin.kind):
-            self.complain("plugin")("kind", f"{file.plugin.kind!r}", "lower-case letters, digits and -, at most 40")
+            self.report_problem("plugin")(
+                "kind", f"{file.plugin.kind!r}", "lower-case letters, digits and -, at most 40"
+            )
         table = {name: self.characteristic(name, decl) for name, decl in file.characteristic.items()}
         uuids = [item.uuid for item in table.values()]
         for item in table.values():
             if uuids.count(item.uuid) > 1:
-                self.complain(f"characteristic.{item.name}")("uuid", f"{item.uuid} is used twice", "UUIDs are unique")
+                self.report_problem(f"characteristic.{item.name}")(
+                    "uuid", f"{item.uuid} is used twice", "UUIDs are unique"
+                )
         sensors = {name: self.sensor(name, decl, table) for name, decl in file.sensor.items()}
         constants: dict[str, str] = {}
         for name, constant in file.constant.items():
             owner = table.get(constant.characteristic)
             if owner is None or "read" not in owner.properties:
-                self.complain(f"constant.{name}")(
+                self.report_problem(f"constant.{name}")(
                     "characteristic",
                     f"{constant.characteristic!r}",
                     "a declared characteristic that can be read",
@@ -247,12 +259,12 @@ class _Loader:
                 owner_name, derived = made
                 owner = table[owner_name]
                 if derived.column in {field.column for field, _ in owner.layout.all_fields()}:
-                    self.complain(f"derived.{name}")(
+                    self.report_problem(f"derived.{name}")(
                         "", f"{owner_name} has a field of that name and unit", "another name"
                     )
                 table[owner_name] = replace(owner, derived=(*owner.derived, derived))
         for item in table.values():
-            _check_columns(item, self.complain(f"characteristic.{item.name}"))
+            _check_columns(item, self.report_problem(f"characteristic.{item.name}"))
         plugin = Plugin(
             file.plugin.kind,
             file.plugin.title,
@@ -264,17 +276,17 @@ class _Loader:
         )
         for sensor in plugin.sensors.values():
             if sensor.data not in plugin.channels:
-                self.complain(f"sensor.{sensor.name}")(
+                self.report_problem(f"sensor.{sensor.name}")(
                     "data", f"{sensor.data!r} is a setting or a constant", "a characteristic that carries values"
                 )
-        rules = read_spec(file.spec, plugin.kind, table, plugin.channels, self.complain("spec"))
+        rules = read_spec(file.spec, plugin.kind, table, plugin.channels, self.report_problem("spec"))
         plugin = replace(plugin, requirements=tuple(rules), advertising=self.advertising(file.advertising))
         if self.problems:
             raise ProblemsError(self.problems)
         return plugin
 
 
-def _check_columns(item: Characteristic, complain: Complain) -> None:
+def _check_columns(item: Characteristic, report_problem: ReportProblem) -> None:
     """Fields and derived values become columns of the log beside its own; SQL does not tell capitals apart."""
     head = [f.column for f in item.layout.fields] + [d.column for d in item.derived if not d.in_samples]
     inner = [f.column for f in item.layout.samples.fields] if item.layout.samples else []
@@ -283,20 +295,20 @@ def _check_columns(item: Characteristic, complain: Complain) -> None:
         folded = [column.lower() for column in columns]
         for column in sorted(set(folded)):
             if column in own:
-                complain("fields", f"{column!r} is a column that the log itself uses", "another name")
+                report_problem("fields", f"{column!r} is a column that the log itself uses", "another name")
             elif folded.count(column) > 1:
-                complain(
+                report_problem(
                     "fields", f"{folded.count(column)} values would share the log's column {column!r}", "distinct names"
                 )
 
 
-def _uuid(text: str, place: str, complain: Complain) -> str:
+def _uuid(text: str, place: str, report_problem: ReportProblem) -> str:
     if re.fullmatch(r"0[xX][0-9a-fA-F]{4}", text):
         return BASE_UUID.format(int(text, 16))
     try:
         return str(UUID(text))
     except ValueError:
-        complain(place, f"{text!r}", "a 128-bit UUID, or a 16-bit number such as 0x2A19")
+        report_problem(place, f"{text!r}", "a 128-bit UUID, or a 16-bit number such as 0x2A19")
         return text
 
 

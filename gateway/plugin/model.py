@@ -252,7 +252,7 @@ def period_ns_of(field: Field, raw: float) -> int:
     return round((value * float(gain) + float(zero)) * 1e9)
 
 
-def within(field: Field, period_ns: int) -> bool:
+def period_fits(field: Field, period_ns: int) -> bool:
     """Whether a setting of time can carry just this period, to the nanosecond, within its limits and its range."""
     gain, zero = parse_unit("ns").to(field.unit)
     value = period_ns * gain + zero

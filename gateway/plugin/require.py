@@ -8,38 +8,44 @@ from collections.abc import Iterator, Mapping
 from gateway.model.errors import UnitError
 from gateway.model.figures import FORMER_NAMES, LINK, OF_FIELD, Requirement, figures_of
 from gateway.model.units import PLAIN, Unit, parse_quantity, parse_unit
-from gateway.plugin.layout.declare import Complain
+from gateway.plugin.layout.declare import ReportProblem
 from gateway.plugin.model import Characteristic
 from gateway.plugin.shape import BoundShape, SpecShape
 
 
 def read_spec(
-    spec: SpecShape, whom: str, table: Mapping[str, Characteristic], channels: tuple[str, ...], complain: Complain
+    spec: SpecShape,
+    whom: str,
+    table: Mapping[str, Characteristic],
+    channels: tuple[str, ...],
+    report_problem: ReportProblem,
 ) -> Iterator[Requirement]:
     """The requirements of a spec on nodes with these characteristics.
 
     Args:
         whom: the kind or the node they are for.
         channels: the characteristics that carry values.
-        complain: is told what is wrong and where, the place beginning with the subject.
+        report_problem: is told what is wrong and where, the place beginning with the subject.
     """
     for subject, entries in spec.items():
         if subject != LINK and subject not in channels:
-            complain(subject, f"there is no channel {subject!r}", f"{LINK}, {', '.join(channels)}")
+            report_problem(subject, f"there is no channel {subject!r}", f"{LINK}, {', '.join(channels)}")
             continue
         fields = {} if subject == LINK else _units(table[subject])
         for key, entry in entries.items():
             if isinstance(entry, BoundShape):
                 why = _unmeasurable(key, subject, None if subject == LINK else table[subject])
                 if why is not None:
-                    complain(f"{subject}.{key}", *why)
-                elif (made := _requirement(whom, subject, key, entry, PLAIN, complain)) is not None:
+                    report_problem(f"{subject}.{key}", *why)
+                elif (made := _requirement(whom, subject, key, entry, PLAIN, report_problem)) is not None:
                     yield made
             elif key not in fields:
-                complain(f"{subject}.{key}", f"there is no field {key!r}", f"one of {', '.join(fields) or 'none'}")
+                report_problem(
+                    f"{subject}.{key}", f"there is no field {key!r}", f"one of {', '.join(fields) or 'none'}"
+                )
             else:
                 for figure, bound in entry.items():
-                    made = _requirement(whom, f"{subject}.{key}", figure, bound, fields[key], complain)
+                    made = _requirement(whom, f"{subject}.{key}", figure, bound, fields[key], report_problem)
                     if made is not None:
                         yield made
 
@@ -71,23 +77,23 @@ def _units(item: Characteristic) -> dict[str, Unit]:
 
 
 def _requirement(
-    whom: str, subject: str, name: str, bound: BoundShape, of_field: Unit, complain: Complain
+    whom: str, subject: str, name: str, bound: BoundShape, of_field: Unit, report_problem: ReportProblem
 ) -> Requirement | None:
     place = f"{subject}.{name}"
     figure = figures_of(subject).get(name)
     if figure is None:
         renamed = f"; {name} is now called {FORMER_NAMES[name]}" if name in FORMER_NAMES else ""
-        complain(place, "is not a known figure", f"one of {', '.join(figures_of(subject))}{renamed}")
+        report_problem(place, "is not a known figure", f"one of {', '.join(figures_of(subject))}{renamed}")
         return None
     if bound.min is None and bound.max is None:
-        complain(place, "no bound", 'give min, max or both, such as { max = "300 ms" }')
+        report_problem(place, "no bound", 'give min, max or both, such as { max = "300 ms" }')
         return None
     in_field = figure.unit == OF_FIELD
     unit = of_field if in_field else parse_unit(figure.unit)
     ends: list[float | None] = []
     for key, text in (("min", bound.min), ("max", bound.max)):
         if isinstance(text, int) and unit.symbol:
-            complain(f"{place}.{key}", f"{text} has no unit", f"a quantity in {unit.symbol}")
+            report_problem(f"{place}.{key}", f"{text} has no unit", f"a quantity in {unit.symbol}")
         try:
             if text is None:
                 ends.append(None)
@@ -95,13 +101,13 @@ def _requirement(
             quantity = parse_quantity(str(text))
             ends.append(float(quantity.span_in(unit) if in_field and figure.difference else quantity.in_unit(unit)))
         except UnitError as error:
-            complain(f"{place}.{key}", str(error), "")
+            report_problem(f"{place}.{key}", str(error), "")
             ends.append(None)
     low, high = ends
     if high is not None and high < 0 and figure.span != "any":
-        complain(f"{place}.max", f"{bound.max}", "zero or more, as nothing can be below zero")
+        report_problem(f"{place}.max", f"{bound.max}", "zero or more, as nothing can be below zero")
     if low is not None and low > 100 and figure.span == "share":
-        complain(f"{place}.min", f"{bound.min}", "at most 100 percent, as nothing can exceed it")
+        report_problem(f"{place}.min", f"{bound.min}", "at most 100 percent, as nothing can exceed it")
     if low is not None and high is not None and low > high:
-        complain(place, f"min {bound.min} is above max {bound.max}", "min not above max")
+        report_problem(place, f"min {bound.min} is above max {bound.max}", "min not above max")
     return Requirement(whom, subject, name, low, high, unit.symbol)

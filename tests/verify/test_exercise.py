@@ -19,7 +19,7 @@ from gateway.model.events import EventKind
 from gateway.model.records import Outcome, overall
 from gateway.plugin import Plugin, find_plugin, load_plugin
 from gateway.report.firmware import exercise_json, exercise_junit, plan_lines, step_lines
-from gateway.verify.exercise import Drive, Kind, Tried, plan_for
+from gateway.verify.exercise import Drive, StepKind, Tried, plan_for
 from tests.support import events, figures, on_virtual_time, plugin_folder, run_info, virtual_clock
 
 CRATE = find_plugin("loan-crate")
@@ -54,39 +54,39 @@ class Nowhere:
     def event(self, event: object) -> None: ...
 
 
-def failed(tried: list[Tried]) -> set[Kind]:
+def failed(tried: list[Tried]) -> set[StepKind]:
     return {one.step.kind for one in tried if one.outcome is Outcome.FAIL}
 
 
 def test_a_sound_node_passes_every_step_with_patience_for_all(tmp_path: Path) -> None:
     tried = exercised(tmp_path / "log.db", CRATE, patience_s=LONG_S)
     assert [(one.step.name, one.found) for one in tried if one.outcome is not Outcome.PASS] == []
-    assert {one.step.kind for one in tried} == set(Kind)
+    assert {one.step.kind for one in tried} == set(StepKind)
     assert [one.step.name for one in tried] == [step.name for step in plan_for(CRATE)]
 
 
 @pytest.mark.parametrize(
     ("fault", "kinds"),
     [
-        ("starts-otherwise", {Kind.STARTS}),
-        ("never-off", {Kind.SILENT}),
-        ("never-on", {Kind.SENDS}),
-        ("rounds-periods", {Kind.TAKES}),
-        ("accepts-out-of-range", {Kind.REFUSES}),
-        ("accepts-any-length", {Kind.REFUSES}),
-        ("changes-though-refused", {Kind.REFUSES}),
-        ("paces-only-on-switching", {Kind.CHANGES}),
-        ("reads-otherwise", {Kind.READS}),
-        ("forgets-otherwise", {Kind.RETURNS}),
-        ("paces-others", {Kind.LEAVES}),
-        ("switches-others-on", {Kind.LEAVES}),
-        ("starts-when-paced", {Kind.LEAVES}),
-        ("slows-beside-another", {Kind.BOTH}),
-        ("off-takes-all", {Kind.OTHER_OFF}),
+        ("starts-otherwise", {StepKind.STARTS}),
+        ("never-off", {StepKind.SILENT}),
+        ("never-on", {StepKind.SENDS}),
+        ("rounds-periods", {StepKind.TAKES}),
+        ("accepts-out-of-range", {StepKind.REFUSES}),
+        ("accepts-any-length", {StepKind.REFUSES}),
+        ("changes-though-refused", {StepKind.REFUSES}),
+        ("paces-only-on-switching", {StepKind.CHANGES}),
+        ("reads-otherwise", {StepKind.READS}),
+        ("forgets-otherwise", {StepKind.RETURNS}),
+        ("paces-others", {StepKind.LEAVES}),
+        ("switches-others-on", {StepKind.LEAVES}),
+        ("starts-when-paced", {StepKind.LEAVES}),
+        ("slows-beside-another", {StepKind.BOTH}),
+        ("off-takes-all", {StepKind.OTHER_OFF}),
     ],
 )
 def test_each_fault_of_a_firmware_is_found_by_the_steps_meant_for_it_alone(
-    tmp_path: Path, fault: str, kinds: set[Kind]
+    tmp_path: Path, fault: str, kinds: set[StepKind]
 ) -> None:
     tried = exercised(tmp_path / "log.db", CRATE, Faults(firmware=(fault,)))
     assert failed(tried) == kinds, [(one.step.name, one.found) for one in tried if one.outcome is Outcome.FAIL]
@@ -100,7 +100,7 @@ def test_every_fault_of_a_firmware_is_tried_above() -> None:
 
 def test_a_pace_that_is_off_fails_wherever_it_shows_and_the_figures_say_so_too(tmp_path: Path) -> None:
     tried = exercised(tmp_path / "log.db", CRATE, Faults(slow=1.2), only=("shock",))
-    assert failed(tried) == {Kind.KEEPS, Kind.CHANGES}
+    assert failed(tried) == {StepKind.KEEPS, StepKind.CHANGES}
     assert next(one.found for one in tried if one.step.name == "shock: keeps a period 100 ms").startswith(
         "shock: a mean of 12"
     )
@@ -109,7 +109,7 @@ def test_a_pace_that_is_off_fails_wherever_it_shows_and_the_figures_say_so_too(t
 def test_a_step_that_takes_longer_than_the_patience_is_inconclusive(tmp_path: Path) -> None:
     tried = exercised(tmp_path / "log.db", CRATE, only=("climate",), patience_s=60)
     open_ = [one for one in tried if one.outcome is Outcome.INCONCLUSIVE]
-    assert {one.step.kind for one in open_} == {Kind.KEEPS} and all("--patience" in one.found for one in open_)
+    assert {one.step.kind for one in open_} == {StepKind.KEEPS} and all("--patience" in one.found for one in open_)
     assert overall(one.outcome for one in tried) is Outcome.INCONCLUSIVE
 
 
@@ -166,7 +166,7 @@ def test_a_plugin_that_now_expects_something_else_has_that_step_tried_again(tmp_
         'field = "shock_period", default = "100 ms" }\npace_tolerance = "2 percent"',
     )
     tried = exercised(log, load_plugin(plugin_folder(tmp_path, text, "loan-crate")), only=("shock",), resume=True)
-    assert {one.step.kind for one in tried if one.run is None} == {Kind.KEEPS, Kind.CHANGES}
+    assert {one.step.kind for one in tried if one.run is None} == {StepKind.KEEPS, StepKind.CHANGES}
 
 
 def test_nothing_to_resume_is_told(tmp_path: Path) -> None:
@@ -241,7 +241,7 @@ takes_effect = "2 s"
 
 def test_a_gauge_that_is_only_read_has_its_settings_tried(tmp_path: Path) -> None:
     tried = exercised(tmp_path / "log.db", find_plugin("bore-gauge"))
-    assert {one.step.kind for one in tried} == {Kind.STARTS, Kind.TAKES, Kind.REFUSES}
+    assert {one.step.kind for one in tried} == {StepKind.STARTS, StepKind.TAKES, StepKind.REFUSES}
     assert overall(one.outcome for one in tried) is Outcome.PASS
 
 
@@ -302,15 +302,17 @@ SWITCH = '{ name = "on", type = "uint8" }'
 SENSOR = '[sensor.{0}]\ndata = "{0}"\nenable = {{ characteristic = "{0}_on" }}\n'
 
 
-@pytest.mark.parametrize(("fault", "kinds"), [("never-on", {Kind.SENDS}), ("never-off", {Kind.SILENT})])
+@pytest.mark.parametrize(("fault", "kinds"), [("never-on", {StepKind.SENDS}), ("never-off", {StepKind.SILENT})])
 def test_a_sensor_whose_pace_is_not_declared_is_switched_all_the_same(
-    tmp_path: Path, fault: str, kinds: set[Kind]
+    tmp_path: Path, fault: str, kinds: set[StepKind]
 ) -> None:
     plugin = bench_node(
         tmp_path, setting("a_on", 0, SWITCH) + setting("b_on", 1, SWITCH), SENSOR.format("a") + SENSOR.format("b")
     )
     sound = exercised(tmp_path / "log.db", plugin)
-    assert overall(one.outcome for one in sound) is Outcome.PASS and Kind.OTHER_OFF in {one.step.kind for one in sound}
+    assert overall(one.outcome for one in sound) is Outcome.PASS and StepKind.OTHER_OFF in {
+        one.step.kind for one in sound
+    }
     assert failed(exercised(tmp_path / "log2.db", plugin, Faults(firmware=(fault,)))) == kinds
 
 
@@ -322,7 +324,7 @@ def test_what_is_neither_answered_nor_readable_can_t_be_told(tmp_path: Path) -> 
         '[sensor.a]\ndata = "a"\nenable = { characteristic = "a_on", field = "on" }\nperiod = { characteristic = "a_on", field = "every", default = "1 s" }\n',
     )
     tried = exercised(tmp_path / "log.db", plugin, patience_s=LONG_S)
-    assert {one.step.kind for one in tried if one.outcome is Outcome.INCONCLUSIVE} == {Kind.REFUSES}
+    assert {one.step.kind for one in tried if one.outcome is Outcome.INCONCLUSIVE} == {StepKind.REFUSES}
     assert failed(tried) == set()
 
 
@@ -343,7 +345,7 @@ def test_periods_of_any_type_are_tried_within_their_limits(tmp_path: Path, perio
     )
     tried = exercised(tmp_path / "log.db", plugin, patience_s=LONG_S)
     assert [(one.step.name, one.found) for one in tried if one.outcome is not Outcome.PASS] == []
-    assert sum(one.step.kind is Kind.KEEPS for one in tried) >= 5
+    assert sum(one.step.kind is StepKind.KEEPS for one in tried) >= 5
 
 
 def test_a_sensor_that_is_always_on_is_given_the_time_to_take_up_its_pace(tmp_path: Path) -> None:
@@ -375,7 +377,7 @@ def test_a_setting_that_reads_as_something_else_fails_its_steps_and_no_other(tmp
             return drive.tried
 
     tried = on_virtual_time(run)
-    assert Kind.TAKES in failed(tried) and len(tried) == len(plan_for(CRATE, ("shock",)))
+    assert StepKind.TAKES in failed(tried) and len(tried) == len(plan_for(CRATE, ("shock",)))
 
 
 @pytest.mark.parametrize("limits", ['limits = ["1 s", "1 s"]', 'limits = ["1 s", "1 s"], reserved = { 0 = "never" }'])
@@ -386,7 +388,7 @@ def test_a_period_that_can_have_only_one_value_is_tried_as_far_as_that_goes(tmp_
         SENSOR.format("a") + 'period = { characteristic = "a_every", default = "1 s" }\n',
     )  # fmt: skip
     tried = exercised(tmp_path / "log.db", plugin)
-    assert failed(tried) == set() and [one.step.label for one in tried if one.step.kind is Kind.KEEPS] == ["1 s"]
+    assert failed(tried) == set() and [one.step.label for one in tried if one.step.kind is StepKind.KEEPS] == ["1 s"]
 
 
 def test_values_do_not_come_in_a_setting(tmp_path: Path) -> None:

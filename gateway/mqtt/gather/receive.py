@@ -69,10 +69,10 @@ class Gatherer:
     async def run(self) -> None:
         """Receive until cancelled."""
 
-        def told(trouble: str) -> None:
+        def report(trouble: str) -> None:
             self.progress.trouble = trouble or _SUBSCRIBING
 
-        await self._broker.use(self._session, told)
+        await self._broker.use(self._session, report)
 
     async def _session(self, link: Link) -> None:
         """Subscribe and take what comes.

@@ -16,13 +16,13 @@ _TOLD_EVERY_S = 0.25
 
 
 async def forward_log(
-    config: MqttConfig, log: Path, verdicts: Mapping[str, list[dict[str, Any]]], told: Callable[[str], None]
+    config: MqttConfig, log: Path, verdicts: Mapping[str, list[dict[str, Any]]], report: Callable[[str], None]
 ) -> int:
     """Send everything, however long the broker is away; how many frames that were.
 
     Args:
         verdicts: of the newest run, by node; sent in the end.
-        told: called with how it goes, for people.
+        report: called with how it goes, for people.
 
     Raises:
         LogFileError: a run is writing the log.
@@ -37,7 +37,7 @@ async def forward_log(
         forwarder.end()
         async with asyncio.TaskGroup() as group:
             sender = group.create_task(forwarder.run(), name="sending")
-            teller = group.create_task(_tell(forwarder, told), name="telling")
+            teller = group.create_task(_tell(forwarder, report), name="telling")
             await asyncio.wait([sender])
             teller.cancel()
         return forwarder.progress.frames
@@ -45,8 +45,8 @@ async def forward_log(
         lock.release()
 
 
-async def _tell(forwarder: Forwarder, told: Callable[[str], None]) -> None:
+async def _tell(forwarder: Forwarder, report: Callable[[str], None]) -> None:
     while True:
         progress = forwarder.progress
-        told(progress.trouble or f"{progress.frames} values sent")
+        report(progress.trouble or f"{progress.frames} values sent")
         await asyncio.sleep(_TOLD_EVERY_S)

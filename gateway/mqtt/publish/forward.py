@@ -95,11 +95,11 @@ class Forwarder:
         """Send until the end was asked for and everything is sent."""
         async with self._open() as (live, earlier, outbox):
 
-            def told(trouble: str) -> None:
+            def report(trouble: str) -> None:
                 self.progress.connected, self.progress.trouble = not trouble, trouble
                 self._behind(earlier, outbox)
 
-            await self._broker.use(lambda link: self._session(link, live, earlier, outbox), told)
+            await self._broker.use(lambda link: self._session(link, live, earlier, outbox), report)
 
     @asynccontextmanager
     async def _open(self) -> AsyncIterator[tuple[Tail, Tail, Outbox]]:

@@ -20,7 +20,7 @@ from gateway.plugin.layout.model import Block, Condition, Field, Layout, Order, 
 from gateway.plugin.layout.types import MAX_VALUE_BYTES, TYPES, UINT, FieldType, type_of
 
 MAX_ROLE_BITS = 48  # counters and times are reckoned with in 64-bit integers
-Complain = Callable[[str, str, str], None]  # place, found, expected
+ReportProblem = Callable[[str, str, str], None]  # place, found, expected
 T = TypeVar("T")
 
 _WHEN = re.compile(
@@ -80,7 +80,7 @@ def read_layout(
     samples: SamplesDecl | None,
     order: Order,
     length: int | None,
-    complain: Complain,
+    report_problem: ReportProblem,
 ) -> Layout:
     """Build a layout and report everything that is wrong with it.
 
@@ -89,54 +89,64 @@ def read_layout(
         samples: the declared repetition.
         order: byte order of the value.
         length: declared length in bytes, None for whatever the fields add up to.
-        complain: called for each problem; the layout returned is only good if it was not called.
+        report_problem: called for each problem; the layout returned is only good if it was not called.
     """
-    blocks, tail = _blocks(fields, order, complain)
+    blocks, tail = _blocks(fields, order, report_problem)
     repeated: Samples | None = None
     if samples is not None:
-        repeated = _samples(samples, order, blocks, complain)
+        repeated = _samples(samples, order, blocks, report_problem)
         if tail is not None:
-            complain("samples", f"samples after {tail.name}, which takes all remaining bytes", "only one of the two")
+            report_problem(
+                "samples", f"samples after {tail.name}, which takes all remaining bytes", "only one of the two"
+            )
     layout = Layout(tuple(blocks), repeated, tail)
     if layout.head > MAX_VALUE_BYTES:
-        complain("fields", f"{layout.head} bytes", f"an attribute value holds at most {MAX_VALUE_BYTES} bytes")
+        report_problem("fields", f"{layout.head} bytes", f"an attribute value holds at most {MAX_VALUE_BYTES} bytes")
     if length is not None and (layout.conditional or layout.sample_count(length - layout.head) is None):
-        complain("length", f"{length} bytes declared", f"the fields take {layout.expected_length}")
+        report_problem("length", f"{length} bytes declared", f"the fields take {layout.expected_length}")
     if not fields and samples is None:
-        complain("fields", "no fields", "declare at least one")
-    _unique(layout, complain)
+        report_problem("fields", "no fields", "declare at least one")
+    _unique(layout, report_problem)
     sequences = [field for field, _ in layout.all_fields() if field.role == "sequence"]
     if len(sequences) > 1 or (sequences and sequences[0] not in layout.fields):
-        complain("fields", "sequence role in a sample or more than once", "one sequence counter per value")
+        report_problem("fields", "sequence role in a sample or more than once", "one sequence counter per value")
     return layout
 
 
-def _samples(samples: SamplesDecl, order: Order, blocks: Sequence[Block], complain: Complain) -> Samples | None:
-    inner, size = _place(samples.fields, order, "samples.fields", complain)
+def _samples(
+    samples: SamplesDecl, order: Order, blocks: Sequence[Block], report_problem: ReportProblem
+) -> Samples | None:
+    inner, size = _place(samples.fields, order, "samples.fields", report_problem)
     every_ns = None
     if samples.every is not None:
-        every_ns = _try(lambda: parse_duration_ns(samples.every or ""), "samples.every", complain)
+        every_ns = _try(lambda: parse_duration_ns(samples.every or ""), "samples.every", report_problem)
     if any(decl.when for decl in samples.fields) or any(field.type.textual for field in inner):
-        complain("samples.fields", "a field with when, or of variable width", "unconditional fields of fixed width")
+        report_problem(
+            "samples.fields", "a field with when, or of variable width", "unconditional fields of fixed width"
+        )
     if not inner:
-        complain("samples.fields", "no fields", "declare at least one")
+        report_problem("samples.fields", "no fields", "declare at least one")
         return None
     if isinstance(samples.count, str):
         counters = {
             field.name for block in blocks for field in block.fields if field.type is UINT and block.when is None
         }
         if samples.count not in counters:
-            complain(
+            report_problem(
                 "samples.count",
                 f"{samples.count!r}",
                 f"a number, or an unsigned field: {', '.join(sorted(counters)) or 'none'}",
             )
     elif samples.count and sum(block.size for block in blocks) + samples.count * size > MAX_VALUE_BYTES:
-        complain("samples.count", f"{samples.count} samples of {size} bytes", f"at most {MAX_VALUE_BYTES} bytes in all")
+        report_problem(
+            "samples.count", f"{samples.count} samples of {size} bytes", f"at most {MAX_VALUE_BYTES} bytes in all"
+        )
     return Samples(tuple(inner), size, every_ns, samples.count)
 
 
-def _blocks(decls: Sequence[FieldDecl], order: Order, complain: Complain) -> tuple[list[Block], Field | None]:
+def _blocks(
+    decls: Sequence[FieldDecl], order: Order, report_problem: ReportProblem
+) -> tuple[list[Block], Field | None]:
     """Cut the declared lines into blocks of one condition each, and the tail."""
     blocks: list[Block] = []
     tail: Field | None = None
@@ -144,9 +154,9 @@ def _blocks(decls: Sequence[FieldDecl], order: Order, complain: Complain) -> tup
     start = 0
     while start < len(decls):
         if _takes_the_rest(decls[start]):
-            tail = _field(decls[start], 0, order, order, f"fields[{start}]", complain)
+            tail = _field(decls[start], 0, order, order, f"fields[{start}]", report_problem)
             if start + 1 < len(decls) or decls[start].when:
-                complain(
+                report_problem(
                     f"fields[{start}]",
                     f"{decls[start].type} with a condition, or not the last field",
                     "the last field, without a condition",
@@ -155,13 +165,13 @@ def _blocks(decls: Sequence[FieldDecl], order: Order, complain: Complain) -> tup
         end = start + 1
         while end < len(decls) and decls[end].when == decls[start].when and not _takes_the_rest(decls[end]):
             end += 1
-        when = _condition(decls[start], known, f"fields[{start}].when", complain)
-        fields, size = _place(decls[start:end], order, "fields", complain, start)
+        when = _condition(decls[start], known, f"fields[{start}].when", report_problem)
+        fields, size = _place(decls[start:end], order, "fields", report_problem, start)
         blocks.append(Block(tuple(fields), size, when))
         known |= {field.name: field for field in fields}
         start = end
     if len(blocks) > 1 and any(decl.at is not None for decl in decls):
-        complain("fields", "fields with at mixed with fields with when", "fields in order, without at")
+        report_problem("fields", "fields with at mixed with fields with when", "fields in order, without at")
     return blocks, tail
 
 
@@ -170,24 +180,28 @@ def _takes_the_rest(decl: FieldDecl) -> bool:
     return known is not None and not known[1]
 
 
-def _condition(decl: FieldDecl, known: Mapping[str, Field], place: str, complain: Complain) -> Condition | None:
+def _condition(
+    decl: FieldDecl, known: Mapping[str, Field], place: str, report_problem: ReportProblem
+) -> Condition | None:
     if decl.when is None:
         return None
     found = _WHEN.fullmatch(decl.when.strip())
     if found is None or (found["negated"] and found["test"]):
-        complain(place, f"{decl.when!r}", "written as 'flag', 'not flag', 'field == 3' or 'field != 3'")
+        report_problem(place, f"{decl.when!r}", "written as 'flag', 'not flag', 'field == 3' or 'field != 3'")
         return None
     field = known.get(found["name"])
     if field is None or not field.type.integer:
         integers = [name for name, other in known.items() if other.type.integer]
-        complain(place, f"{found['name']!r} is not an earlier integer field", f"one of {', '.join(integers) or 'none'}")
+        report_problem(
+            place, f"{found['name']!r} is not an earlier integer field", f"one of {', '.join(integers) or 'none'}"
+        )
         return None
     if found["test"]:
         return Condition(field.name, int(found["number"], 0), found["test"] == "==")
     return Condition(field.name, 0, bool(found["negated"]))
 
 
-def _unique(layout: Layout, complain: Complain) -> None:
+def _unique(layout: Layout, report_problem: ReportProblem) -> None:
     """A name may stand twice only where its conditions exclude each other and its values mean the same."""
     seen: list[tuple[Field, Condition | None]] = []
     every = [(field, block.when) for block in layout.blocks for field in block.fields]
@@ -200,9 +214,9 @@ def _unique(layout: Layout, complain: Complain) -> None:
             if other.name != field.name:
                 continue
             if when is None or its is None or not when.excludes(its):
-                complain("fields", f"name {field.name!r} is used twice", "give each field its own name")
+                report_problem("fields", f"name {field.name!r} is used twice", "give each field its own name")
             elif other.column != field.column:
-                complain(
+                report_problem(
                     "fields",
                     f"{field.name!r} is in {other.unit.symbol!r} and in {field.unit.symbol!r}",
                     "the same unit in both",
@@ -211,7 +225,7 @@ def _unique(layout: Layout, complain: Complain) -> None:
 
 
 def _place(
-    decls: Sequence[FieldDecl], order: Order, where: str, complain: Complain, first: int = 0
+    decls: Sequence[FieldDecl], order: Order, where: str, report_problem: ReportProblem, first: int = 0
 ) -> tuple[list[Field], int]:
     """Lay the fields out one after another; returns them and the bytes they take."""
     fields: list[Field] = []
@@ -226,15 +240,17 @@ def _place(
             bits, name = decl.rfu, "rfu"
             extra = decl.model_fields_set - {"rfu", "at", "when"}
             if extra:
-                complain(place, f"rfu together with {', '.join(sorted(extra))}", "no other keys for reserved bits")
+                report_problem(
+                    place, f"rfu together with {', '.join(sorted(extra))}", "no other keys for reserved bits"
+                )
         else:
-            field = _field(decl, start, decl.byte_order or order, order, place, complain)
+            field = _field(decl, start, decl.byte_order or order, order, place, report_problem)
             if field is None:
                 return fields, -(-cursor // 8)
             fields.append(field)
             bits, name = field.bits, field.name
         if start + bits > MAX_VALUE_BYTES * 8:
-            complain(
+            report_problem(
                 place,
                 f"{name} ends at bit {start + bits}",
                 f"a value holds at most {MAX_VALUE_BYTES * 8} bits",
@@ -242,7 +258,7 @@ def _place(
             return fields, MAX_VALUE_BYTES
         for low, high, other in taken:
             if start < high and low < start + bits:
-                complain(
+                report_problem(
                     f"{place}.at",
                     f"{name} (bits {start} to {start + bits - 1}) overlaps {other} (bits {low} to {high - 1})",
                     "move one of them",
@@ -252,40 +268,44 @@ def _place(
     end = max((high for _, high, _ in taken), default=0)
     covered = sum(high - low for low, high, _ in taken)
     if covered < end:
-        complain(where, f"{end - covered} bits between the fields are not declared", "declare them as { rfu = N }")
+        report_problem(
+            where, f"{end - covered} bits between the fields are not declared", "declare them as { rfu = N }"
+        )
     if end % 8:
-        complain(where, f"the fields end at bit {end}, inside a byte", f"pad with {{ rfu = {8 - end % 8} }}")
+        report_problem(where, f"the fields end at bit {end}, inside a byte", f"pad with {{ rfu = {8 - end % 8} }}")
     return fields, -(-end // 8)
 
 
-def _field(decl: FieldDecl, bit: int, order: Order, whole: Order, place: str, complain: Complain) -> Field | None:
+def _field(
+    decl: FieldDecl, bit: int, order: Order, whole: Order, place: str, report_problem: ReportProblem
+) -> Field | None:
     """Build one field; None where not even its width is known."""
     if not NAME.fullmatch(decl.name):
-        complain(f"{place}.name", f"{decl.name!r}", "lower-case letters, digits and _, at most 40 characters")
+        report_problem(f"{place}.name", f"{decl.name!r}", "lower-case letters, digits and _, at most 40 characters")
     known = type_of(decl.type)
     if known is None:
         types = ", ".join(one.written.replace("`", "") for one in TYPES)
-        complain(f"{place}.type", f"{decl.type!r}", f"{types} (N bits from 1 to 64, or N bytes)")
+        report_problem(f"{place}.type", f"{decl.type!r}", f"{types} (N bits from 1 to 64, or N bytes)")
         return None
     kind, bits = known
     if (not kind.integer or order != whole) and (bit % 8 or bits % 8):
-        complain(
+        report_problem(
             f"{place}",
             f"{decl.type} at bit {bit}",
             "a float or a field with its own byte order must start on a byte boundary",
         )
-    reserved = _integers(decl.reserved, kind, bits, f"{place}.reserved", complain)
-    names = _integers(decl.names, kind, bits, f"{place}.names", complain)
+    reserved = _integers(decl.reserved, kind, bits, f"{place}.reserved", report_problem)
+    names = _integers(decl.names, kind, bits, f"{place}.names", report_problem)
     if not kind.integer and (decl.lsb or decl.offset):
-        complain(place, f"a {decl.type} with lsb or offset", "give it only a unit")
+        report_problem(place, f"a {decl.type} with lsb or offset", "give it only a unit")
     if kind.textual and (decl.unit or decl.limits):
-        complain(place, f"a {decl.type} with unit or limits", "text and bytes have none")
+        report_problem(place, f"a {decl.type} with unit or limits", "text and bytes have none")
     if names and (decl.lsb or decl.offset or decl.unit or decl.limits):
-        complain(place, "names together with lsb, offset, unit or limits", "a named value has no unit")
-    scale, unit = _scale(decl, kind, bool(names), place, complain)
-    low, high = _limits(decl, unit, place, complain)
+        report_problem(place, "names together with lsb, offset, unit or limits", "a named value has no unit")
+    scale, unit = _scale(decl, kind, bool(names), place, report_problem)
+    low, high = _limits(decl, unit, place, report_problem)
     if decl.role is not None and (kind is not UINT or bits > MAX_ROLE_BITS):
-        complain(
+        report_problem(
             f"{place}.role",
             f"role {decl.role!r} on a {decl.type}",
             f"an unsigned integer of at most {MAX_ROLE_BITS} bits",
@@ -293,28 +313,30 @@ def _field(decl: FieldDecl, bit: int, order: Order, whole: Order, place: str, co
     return Field(decl.name, kind, bits, bit, order, scale, unit, low, high, decl.role, reserved, names)
 
 
-def _scale(decl: FieldDecl, kind: FieldType, named: bool, place: str, complain: Complain) -> tuple[Scale | None, Unit]:
+def _scale(
+    decl: FieldDecl, kind: FieldType, named: bool, place: str, report_problem: ReportProblem
+) -> tuple[Scale | None, Unit]:
     """The exact scaling of an integer into its output unit."""
     try:
         shown = parse_unit(decl.unit) if decl.unit is not None else None
     except UnitError as error:
-        complain(f"{place}.unit", str(error), "")
+        report_problem(f"{place}.unit", str(error), "")
         shown = None
     if not kind.scaled or named:
         return None, shown or PLAIN
     try:
         lsb = parse_quantity(decl.lsb if decl.lsb is not None else "1")
     except UnitError as error:
-        complain(f"{place}.lsb", str(error), "")
+        report_problem(f"{place}.lsb", str(error), "")
         return Scale(1, 0, 1), shown or PLAIN
     if lsb.value == 0:
-        complain(f"{place}.lsb", f"{decl.lsb!r} is zero", "the weight of one count")
+        report_problem(f"{place}.lsb", f"{decl.lsb!r} is zero", "the weight of one count")
         return Scale(1, 0, 1), shown or PLAIN
     unit = shown if shown is not None else lsb.unit
     try:
         gain, zero = lsb.unit.to(unit)
     except UnitError as error:
-        complain(
+        report_problem(
             f"{place}.unit",
             f"unit {decl.unit!r} does not fit lsb {decl.lsb!r}: {error}",
             "the same dimension",
@@ -322,13 +344,18 @@ def _scale(decl: FieldDecl, kind: FieldType, named: bool, place: str, complain: 
         return Scale(1, 0, 1), unit
     start = Fraction(0)
     if decl.offset is not None:
-        start = _try(lambda: parse_quantity(decl.offset or "").in_unit(lsb.unit), f"{place}.offset", complain) or start
+        start = (
+            _try(lambda: parse_quantity(decl.offset or "").in_unit(lsb.unit), f"{place}.offset", report_problem)
+            or start
+        )
     a, b = lsb.value * gain, start * gain + zero
     den = lcm(a.denominator, b.denominator)
     return Scale(int(a * den), int(b * den), den), unit
 
 
-def _limits(decl: FieldDecl, unit: Unit, place: str, complain: Complain) -> tuple[float | None, float | None]:
+def _limits(
+    decl: FieldDecl, unit: Unit, place: str, report_problem: ReportProblem
+) -> tuple[float | None, float | None]:
     if decl.limits is None:
         return None, None
     ends: list[Fraction] = []
@@ -336,7 +363,7 @@ def _limits(decl: FieldDecl, unit: Unit, place: str, complain: Complain) -> tupl
         try:
             ends.append(parse_quantity(text).in_unit(unit))
         except UnitError as error:
-            complain(
+            report_problem(
                 f"{place}.limits[{index}]",
                 f"{text!r}: {error}",
                 f"a quantity in {unit.symbol or 'plain numbers'}",
@@ -344,39 +371,39 @@ def _limits(decl: FieldDecl, unit: Unit, place: str, complain: Complain) -> tupl
     if len(ends) < 2:
         return None, None
     if ends[0] > ends[1]:
-        complain(f"{place}.limits", f"{decl.limits[0]} is above {decl.limits[1]}", "the lower limit first")
+        report_problem(f"{place}.limits", f"{decl.limits[0]} is above {decl.limits[1]}", "the lower limit first")
     return float(ends[0]), float(ends[1])
 
 
 def _integers(
-    table: Mapping[str, str], kind: FieldType, bits: int, place: str, complain: Complain
+    table: Mapping[str, str], kind: FieldType, bits: int, place: str, report_problem: ReportProblem
 ) -> dict[int, str] | None:
     """A table keyed by transmitted integers; a signed field may be keyed by its bit pattern (0x8000)."""
     if not table:
         return None
     if not kind.integer:
-        complain(place, "can't be keyed by transmitted integers", "only integers have reserved values and names")
+        report_problem(place, "can't be keyed by transmitted integers", "only integers have reserved values and names")
         return None
     found: dict[int, str] = {}
     for key, text in table.items():
         try:
             number = int(key, 0)
         except ValueError:
-            complain(place, f"key {key!r}", "an integer such as 0x8000")
+            report_problem(place, f"key {key!r}", "an integer such as 0x8000")
             continue
         if 0 <= number < (1 << bits):
             number = kind.from_bits(number, bits)
         low, high = kind.raw_range(bits)
         if not low <= number <= high:
-            complain(place, f"{key} does not fit {bits} bits", f"{low} to {high}")
+            report_problem(place, f"{key} does not fit {bits} bits", f"{low} to {high}")
             continue
         found[number] = text
     return found
 
 
-def _try(work: Callable[[], T], place: str, complain: Complain) -> T | None:
+def _try(work: Callable[[], T], place: str, report_problem: ReportProblem) -> T | None:
     try:
         return work()
     except UnitError as error:
-        complain(place, str(error), "")
+        report_problem(place, str(error), "")
         return None

@@ -12,7 +12,7 @@ from bumble import att
 
 from gateway.model.errors import DecodeError
 from gateway.model.units import parse_unit
-from gateway.plugin import Characteristic, Plugin, Sensor, period_ns_of, within
+from gateway.plugin import Characteristic, Plugin, Sensor, period_fits, period_ns_of
 from gateway.plugin.layout.model import Field
 from gateway.plugin.layout.types import Value
 from gateway.radio.twin.signal import fitted
@@ -170,7 +170,7 @@ def _refusal(sensor: Sensor, name: str, values: Mapping[str, Any]) -> int | None
     if (
         period
         and period.characteristic == name
-        and not within(period.field, period_ns_of(period.field, values[period.field.name]))
+        and not period_fits(period.field, period_ns_of(period.field, values[period.field.name]))
     ):
         return int(att.ErrorCode.OUT_OF_RANGE)
     return None

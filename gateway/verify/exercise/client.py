@@ -29,7 +29,7 @@ _SOUGHT_S = 15.0
 _INTERVAL_S = 0.03  # between connection events, where the system does not tell
 
 
-class Hands:
+class NodeClient:
     """A link to the node under exercise.
 
     Attributes:
@@ -238,7 +238,7 @@ def started(plugin: Plugin, name: str) -> bytes:
 
 
 @asynccontextmanager
-async def link(who: str, plugin: Plugin, radio: Radio, sink: Sink, clock: Clock) -> AsyncIterator[Hands]:
+async def link(who: str, plugin: Plugin, radio: Radio, sink: Sink, clock: Clock) -> AsyncIterator[NodeClient]:
     """Find the node, link it, and let it go in the end.
 
     Raises:
@@ -251,22 +251,22 @@ async def link(who: str, plugin: Plugin, radio: Radio, sink: Sink, clock: Clock)
         raise RadioError(f"no advertisement from {who} within {_SOUGHT_S:g} s")
     lost = asyncio.Event()
     client = radio.client(device, lost.set)
-    hands = Hands(who, plugin, client, lost, sink, clock)
+    node = NodeClient(who, plugin, client, lost, sink, clock)
     try:
         await within(CONNECT_S, "connecting", client.connect(), lost)
         facts = radio.link_facts(client)
-        hands.tell(facts)
+        node.tell(facts)
         if facts.connection_interval_ms is not None:
-            hands.interval_s = facts.connection_interval_ms / 1000
-        await hands.prepare()
-        yield hands
+            node.interval_s = facts.connection_interval_ms / 1000
+        await node.prepare()
+        yield node
     finally:
         if lost.is_set():
-            hands.tell(events.Lost(reason=radio.loss_reason(client) or UNKNOWN_REASON))
+            node.tell(events.Lost(reason=radio.loss_reason(client) or UNKNOWN_REASON))
         else:
-            hands.tell(events.Disconnected())
+            node.tell(events.Disconnected())
         if client.is_connected:
             try:
                 await within(REQUEST_S, "disconnecting", client.disconnect())
             except RadioError as error:
-                hands.tell(events.RadioError(reason=str(error)))
+                node.tell(events.RadioError(reason=str(error)))

@@ -15,8 +15,8 @@ from gateway.model.events import LinkEvent
 from gateway.model.records import Outcome, Sink
 from gateway.plugin import Plugin
 from gateway.radio import Radio
-from gateway.verify.exercise.client import Hands, link, started
-from gateway.verify.exercise.plan import Kind, Step, duration_text
+from gateway.verify.exercise.client import NodeClient, link, started
+from gateway.verify.exercise.plan import Step, StepKind, duration_text
 from gateway.verify.exercise.steps import Seen, act, after_new_link, before_new_link
 
 _TRIES = 2  # of a step whose link is lost
@@ -60,7 +60,7 @@ class Drive:
         self._sink, self._clock = sink, clock
         self._patience_s, self._earlier, self._told = patience_s, earlier, told
         self._stack = AsyncExitStack()
-        self._hands: Hands | None = None
+        self._hands: NodeClient | None = None
         self._first: dict[str, bytes] | None = None  # settings as they were found
         self._gone = ""
         self.left = ""  # why the node is not set as it was found
@@ -112,27 +112,27 @@ class Drive:
         why, lost = "", 0
         for _ in range(_TRIES):
             try:
-                hands = await self._linked()
+                node = await self._linked()
             except RadioError as error:  # a node that is away or another is not waited for again and again
                 self._gone = str(error)
                 return Seen(Outcome.INCONCLUSIVE, f"{why}; {error}" if why else str(error))
             try:
-                if step.kind is not Kind.RETURNS:
-                    return await act(step, hands)
-                before = await before_new_link(step, hands)
+                if step.kind is not StepKind.RETURNS:
+                    return await act(step, node)
+                before = await before_new_link(step, node)
                 await self._let_go()
                 return await after_new_link(step, await self._linked(), before)
             except (RefusedError, PayloadError) as error:  # a read that is refused, or reads as something else
                 return Seen(Outcome.FAIL, str(error))
             except RadioError as error:
                 why = str(error)
-                lost += hands.lost.is_set()
+                lost += node.lost.is_set()
                 await self._let_go()
-        if step.kind is Kind.REFUSES and lost == _TRIES:  # not once by chance
+        if step.kind is StepKind.REFUSES and lost == _TRIES:  # not once by chance
             return Seen(Outcome.FAIL, f"the link was lost each time: {why}")
         return Seen(Outcome.INCONCLUSIVE, why)
 
-    async def _linked(self) -> Hands:
+    async def _linked(self) -> NodeClient:
         """The link, made anew where there is none.
 
         Raises:
@@ -165,8 +165,8 @@ class Drive:
         """Write the settings that differ from what was found."""
         if self._first is None:
             return
-        hands = await self._linked()
-        now = await hands.snapshot()
+        node = await self._linked()
+        now = await node.snapshot()
         for name, raw in self._first.items():  # one that can't be read is set as it is declared to start
             if name in self._plugin.settings and now.get(name) != raw:
-                await hands.write(name, raw)
+                await node.write(name, raw)

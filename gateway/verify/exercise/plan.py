@@ -11,7 +11,7 @@ from itertools import combinations
 
 from gateway.model.errors import DecodeError, InputError
 from gateway.model.units import parse_unit
-from gateway.plugin import Characteristic, Plugin, Sensor, Setting, period_ns_of, within
+from gateway.plugin import Characteristic, Plugin, Sensor, Setting, period_fits, period_ns_of
 from gateway.plugin.layout.model import Field
 
 SHORTEST_LISTENING_S = 1.0
@@ -22,7 +22,7 @@ _BETWEEN = 3  # periods tried between the shortest and the longest
 _REQUESTS_S = 0.5  # what a few requests take
 
 
-class Kind(StrEnum):
+class StepKind(StrEnum):
     """What a step tries."""
 
     STARTS = "starts as declared"
@@ -64,7 +64,7 @@ class Step:
         seconds: how long it takes at most, if the node does what it should.
     """
 
-    kind: Kind
+    kind: StepKind
     sensor: str
     expected: str
     seconds: float
@@ -83,15 +83,15 @@ class Step:
         """Whether this one says nothing where the other did not pass."""
         own = earlier.sensor == self.sensor
         match self.kind, earlier.kind:
-            case (Kind.SILENT | Kind.CHANGES | Kind.READS, Kind.SENDS):
+            case (StepKind.SILENT | StepKind.CHANGES | StepKind.READS, StepKind.SENDS):
                 return own
-            case (Kind.KEEPS, Kind.SENDS | Kind.TAKES):
+            case (StepKind.KEEPS, StepKind.SENDS | StepKind.TAKES):
                 return own and earlier.label in ("", self.label)
-            case (Kind.BOTH, Kind.SENDS | Kind.LEAVES):
+            case (StepKind.BOTH, StepKind.SENDS | StepKind.LEAVES):
                 return earlier.sensor in (self.sensor, self.other)
-            case (Kind.OTHER_OFF | Kind.OTHER_PACED, Kind.BOTH):
+            case (StepKind.OTHER_OFF | StepKind.OTHER_PACED, StepKind.BOTH):
                 return {earlier.sensor, earlier.other} == {self.sensor, self.other}
-            case (Kind.OTHER_OFF, Kind.SILENT):
+            case (StepKind.OTHER_OFF, StepKind.SILENT):
                 return earlier.sensor == self.other
             case _:
                 return False
@@ -179,7 +179,7 @@ def periods_of(sensor: Sensor) -> tuple[float, ...]:
 
 def _allowed(field: Field, raw: int) -> bool:
     """Whether a number is a period that a node is to take."""
-    return raw not in (field.reserved or {}) and within(field, period_ns_of(field, raw))
+    return raw not in (field.reserved or {}) and period_fits(field, period_ns_of(field, raw))
 
 
 def working_s(sensor: Sensor) -> float | None:
@@ -217,7 +217,7 @@ def _start_text(sensor: Sensor, readable: Collection[Setting]) -> str:
 
 def _starts(plugin: Plugin, sensor: Sensor) -> Iterator[Step]:
     if says := _start_text(sensor, _readable(plugin, sensor)):
-        yield Step(Kind.STARTS, sensor.name, f"reads {says}, after power-up", _REQUESTS_S)
+        yield Step(StepKind.STARTS, sensor.name, f"reads {says}, after power-up", _REQUESTS_S)
 
 
 def _alone(plugin: Plugin, sensor: Sensor) -> Iterator[Step]:
@@ -226,17 +226,17 @@ def _alone(plugin: Plugin, sensor: Sensor) -> Iterator[Step]:
     readable = _readable(plugin, sensor)
     name = sensor.name
     if work_s is not None:
-        yield Step(Kind.SENDS, name, "values that decode", silence_s(work_s), periods_s=(work_s,))
+        yield Step(StepKind.SENDS, name, "values that decode", silence_s(work_s), periods_s=(work_s,))
         if sensor.enable is not None:
             expected = f"no values for {duration_text(silence_s(work_s))}"
-            yield Step(Kind.SILENT, name, expected, work_s + silence_s(work_s), periods_s=(work_s,))
+            yield Step(StepKind.SILENT, name, expected, work_s + silence_s(work_s), periods_s=(work_s,))
     for seconds in periods_of(sensor):
         shown = duration_text(seconds)
         back = ", read back as written" if sensor.period in readable else ""
-        yield Step(Kind.TAKES, name, f"accepted{back}", _REQUESTS_S, periods_s=(seconds,), label=shown)
+        yield Step(StepKind.TAKES, name, f"accepted{back}", _REQUESTS_S, periods_s=(seconds,), label=shown)
         if data.pushed:
             yield Step(
-                Kind.KEEPS, name, _mean(sensor, seconds), listening_s(seconds), periods_s=(seconds,), label=shown
+                StepKind.KEEPS, name, _mean(sensor, seconds), listening_s(seconds), periods_s=(seconds,), label=shown
             )
     for setting in dict.fromkeys(s.characteristic for s in (sensor.enable, sensor.period) if s is not None):
         yield from _refused(plugin.characteristics[setting], sensor)
@@ -245,7 +245,7 @@ def _alone(plugin: Plugin, sensor: Sensor) -> Iterator[Step]:
         for before_s, after_s in ((work_s, far_s), (far_s, work_s)) if far_s != work_s else ():
             within_s = effect_s(sensor, before_s, after_s)
             yield Step(
-                Kind.CHANGES,
+                StepKind.CHANGES,
                 name,
                 f"{_mean(sensor, after_s)}, after at most {duration_text(within_s)}",
                 2 * before_s + within_s + listening_s(after_s),
@@ -254,17 +254,17 @@ def _alone(plugin: Plugin, sensor: Sensor) -> Iterator[Step]:
             )
     if work_s is not None and "read" in data.properties:
         expected = "a read within the range of the values sent before and after, allowing for their variation"
-        yield Step(Kind.READS, name, expected, 6 * work_s + 1, periods_s=(work_s,))
+        yield Step(StepKind.READS, name, expected, 6 * work_s + 1, periods_s=(work_s,))
     if len(plugin.settings) > 1 or len(plugin.sensors) > 1:
         expected = "every other setting and constant reads as before, and no sensor that is off sends"
         others = [working_s(one) or 0 for one in plugin.sensors.values() if one is not sensor]
         seconds = 2 * silence_s(max([work_s or 0, *others])) + silence_s(work_s or 0) + _REQUESTS_S
-        yield Step(Kind.LEAVES, name, expected, seconds, periods_s=periods_of(sensor)[-1:])
+        yield Step(StepKind.LEAVES, name, expected, seconds, periods_s=periods_of(sensor)[-1:])
     default_s = (sensor.default_period_ns or 0) / 1e9
     away = tuple(one for one in periods_of(sensor) if one != default_s)[:1]
     if sensor.kept is not None and readable and (away or sensor.enable is not None):
         expected = "settings read as they were written" if sensor.kept else "settings read as after power-up"
-        yield Step(Kind.RETURNS, name, expected, 10.0, periods_s=away)
+        yield Step(StepKind.RETURNS, name, expected, 10.0, periods_s=away)
 
 
 def _refused(item: Characteristic, sensor: Sensor) -> Iterator[Step]:
@@ -294,7 +294,12 @@ def _refused(item: Characteristic, sensor: Sensor) -> Iterator[Step]:
             bad[f"{length} byte{'s' if length != 1 else ''} for {item.name}"] = BadWrite(item.name, None, length)
     for label, write in bad.items():
         yield Step(
-            Kind.REFUSES, sensor.name, "an ATT error, and the setting unchanged", _REQUESTS_S, bad=write, label=label
+            StepKind.REFUSES,
+            sensor.name,
+            "an ATT error, and the setting unchanged",
+            _REQUESTS_S,
+            bad=write,
+            label=label,
         )
 
 
@@ -303,17 +308,17 @@ def _beside(first: Sensor, second: Sensor) -> Iterator[Step]:
     longest_s = max(listening_s(p) for p in periods.values())
     both = tuple(periods.values())
     expected = f"{_every(first, both[0])}, {_every(second, both[1])}"
-    yield Step(Kind.BOTH, first.name, expected, longest_s + max(both), second.name, both)
+    yield Step(StepKind.BOTH, first.name, expected, longest_s + max(both), second.name, both)
     for sensor, other in ((first, second), (second, first)):
         own_s, other_s = periods[sensor.name], periods[other.name]
         keeps = _every(sensor, own_s)
         listen_s = max(listening_s(own_s), silence_s(other_s)) + max(both)
         if other.enable is not None:
             expected = f"{keeps}, nothing from {other.name}"
-            yield Step(Kind.OTHER_OFF, sensor.name, expected, listen_s, other.name, (own_s, other_s))
+            yield Step(StepKind.OTHER_OFF, sensor.name, expected, listen_s, other.name, (own_s, other_s))
         ends = [p for p in periods_of(other) if p != other_s]
         if ends:
-            yield Step(Kind.OTHER_PACED, sensor.name, keeps, listen_s, other.name, (own_s, other_s, ends[0]))
+            yield Step(StepKind.OTHER_PACED, sensor.name, keeps, listen_s, other.name, (own_s, other_s, ends[0]))
 
 
 def _mean(sensor: Sensor, seconds: float) -> str:

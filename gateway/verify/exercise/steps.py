@@ -13,11 +13,11 @@ from gateway.model.errors import DecodeError
 from gateway.model.records import Outcome
 from gateway.plugin import Characteristic, Sensor, period_ns_of
 from gateway.plugin.layout.model import Field
-from gateway.verify.exercise.client import Hands
+from gateway.verify.exercise.client import NodeClient
 from gateway.verify.exercise.plan import (
     BadWrite,
-    Kind,
     Step,
+    StepKind,
     duration_text,
     effect_s,
     intervals_for,
@@ -46,25 +46,25 @@ def _judged(wrong: str, found: str) -> Seen:
     return Seen(Outcome.FAIL, wrong) if wrong else Seen(Outcome.PASS, found)
 
 
-async def act(step: Step, hands: Hands) -> Seen:
+async def act(step: Step, node: NodeClient) -> Seen:
     """Carry out a step.
 
     Raises:
         RadioError: the link was lost, or the node did not answer; the step can be tried again.
     """
-    return await _ACTS[step.kind](step, hands, hands.plugin.sensors[step.sensor])
+    return await _ACTS[step.kind](step, node, node.plugin.sensors[step.sensor])
 
 
-async def _starts(step: Step, hands: Hands, sensor: Sensor) -> Seen:
+async def _starts(step: Step, node: NodeClient, sensor: Sensor) -> Seen:
     wrong: list[str] = []
     found: list[str] = []
-    if sensor.enable is not None and hands.readable(sensor.enable.characteristic):
-        number = (await _fields(hands, sensor.enable.characteristic))[sensor.enable.field.name]
+    if sensor.enable is not None and node.readable(sensor.enable.characteristic):
+        number = (await _fields(node, sensor.enable.characteristic))[sensor.enable.field.name]
         word = {sensor.on: "on", sensor.off: "off"}.get(int(number), f"{number}, neither on nor off")
         (found if word == ("on" if sensor.starts_on else "off") else wrong).append(word)
     period = sensor.period
-    if period is not None and sensor.default_period_ns is not None and hands.readable(period.characteristic):
-        number = (await _fields(hands, period.characteristic))[period.field.name]
+    if period is not None and sensor.default_period_ns is not None and node.readable(period.characteristic):
+        number = (await _fields(node, period.characteristic))[period.field.name]
         meant = period.encode(period.time(sensor.default_period_ns))
         good = number == meant or (isinstance(number, float) and math.isclose(number, float(meant), rel_tol=1e-6))
         shown = duration_text(period_ns_of(period.field, number) / 1e9)
@@ -75,20 +75,20 @@ async def _starts(step: Step, hands: Hands, sensor: Sensor) -> Seen:
     return Seen(Outcome.PASS, f"reads {' and '.join(found)}")
 
 
-async def _fields(hands: Hands, name: str) -> dict[str, Any]:
+async def _fields(node: NodeClient, name: str) -> dict[str, Any]:
     """The transmitted numbers of a setting.
 
     Raises:
         DecodeError: it reads as something that is no such setting.
     """
-    return hands.plugin.characteristics[name].codec.parse(await hands.read(name))[0]
+    return node.plugin.characteristics[name].codec.parse(await node.read(name))[0]
 
 
-async def _sends(step: Step, hands: Hands, sensor: Sensor) -> Seen:
-    await hands.quiet()
-    wrong = await hands.set(sensor, True, step.periods_s[0])
-    values = await hands.wait_for(sensor.data, 2, silence_s(step.periods_s[0]))
-    codec = hands.plugin.characteristics[sensor.data].codec
+async def _sends(step: Step, node: NodeClient, sensor: Sensor) -> Seen:
+    await node.quiet()
+    wrong = await node.set(sensor, True, step.periods_s[0])
+    values = await node.wait_for(sensor.data, 2, silence_s(step.periods_s[0]))
+    codec = node.plugin.characteristics[sensor.data].codec
     for _, raw in values:
         try:
             codec.parse(raw)
@@ -99,53 +99,53 @@ async def _sends(step: Step, hands: Hands, sensor: Sensor) -> Seen:
     return _judged(wrong, f"{len(values)} values")
 
 
-async def _silent(step: Step, hands: Hands, sensor: Sensor) -> Seen:
-    await hands.quiet(sensor.name)
-    await hands.set(sensor, True, step.periods_s[0])
-    await hands.wait_for(sensor.data, 1, step.periods_s[0] * 2)
-    wrong = await hands.set(sensor, on=False)
-    return _judged(wrong or await _talk(hands, sensor, silence_s(step.periods_s[0])), "no values received")
+async def _silent(step: Step, node: NodeClient, sensor: Sensor) -> Seen:
+    await node.quiet(sensor.name)
+    await node.set(sensor, True, step.periods_s[0])
+    await node.wait_for(sensor.data, 1, step.periods_s[0] * 2)
+    wrong = await node.set(sensor, on=False)
+    return _judged(wrong or await _talk(node, sensor, silence_s(step.periods_s[0])), "no values received")
 
 
-async def _talk(hands: Hands, sensor: Sensor, seconds: float) -> str:
+async def _talk(node: NodeClient, sensor: Sensor, seconds: float) -> str:
     """What a sensor that was just switched off sends all the same, "" for nothing."""
-    await hands.listen(_IN_FLIGHT_S)
-    begun_ns = await hands.listen(seconds)
-    count = len(hands.since(sensor.data, begun_ns))
+    await node.listen(_IN_FLIGHT_S)
+    begun_ns = await node.listen(seconds)
+    count = len(node.since(sensor.data, begun_ns))
     return f"{count} values from {sensor.name} in {duration_text(seconds)} after it was switched off" if count else ""
 
 
-async def _takes(step: Step, hands: Hands, sensor: Sensor) -> Seen:
-    await hands.quiet()
-    wrong = await hands.set(sensor, period_s=step.periods_s[0])
-    readable = sensor.period is not None and hands.readable(sensor.period.characteristic)
+async def _takes(step: Step, node: NodeClient, sensor: Sensor) -> Seen:
+    await node.quiet()
+    wrong = await node.set(sensor, period_s=step.periods_s[0])
+    readable = sensor.period is not None and node.readable(sensor.period.characteristic)
     return _judged(wrong, "read back as written" if readable else "accepted; it can't be read back")
 
 
-async def _keeps(step: Step, hands: Hands, sensor: Sensor) -> Seen:
-    await hands.quiet()
-    if wrong := await _begin(hands, sensor, step.periods_s[0]):
+async def _keeps(step: Step, node: NodeClient, sensor: Sensor) -> Seen:
+    await node.quiet()
+    if wrong := await _begin(node, sensor, step.periods_s[0]):
         return Seen(Outcome.FAIL, wrong)
-    return await _pace(hands, sensor, step.periods_s[0])
+    return await _pace(node, sensor, step.periods_s[0])
 
 
-async def _begin(hands: Hands, sensor: Sensor, period_s: float) -> str:
+async def _begin(node: NodeClient, sensor: Sensor, period_s: float) -> str:
     """Let a sensor send at a pace; one that can't be switched off is given the time it needs to take it up."""
-    before_s = hands.paces_s.get(sensor.name, (sensor.default_period_ns or 0) / 1e9)
-    wrong = await hands.set(sensor, True, period_s)
+    before_s = node.paces_s.get(sensor.name, (sensor.default_period_ns or 0) / 1e9)
+    wrong = await node.set(sensor, True, period_s)
     if sensor.enable is None and sensor.period is not None and not wrong:
-        await hands.listen(effect_s(sensor, before_s, period_s))
+        await node.listen(effect_s(sensor, before_s, period_s))
     return wrong
 
 
-async def _pace(hands: Hands, sensor: Sensor, period_s: float) -> Seen:
+async def _pace(node: NodeClient, sensor: Sensor, period_s: float) -> Seen:
     """Listen to a sensor until its pace shows."""
     count = intervals_for(period_s) + 1
-    values = await hands.wait_for(sensor.data, count, listening_s(period_s))
-    return _paced(hands, sensor, period_s, values)
+    values = await node.wait_for(sensor.data, count, listening_s(period_s))
+    return _paced(node, sensor, period_s, values)
 
 
-def _paced(hands: Hands, sensor: Sensor, period_s: float, values: Sequence[tuple[int, bytes]]) -> Seen:
+def _paced(node: NodeClient, sensor: Sensor, period_s: float, values: Sequence[tuple[int, bytes]]) -> Seen:
     wanted = intervals_for(period_s) + 1
     if sensor.period is None:  # how often it is to send is declared nowhere
         return _judged("" if values else f"no values from {sensor.name}", f"{len(values)} values from {sensor.name}")
@@ -155,22 +155,22 @@ def _paced(hands: Hands, sensor: Sensor, period_s: float, values: Sequence[tuple
     intervals = len(values) - 1
     mean_s = (values[-1][0] - values[0][0]) / 1e9 / intervals
     # the first and the last may each wait for a connection event
-    allowed_s = sensor.tolerance * period_s + 2 * hands.interval_s / intervals
+    allowed_s = sensor.tolerance * period_s + 2 * node.interval_s / intervals
     outcome = Outcome.PASS if abs(mean_s - period_s) <= allowed_s else Outcome.FAIL
     return Seen(outcome, f"{sensor.name}: a mean of {1000 * mean_s:.4g} ms over {intervals} intervals")
 
 
-async def _refuses(step: Step, hands: Hands, sensor: Sensor) -> Seen:
+async def _refuses(step: Step, node: NodeClient, sensor: Sensor) -> Seen:
     bad = step.bad
     assert bad is not None  # noqa: S101  the plan's steps of this kind have one
-    await hands.quiet()
-    item = hands.plugin.characteristics[bad.characteristic]
-    readable = hands.readable(item.name)
-    before = await hands.before(item.name)
-    answer = await hands.write(item.name, _bad_bytes(item, bad, before))
-    after = await hands.read(item.name) if readable else before
+    await node.quiet()
+    item = node.plugin.characteristics[bad.characteristic]
+    readable = node.readable(item.name)
+    before = await node.before(item.name)
+    answer = await node.write(item.name, _bad_bytes(item, bad, before))
+    after = await node.read(item.name) if readable else before
     if after != before or not answer:
-        await hands.write(item.name, before)
+        await node.write(item.name, before)
     if not answer and not readable and "write" not in item.properties:
         return Seen(Outcome.INCONCLUSIVE, "a write without response is not answered, and its effect can't be read")
     changed = f"; it read {before.hex()} before, now {after.hex()}" if after != before else ""
@@ -186,24 +186,24 @@ def _bad_bytes(item: Characteristic, bad: BadWrite, before: bytes) -> bytes:
     return item.codec.patch(before, {bad.field.name: shown})
 
 
-async def _changes(step: Step, hands: Hands, sensor: Sensor) -> Seen:
+async def _changes(step: Step, node: NodeClient, sensor: Sensor) -> Seen:
     before_s, after_s = step.periods_s
-    await hands.quiet()
-    await _begin(hands, sensor, before_s)
-    await hands.wait_for(sensor.data, 2, 3 * before_s)
-    if wrong := await hands.set(sensor, period_s=after_s):
+    await node.quiet()
+    await _begin(node, sensor, before_s)
+    await node.wait_for(sensor.data, 2, 3 * before_s)
+    if wrong := await node.set(sensor, period_s=after_s):
         return Seen(Outcome.FAIL, wrong)
-    await hands.listen(effect_s(sensor, before_s, after_s))
-    return await _pace(hands, sensor, after_s)
+    await node.listen(effect_s(sensor, before_s, after_s))
+    return await _pace(node, sensor, after_s)
 
 
-async def _reads(step: Step, hands: Hands, sensor: Sensor) -> Seen:
-    await hands.quiet(sensor.name)
-    await hands.set(sensor, True, step.periods_s[0])
-    values = await hands.wait_for(sensor.data, _VALUES, (_VALUES + 1) * step.periods_s[0] + _IN_FLIGHT_S)
-    raw = await hands.read(sensor.data)
-    values += await hands.wait_for(sensor.data, 1, 2 * step.periods_s[0])
-    item = hands.plugin.characteristics[sensor.data]
+async def _reads(step: Step, node: NodeClient, sensor: Sensor) -> Seen:
+    await node.quiet(sensor.name)
+    await node.set(sensor, True, step.periods_s[0])
+    values = await node.wait_for(sensor.data, _VALUES, (_VALUES + 1) * step.periods_s[0] + _IN_FLIGHT_S)
+    raw = await node.read(sensor.data)
+    values += await node.wait_for(sensor.data, 1, 2 * step.periods_s[0])
+    item = node.plugin.characteristics[sensor.data]
     try:
         sent = [item.codec.parse(one)[0] for _, one in values]
         read = item.codec.parse(raw)[0]
@@ -235,41 +235,41 @@ def _apart(field: Field, read: dict[str, Any], sent: Sequence[dict[str, Any]]) -
     return f"{field.name} reads {shown[0]:g} {field.unit.symbol}, but sent were about {shown[1]:g}"
 
 
-async def _leaves(step: Step, hands: Hands, sensor: Sensor) -> Seen:
-    all_ = hands.plugin.sensors.values()
+async def _leaves(step: Step, node: NodeClient, sensor: Sensor) -> Seen:
+    all_ = node.plugin.sensors.values()
     others = [one for one in all_ if one is not sensor and one.enable and not shared(sensor, one)]
     for other in others:  # at paces at which it would soon show that one is on
-        await hands.set(other, False, working_s(other))
+        await node.set(other, False, working_s(other))
     work_s = working_s(sensor)
-    await hands.set(sensor, period_s=work_s)
-    await hands.set(sensor, on=False)
-    await hands.listen(_IN_FLIGHT_S)
+    await node.set(sensor, period_s=work_s)
+    await node.set(sensor, on=False)
+    await node.listen(_IN_FLIGHT_S)
     others_s = silence_s(max((working_s(other) or 0 for other in others), default=0))
-    quiet_ns = await hands.listen(max(silence_s(work_s or 0), others_s))
-    silent = [other for other in (sensor, *others) if other.enable and not hands.since(other.data, quiet_ns)]
-    before = await hands.snapshot()
-    begun_ns = hands.now_ns()
+    quiet_ns = await node.listen(max(silence_s(work_s or 0), others_s))
+    silent = [other for other in (sensor, *others) if other.enable and not node.since(other.data, quiet_ns)]
+    before = await node.snapshot()
+    begun_ns = node.now_ns()
     other_s = next((period_s for period_s in reversed(periods_of(sensor)) if period_s != work_s), work_s)
     for period_s in (other_s, work_s):  # a period that it has already may not count as paced
-        await hands.set(sensor, period_s=period_s)
-    await hands.listen(silence_s(work_s or 0))
+        await node.set(sensor, period_s=period_s)
+    await node.listen(silence_s(work_s or 0))
     wrong = (
         ["it starts sending when its period is set, although it is off"]
-        if sensor in silent and hands.since(sensor.data, begun_ns)
+        if sensor in silent and node.since(sensor.data, begun_ns)
         else []
     )
-    await hands.set(sensor, on=True)
-    await hands.listen(others_s)
-    await hands.set(sensor, False, step.periods_s[0] if step.periods_s else None)
-    after = await hands.snapshot()
+    await node.set(sensor, on=True)
+    await node.listen(others_s)
+    await node.set(sensor, False, step.periods_s[0] if step.periods_s else None)
+    after = await node.snapshot()
     own = {(s.characteristic, s.field.name) for s in (sensor.enable, sensor.period) if s is not None}
     wrong += [
         f"{name} reads {after[name].hex()}, before {before[name].hex()}"
         for name in before.keys() & after.keys()
-        if _part(hands.plugin.characteristics[name], before[name], own, inside=False)
-        != _part(hands.plugin.characteristics[name], after[name], own, inside=False)
+        if _part(node.plugin.characteristics[name], before[name], own, inside=False)
+        != _part(node.plugin.characteristics[name], after[name], own, inside=False)
     ]
-    wrong += [f"{one.name} sends" for one in silent if one is not sensor and hands.since(one.data, begun_ns)]
+    wrong += [f"{one.name} sends" for one in silent if one is not sensor and node.since(one.data, begun_ns)]
     return _judged("; ".join(wrong), f"{len(before)} settings and constants read as before")
 
 
@@ -282,88 +282,88 @@ def _part(item: Characteristic, raw: bytes, own: set[tuple[str, str]], inside: b
     return {name: repr(value) for name, value in fields.items() if ((item.name, name) in own) is inside}
 
 
-async def before_new_link(step: Step, hands: Hands) -> dict[str, bytes]:
+async def before_new_link(step: Step, node: NodeClient) -> dict[str, bytes]:
     """Set what a new link is to find kept or forgotten; how it then reads."""
-    sensor = hands.plugin.sensors[step.sensor]
-    await hands.quiet()
-    await hands.set(sensor, not sensor.starts_on, step.periods_s[0] if step.periods_s else None)
-    return await hands.snapshot()
+    sensor = node.plugin.sensors[step.sensor]
+    await node.quiet()
+    await node.set(sensor, not sensor.starts_on, step.periods_s[0] if step.periods_s else None)
+    return await node.snapshot()
 
 
-async def after_new_link(step: Step, hands: Hands, before: dict[str, bytes]) -> Seen:
+async def after_new_link(step: Step, node: NodeClient, before: dict[str, bytes]) -> Seen:
     """Hold the settings against what is declared of them."""
-    sensor = hands.plugin.sensors[step.sensor]
+    sensor = node.plugin.sensors[step.sensor]
     if not sensor.kept:
-        seen = await _starts(step, hands, sensor)
+        seen = await _starts(step, node, sensor)
         return Seen(seen.outcome, seen.found.partition(" (")[0])
-    after = await hands.snapshot()
+    after = await node.snapshot()
     own = {(s.characteristic, s.field.name) for s in (sensor.enable, sensor.period) if s is not None}
     names = {name for name, _ in own} & before.keys() & after.keys()
     wrong = [
         f"{name} reads {after[name].hex()}, before {before[name].hex()}"
         for name in sorted(names)
-        if _part(hands.plugin.characteristics[name], before[name], own, inside=True)
-        != _part(hands.plugin.characteristics[name], after[name], own, inside=True)
+        if _part(node.plugin.characteristics[name], before[name], own, inside=True)
+        != _part(node.plugin.characteristics[name], after[name], own, inside=True)
     ]
     return _judged("; ".join(wrong), "reads as before")
 
 
-async def _both(step: Step, hands: Hands, sensor: Sensor) -> Seen:
-    other = hands.plugin.sensors[step.other]
-    await _switch_both_on(step, hands, sensor, other)
+async def _both(step: Step, node: NodeClient, sensor: Sensor) -> Seen:
+    other = node.plugin.sensors[step.other]
+    await _switch_both_on(step, node, sensor, other)
     pairs = sorted(zip((sensor, other), step.periods_s, strict=True), key=lambda pair: -listening_s(pair[1]))
-    begun_ns = hands.now_ns()
+    begun_ns = node.now_ns()
     seen = []
     for one, period_s in pairs:  # while the slower is listened to, the faster comes too
         count = intervals_for(period_s) + 1
-        values = hands.since(one.data, begun_ns)
+        values = node.since(one.data, begun_ns)
         if len(values) < count:
-            values += await hands.wait_for(one.data, count - len(values), listening_s(period_s))
-        seen.append(_paced(hands, one, period_s, values[:count]))
+            values += await node.wait_for(one.data, count - len(values), listening_s(period_s))
+        seen.append(_paced(node, one, period_s, values[:count]))
     outcome = Outcome.FAIL if any(one.outcome is Outcome.FAIL for one in seen) else Outcome.PASS
     return Seen(outcome, ", ".join(one.found for one in seen))
 
 
-async def _switch_both_on(step: Step, hands: Hands, sensor: Sensor, other: Sensor) -> None:
-    await hands.quiet()
-    await _begin(hands, sensor, step.periods_s[0])
-    await _begin(hands, other, step.periods_s[1])
-    await hands.wait_for(sensor.data, 1, 2 * step.periods_s[0])
+async def _switch_both_on(step: Step, node: NodeClient, sensor: Sensor, other: Sensor) -> None:
+    await node.quiet()
+    await _begin(node, sensor, step.periods_s[0])
+    await _begin(node, other, step.periods_s[1])
+    await node.wait_for(sensor.data, 1, 2 * step.periods_s[0])
 
 
-async def _other_off(step: Step, hands: Hands, sensor: Sensor) -> Seen:
-    other = hands.plugin.sensors[step.other]
-    await _switch_both_on(step, hands, sensor, other)
-    await hands.set(other, on=False)
-    await hands.listen(_IN_FLIGHT_S)
-    begun_ns = hands.now_ns()
-    seen = await _pace(hands, sensor, step.periods_s[0])
-    left_s = silence_s(step.periods_s[1]) - (hands.now_ns() - begun_ns) / 1e9
+async def _other_off(step: Step, node: NodeClient, sensor: Sensor) -> Seen:
+    other = node.plugin.sensors[step.other]
+    await _switch_both_on(step, node, sensor, other)
+    await node.set(other, on=False)
+    await node.listen(_IN_FLIGHT_S)
+    begun_ns = node.now_ns()
+    seen = await _pace(node, sensor, step.periods_s[0])
+    left_s = silence_s(step.periods_s[1]) - (node.now_ns() - begun_ns) / 1e9
     if left_s > 0:
-        await hands.listen(left_s)
-    if count := len(hands.since(other.data, begun_ns)):
+        await node.listen(left_s)
+    if count := len(node.since(other.data, begun_ns)):
         return Seen(Outcome.FAIL, f"{count} values from {other.name} after it was switched off; {seen.found}")
     return seen
 
 
-async def _other_paced(step: Step, hands: Hands, sensor: Sensor) -> Seen:
-    other = hands.plugin.sensors[step.other]
-    await _switch_both_on(step, hands, sensor, other)
-    await hands.set(other, period_s=step.periods_s[2])
-    return await _pace(hands, sensor, step.periods_s[0])
+async def _other_paced(step: Step, node: NodeClient, sensor: Sensor) -> Seen:
+    other = node.plugin.sensors[step.other]
+    await _switch_both_on(step, node, sensor, other)
+    await node.set(other, period_s=step.periods_s[2])
+    return await _pace(node, sensor, step.periods_s[0])
 
 
-_ACTS: dict[Kind, Callable[[Step, Hands, Sensor], Awaitable[Seen]]] = {
-    Kind.STARTS: _starts,
-    Kind.SENDS: _sends,
-    Kind.SILENT: _silent,
-    Kind.TAKES: _takes,
-    Kind.KEEPS: _keeps,
-    Kind.REFUSES: _refuses,
-    Kind.CHANGES: _changes,
-    Kind.READS: _reads,
-    Kind.LEAVES: _leaves,
-    Kind.BOTH: _both,
-    Kind.OTHER_OFF: _other_off,
-    Kind.OTHER_PACED: _other_paced,
+_ACTS: dict[StepKind, Callable[[Step, NodeClient, Sensor], Awaitable[Seen]]] = {
+    StepKind.STARTS: _starts,
+    StepKind.SENDS: _sends,
+    StepKind.SILENT: _silent,
+    StepKind.TAKES: _takes,
+    StepKind.KEEPS: _keeps,
+    StepKind.REFUSES: _refuses,
+    StepKind.CHANGES: _changes,
+    StepKind.READS: _reads,
+    StepKind.LEAVES: _leaves,
+    StepKind.BOTH: _both,
+    StepKind.OTHER_OFF: _other_off,
+    StepKind.OTHER_PACED: _other_paced,
 }

@@ -13,21 +13,21 @@ from gateway.model.units import PLAIN, Unit, parse_duration_ns, parse_quantity
 T = TypeVar("T")
 
 
-class Gatherer:
+class Problems:
     """Reads quantities of one file; what can't be read is noted, and a stand-in returned."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
         self.problems: list[Problem] = []
 
-    def complain(self, place: str, found: str, expected: str = "") -> None:
+    def report_problem(self, place: str, found: str, expected: str = "") -> None:
         self.problems.append(Problem(str(self.path), place, found, expected))
 
     def tried(self, place: str, work: Callable[[], T], default: T) -> T:
         try:
             return work()
         except UnitError as error:
-            self.complain(place, str(error))
+            self.report_problem(place, str(error))
             return default
 
     def exact(self, place: str, text: str, unit: Unit, default: Fraction = Fraction(0)) -> Fraction:
@@ -42,5 +42,5 @@ class Gatherer:
     def share(self, place: str, text: str | None) -> float:
         value = self.number(place, text, PLAIN) if text is not None else 0.0
         if not 0 <= value <= 1:
-            self.complain(place, f"{text!r}", "a share from '0 percent' to '100 percent'")
+            self.report_problem(place, f"{text!r}", "a share from '0 percent' to '100 percent'")
         return value
