@@ -10,6 +10,7 @@ from gateway.analysis.bounds import SHARE, enough_for
 from gateway.model.figures import LINK, Requirement, figures_of
 from gateway.model.figures.declare import FEWEST_SECONDS
 from gateway.model.records import Measure, Outcome, Verdict
+from gateway.model.units import unit_text
 
 SMALLEST_SHARE = 0.1  # percent; "none at all" can't be shown, so it asks for as much as this
 
@@ -92,7 +93,7 @@ def _open(m: Measure, low: float | None, high: float | None) -> str:
         return ""
     enough = _enough(m, limit)
     need = f"about {enough:,} would be enough" if enough is not None else "a longer run would not help"
-    sides = f"{_side(m.low)} to {_side(m.high)} {m.unit}".strip()
+    sides = f"{_side(m.low)} to {_side(m.high)} {unit_text(m.unit)}".strip()
     return f"{m.n} {m.basis} leave {sides} possible; {need}"
 
 

@@ -12,10 +12,10 @@ from gateway.capture.att import Bearer, Fragments, Happened, Heard, Table, uuid_
 from gateway.capture.record import Trouble
 from gateway.capture.window import H4, MONITOR, Packet
 from gateway.model.events import Connected, ConnectFailed, Disconnected, Lost, Parameters
+from gateway.model.reasons import LOCAL_HOST, REMOTE_USER, reason_text
 
 ATT_CHANNEL = 4
 LAST_FIXED_CHANNEL = 0x3F  # signalling, ATT, security: Vol 3, Part A, 2.1
-REMOTE_USER, LOCAL_HOST = 0x13, 0x16  # who ended a connection: Vol 1, Part F, 1.3
 LOCAL, REMOTE = 0, 1
 _COMMAND, _DATA, _EVENT = 1, 2, 4
 _MOST_NAMES, _MOST_TABLES = 100_000, 10_000
@@ -230,29 +230,6 @@ def parameters(interval: int, latency: int, timeout: int) -> dict[str, Any]:
         "peripheral_latency_events": latency,
         "supervision_timeout_ms": timeout * 10,
     }
-
-
-def reason_text(code: int) -> str:
-    """A controller error code in words."""
-    return REASONS.get(code, f"error code 0x{code:02X}")
-
-
-# Controller error codes that end a link or keep it from being made: Vol 1, Part F, 1.3
-REASONS = {
-    0x05: "authentication failure",
-    0x06: "PIN or key missing",
-    0x08: "connection timeout",
-    0x13: "terminated by the remote user",
-    0x14: "terminated by the remote device, low resources",
-    0x15: "terminated by the remote device, power off",
-    0x16: "terminated by the local host",
-    0x1F: "unspecified error",
-    0x22: "link layer response timeout",
-    0x28: "instant passed",
-    0x3B: "unacceptable connection parameters",
-    0x3D: "MIC failure",
-    0x3E: "connection failed to be established",
-}
 
 
 def _address(raw: bytes) -> str:

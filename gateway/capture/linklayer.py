@@ -10,15 +10,15 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from gateway.capture.att import Bearer, Fragments, Happened, Heard
-from gateway.capture.hci import ATT_CHANNEL, Directory, parameters, reason_text
+from gateway.capture.hci import ATT_CHANNEL, Directory, parameters
 from gateway.capture.record import Trouble
 from gateway.capture.window import AIR_FACTS, Packet
 from gateway.model.events import Connected, ConnectFailed, Detail, Disconnected, Lost, Parameters
+from gateway.model.reasons import REMOTE_USER, reason_text
 
 ADVERTISING = 0x8E89BED6  # access address of advertising channels: 2.1.2
 ADVERTISING_CRC = 0x555555
 CENTRAL, PERIPHERAL = 0, 1
-REMOTE_USER = 0x13
 _NEXT_EVENT_US = 600  # a packet that comes this long after the end of the one before begins an event
 _LONG_SPACE_US = 200
 _MOST_SPACE_US = 400

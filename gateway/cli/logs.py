@@ -26,6 +26,8 @@ from gateway.cli.shared import (
     write_junit,
 )
 from gateway.model.errors import InputError
+from gateway.model.units import unit_text
+from gateway.model.utc import duration_text
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -80,7 +82,9 @@ def compare(
         return
     console = console_of()
     for letter, info, path in (("A", found.before, before), ("B", found.after, after)):
-        console.print(f"{letter}: {info.title}, run {info.id} of {path}, {info.lasted_s:.0f} s", soft_wrap=True)
+        console.print(
+            f"{letter}: {info.title}, run {info.id} of {path}, {duration_text(round(info.lasted_s))}", soft_wrap=True
+        )
     console.print()
     console.print(pair_table(found.pairs))
     console.print(
@@ -132,7 +136,7 @@ def _print_rows(found: Newest, console: Console) -> None:
         return
     shown = [i for i, name in enumerate(found.names) if name != "fault" or any(row[i] for row in found.rows)]
     cells = [[_cell(row[i]) for i in shown] for row in found.rows]
-    titles = [(found.names[i], found.units[i]) for i in shown]
+    titles = [(found.names[i], unit_text(found.units[i])) for i in shown]
     widths = [max(map(len, (*titles[n], *(row[n] for row in cells)))) for n in range(len(shown))]
     if sum(widths) + 2 * len(widths) > console.width:
         names = [f"{name} {unit}".rstrip() for name, unit in titles]
@@ -163,10 +167,10 @@ def _print_contents(found: Contents, console: Console) -> None:
 
 
 def _print_run(run: RunContents, console: Console) -> None:
-    planned = f" of {run.planned_s:g} s" if run.planned_s is not None else ""
+    planned = f" of {duration_text(run.planned_s)}" if run.planned_s is not None else ""
     console.print(
-        f"\nrun {run.run}: {run.title}, {run.started_utc[:19]}Z, {run.lasted_s:.0f} s{planned}, {run.ended_how}; "
-        f"{run.radio} on {run.host}, {run.requirements} requirements",
+        f"\nrun {run.run}: {run.title}, {run.started_utc[:19]}Z, {duration_text(round(run.lasted_s))}{planned}, "
+        f"{run.ended_how}; {run.radio} on {run.host}, {run.requirements} requirements",
         soft_wrap=True,
     )
     table = plain_table()

@@ -10,6 +10,7 @@ from gateway.model.airtime import DATA_OCTETS, exchange_us
 from gateway.model.errors import Problem
 from gateway.model.figures import figures_of
 from gateway.model.radios import RadioName
+from gateway.model.utc import duration_text
 from gateway.plugin import Plugin, Sensor
 from gateway.plugin.layout.model import Field, Layout
 from gateway.plugin.standard.adopted import adopted_layout
@@ -140,7 +141,7 @@ def _contradictions(config: RunConfig, node: NodeConfig, sensor: Sensor, period_
             continue
         what = ""
         if rule.figure in ("gap_median", "gap_p99", "gap_longest") and rule.high is not None:
-            what = f"at most {rule.high:g} s" if rule.high < period_s else ""
+            what = f"at most {duration_text(rule.high)}" if rule.high < period_s else ""
         elif rule.figure in ("rate", "rate_whole_run"):
             if rule.low is not None and rule.low > _LEEWAY / period_s:
                 what = f"at least {rule.low:g} /s"
@@ -191,8 +192,8 @@ def _wrap_doubts(config: RunConfig, node: NodeConfig, sensor: Sensor, period_ns:
         yield Problem(
             str(config.path),
             place,
-            f"{counter.name} has {counter.bits} bits and wraps every {turn_ns / 1e9:g} s, while a gap may last "
-            f"{allowed_ns / 1e9:g} s ({why})",
+            f"{counter.name} has {counter.bits} bits and wraps every {duration_text(turn_ns / 1e9)}, while a gap may "
+            f"last {duration_text(allowed_ns / 1e9)} ({why})",
             "the loss of a full counter cycle would go unnoticed; use a wider counter, longer period or shorter gap",
             fatal=False,
         )

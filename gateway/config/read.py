@@ -16,6 +16,7 @@ from gateway.host.toml import read_toml, shape
 from gateway.model.errors import InputError, ProblemsError
 from gateway.model.figures import ALL, LINK, Requirement
 from gateway.model.radios import RadioName
+from gateway.model.utc import duration_text
 from gateway.plugin import Plugin, SpecShape, find_plugin, load_plugin, period_fits, read_spec
 from gateway.plugin.layout.model import Field
 
@@ -69,7 +70,8 @@ class _Reader(Problems):
         if silent_ns <= fastest_ns:
             self.report_problem(
                 f"{place}.silent_after",
-                f"{decl.silent_after} is not longer than {fastest_ns / 1e9:g} s, the shortest time between two values",
+                f"{decl.silent_after} is not longer than {duration_text(fastest_ns / 1e9)}, "
+                "the shortest time between two values",
                 "several times that, or a working link will be dropped",
             )
         address = decl.find.address.upper() if decl.find.address else None

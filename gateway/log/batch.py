@@ -28,6 +28,7 @@ from gateway.model.events import EventKind, LinkEvent
 from gateway.model.figures import Requirement
 from gateway.model.link import LinkState
 from gateway.model.records import Frame
+from gateway.model.utc import duration_text
 from gateway.model.version import __version__
 from gateway.plugin import Plugin
 
@@ -239,7 +240,7 @@ class BatchWriter:
                 return
             except sqlite3.DatabaseError as error:
                 left_s = max(patience_ends - time.monotonic(), 0)
-                self.status.trouble = f"{error}, retrying for another {left_s:.0f} s"
+                self.status.trouble = f"{error}, retrying for another {duration_text(round(left_s))}"
                 if time.monotonic() >= patience_ends:
                     self._lost = moved or bool(self.status.failed) or not self._move(str(error), frames)
                     moved = True

@@ -20,6 +20,7 @@ from gateway.log.schema import quoted, refusal
 from gateway.model.errors import InputError, LogFileError
 from gateway.model.events import EventKind, LinkEvent
 from gateway.model.figures import FORMER_NAMES, Requirement, Role
+from gateway.model.utc import duration_text
 
 Ints = npt.NDArray[np.int64]
 CHUNK_ROWS = 50_000
@@ -124,7 +125,7 @@ class RunInfo:
         lasted_s = self.lasted_s
         if self.planned_ns is None or lasted_s >= _WHOLE * self.planned_ns / 1e9:
             return ""
-        return f"the run lasted {lasted_s:.0f} s of {self.planned_ns / 1e9:.0f} s"
+        return f"the run lasted {duration_text(round(lasted_s))} of {duration_text(self.planned_ns / 1e9)}"
 
 
 class Log:

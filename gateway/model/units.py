@@ -91,6 +91,33 @@ class Unit:
         return re.sub(r"\W+", "_", text).strip("_")
 
 
+_SIGNS = {
+    "degC": "°C",
+    "degF": "°F",
+    "degree": "°",
+    "delta_degC": "°C",
+    "percent": "%",
+    "permille": "‰",
+    "gram": "g",
+    "kilogram": "kg",
+    "milligram": "mg",
+    "microgram": "µg",
+    "microtesla": "µT",
+    "g_0": "g₀",
+    "ohm": "Ω",
+    "1": "",
+}
+_SUPERSCRIPT = str.maketrans("0123456789-", "⁰¹²³⁴⁵⁶⁷⁸⁹⁻")
+
+
+@cache
+def unit_text(symbol: str) -> str:
+    """A unit as people write it: ``gram/m**3`` gives ``g/m³``, ``1/s`` gives ``/s``. Names of columns stay ASCII."""
+    signs = re.sub(r"[^\W\d]\w*|(?<!\w)1(?=\s*/)", lambda found: _SIGNS.get(found[0], found[0]), symbol)
+    powers = re.sub(r"\s*(?:\*\*|\^)\s*(-?\d)", lambda found: found[1].translate(_SUPERSCRIPT), signs)
+    return re.sub(r"\s*([*/])\s*", lambda found: "·" if found[1] == "*" else "/", powers).strip()
+
+
 PLAIN = Unit("", "plain number", Fraction(1), Fraction(0))
 
 

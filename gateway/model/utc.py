@@ -1,7 +1,8 @@
-"""Times as people and files write them: ISO 8601 UTC, from and to nanoseconds since 1970."""
+"""Times as people and files write them: ISO 8601 UTC, from and to nanoseconds since 1970; and lengths of time."""
 
 from __future__ import annotations
 
+import math
 from datetime import UTC, datetime
 
 LATEST_NS = (1 << 63) - 1
@@ -35,3 +36,21 @@ def utc_text(t_ns: int) -> str:
     """ISO 8601 UTC with all nine decimals."""
     seconds, rest = divmod(t_ns, 1_000_000_000)
     return f"{datetime.fromtimestamp(seconds, UTC):%Y-%m-%dT%H:%M:%S}.{rest:09d}Z"
+
+
+def duration_text(seconds: float) -> str:
+    """A length of time for people: ``2 min 0.5 s``, ``3 days 4 h``, ``250 ms``; exact to the millisecond."""
+    if not math.isfinite(seconds):
+        return str(seconds)
+    if 0 < abs(seconds) < 1:
+        return f"{seconds * 1e3:.6g} ms"
+    rest = abs(seconds)
+    parts = []
+    for size, unit in ((86_400, "day"), (3600, "h"), (60, "min")):
+        count, rest = divmod(round(rest, 3), size)
+        if count:
+            parts.append(f"{count:.0f} {unit}{'s' if unit == 'day' and count != 1 else ''}")
+    rest = round(rest, 3)
+    if rest or not parts:
+        parts.append(f"{rest:g} s" if rest else "0 s")
+    return ("-" if seconds < 0 else "") + " ".join(parts)

@@ -19,6 +19,8 @@ from bumble import att, core, gatt, hci
 from bumble.core import AdvertisingData
 from bumble.device import Connection, ConnectionParametersPreferences, Device, Peer
 
+from gateway.model.reasons import reason_text
+
 ATT_MTU = 247  # one LL packet of 251 octets holds it whole
 T = TypeVar("T")
 
@@ -177,7 +179,7 @@ class StackClient(BaseBleakClient):
     def _ended(self, reason: int) -> None:
         self._connection = None
         if not self._asked:
-            self.loss_reason = hci.HCI_Constant.error_name(reason)
+            self.loss_reason = reason_text(reason)
             if self._disconnected_callback:
                 self._disconnected_callback()
 

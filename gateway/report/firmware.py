@@ -11,10 +11,11 @@ from xml.etree import ElementTree
 from rich.text import Text
 
 from gateway.model.records import Outcome, overall
+from gateway.model.utc import duration_text
 from gateway.report.machine import junit_text
 from gateway.report.tables import outcome_text
 from gateway.verify.audit import Audit, Checked, Sight
-from gateway.verify.exercise import Step, Tried, duration_text
+from gateway.verify.exercise import Step, Tried
 
 
 def audit_lines(audit: Audit) -> Iterator[Text]:

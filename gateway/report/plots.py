@@ -17,6 +17,7 @@ from gateway.analysis.measure.signal import FieldSurvey, Overview
 from gateway.analysis.measure.statistics import GAP_BINS, GAP_DECADES, WINDOWS
 from gateway.model.figures import LINK, Requirement
 from gateway.model.records import Measure
+from gateway.model.units import unit_text
 from gateway.model.utc import utc_text
 from gateway.report.tables import number
 
@@ -244,11 +245,11 @@ def _field(survey: NodeSurvey, subject: str, one: FieldSurvey, figures: Figures)
     lowest, highest = figures[name, "lowest"].value or 0.0, figures[name, "highest"].value or 0.0
     reach = max(highest - lowest, abs(highest) * 1e-3)
     near = [(v, text) for v, text in there if v is not None and lowest - reach <= v <= highest + reach]
-    title = f"{info.name}, {info.unit}" if info.unit else info.name
+    unit = unit_text(info.unit)
+    title = f"{info.name}, {unit}" if unit else info.name
     layout = _axes(_time(survey), {"title": {"text": title}}, **_levels(near))
     said = (
-        f"{lowest:.6g} to {highest:.6g} {info.unit}".rstrip()
-        + f", noise {number(figures[name, 'noise'].value, info.unit)}"
+        f"{lowest:.6g} to {highest:.6g} {unit}".rstrip() + f", noise {number(figures[name, 'noise'].value, info.unit)}"
     )
     start = utc_text(history.start_ns)[:23]
     ends = [utc_text(end)[:23] for _, end in history.spans]  # no line leads across a loss of the link
@@ -292,7 +293,11 @@ def _allan(node: str, subject: str, one: FieldSurvey) -> Plot:
         "hovertemplate": "over %{x}: %{y:.3g}, %{text}<extra></extra>",
     }
     x = {"type": "log", "title": {"text": "values averaged"}, "dtick": 1, "exponentformat": "power"}
-    y = {"type": "log", "title": {"text": f"Allan deviation{f', {unit}' if unit else ''}"}, "exponentformat": "power"}
+    y = {
+        "type": "log",
+        "title": {"text": f"Allan deviation{f', {unit_text(unit)}' if unit else ''}"},
+        "exponentformat": "power",
+    }
     least = min(points, key=lambda point: point[1])
     said = f"lowest Allan deviation over {least[0]} values: {number(least[1], unit)}"
     title = f"{subject}: noise of {one.info.name}"

@@ -12,12 +12,10 @@ from gateway.analysis.compare import Pair, unit_of
 from gateway.analysis.measure.agreement import Agreement
 from gateway.model.events import LinkEvent
 from gateway.model.records import Outcome, Reading, Verdict
+from gateway.model.units import unit_text
 
 _STYLE = {Outcome.PASS: "green", Outcome.FAIL: "bold red", Outcome.INCONCLUSIVE: "yellow"}
 WORD = {Outcome.PASS: "pass", Outcome.FAIL: "FAIL", Outcome.INCONCLUSIVE: "inconclusive"}
-
-
-_SHORT = {"percent": "%", "1/s": "/s"}
 
 
 def detail_text(event: LinkEvent) -> str:
@@ -36,7 +34,7 @@ def number(value: float | None, unit: str = "") -> str:
     if not math.isfinite(value):
         return str(value)
     text = f"{value:.0f}" if value == int(value) and abs(value) < 1e6 else f"{value:.4g}"
-    return f"{text} {_SHORT.get(unit, unit)}".strip()
+    return f"{text} {unit_text(unit)}".strip()
 
 
 def outcome_text(outcome: Outcome) -> Text:
@@ -136,7 +134,7 @@ def reading_table(readings: Iterable[Reading], raw: bytes) -> Table:
         place = f"{r.bit // 8}" if r.bit % 8 == 0 else f"{r.bit // 8}.{r.bit % 8}"
         touched = raw[r.bit // 8 : -(-(r.bit + r.bits) // 8)]
         value = "" if r.value is None else f"{r.value:.10g}" if isinstance(r.value, float) else str(r.value)
-        unit = r.unit if value else ""
+        unit = unit_text(r.unit) if value else ""
         why = f"({r.reason})" if r.reason else ""
         derived = r.bits == 0
         shown = "" if r.raw is None else f"{r.raw:g}" if isinstance(r.raw, float) else str(r.raw)

@@ -189,7 +189,7 @@ def test_a_new_plugin_passes_check_and_runs(tmp_path: Path) -> None:
     assert gattest("new", "plugin", "Door Post", cwd=tmp_path).returncode == 2
     (tmp_path / "run.toml").write_text(
         '[run]\ntitle = "t"\nradio = "virtual"\n[node.a]\nplugin = "door-post"\nfind = { name = "A" }\n'
-        'sensor = { main = { period = "50 ms" } }\npoll = { battery = "1 s" }\n'
+        'sensor = { main = { period = "100 ms" } }\npoll = { battery = "1 s" }\n'
         '[spec.door-post.data]\nloss = { max = "10 percent" }\n'
     )
     ran = gattest("run", "run.toml", "--for", "12 s", cwd=tmp_path)

@@ -142,8 +142,8 @@ fields = [{ name = "v", type = "sint16", lsb = "0.1 degC" }]
     )
     assert [(p.place, p.found) for p in plugin_doubts(load_plugin(folder))] == [
         ("characteristic.long", "takes 21 bytes, but a notification at the default ATT_MTU of 23 holds 20"),
-        ("characteristic.long", "is sent by the node, and no sensor says what switches or paces it"),
         ("characteristic.warmth", "differs from the adopted definition of Temperature"),
+        ("characteristic.long", "is sent by the node, and no sensor says what switches or paces it"),
     ]
 
 

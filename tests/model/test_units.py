@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from fractions import Fraction
 
+import pint
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from gateway.model.errors import UnitError
-from gateway.model.units import parse_duration_ns, parse_quantity, parse_unit
+from gateway.model.units import parse_duration_ns, parse_quantity, parse_unit, unit_text
 
 
 @pytest.mark.parametrize(
@@ -107,3 +108,29 @@ def test_any_text_is_a_quantity_or_a_unit_error(text: str) -> None:
         parse_quantity(text)
     except UnitError:
         pass
+
+
+@pytest.mark.parametrize(
+    "symbol",
+    [
+        "degC",
+        "degF",
+        "percent",
+        "gram/m**3",
+        "microtesla",
+        "m/s**2",
+        "kg/m**3",
+        "hPa",
+        "lux",
+        "km/h",
+        "kilogram",
+        "g_0",
+    ],
+)
+def test_a_unit_is_printed_with_the_signs_that_pint_prints(symbol: str) -> None:
+    """Referee: pint's short pretty format, but for dimensions it would reduce."""
+    assert unit_text(symbol) == f"{pint.UnitRegistry().Unit(symbol):~P}"
+
+
+def test_a_rate_is_printed_without_its_one() -> None:
+    assert [unit_text(symbol) for symbol in ("1/s", "1 / min", "", "m**-1")] == ["/s", "/min", "", "m⁻¹"]

@@ -17,6 +17,7 @@ from gateway.analysis.bounds import BLOCKS, block_bounds
 from gateway.log.reader import Log, NodeInfo, RunInfo
 from gateway.log.schema import quoted
 from gateway.model.errors import InputError
+from gateway.model.utc import duration_text
 
 Floats = npt.NDArray[np.float64]
 FEWEST = 20
@@ -62,8 +63,8 @@ def agreement(times_s: Floats, values: Floats, ref_times_s: Floats, ref_values: 
     common_s = min(times_s[-1], ref_times_s[-1]) - max(times_s[0], ref_times_s[0]) if len(times_s) else 0.0
     if 0 < common_s <= 2 * most_lag_s:
         raise InputError(
-            f"the values and the reference have {common_s:.0f} s in common, no longer than twice the lag of "
-            f"{most_lag_s:g} s that is looked for; give a shorter --lag, or compare a longer run"
+            f"the values and the reference have {duration_text(round(common_s))} in common, no longer than twice the "
+            f"lag of {duration_text(most_lag_s)} that is looked for; give a shorter --lag, or compare a longer run"
         )
     inside = (times_s >= ref_times_s[0] + most_lag_s) & (times_s <= ref_times_s[-1] - most_lag_s)
     beside = np.clip(np.searchsorted(ref_times_s, times_s), 1, len(ref_times_s) - 1)

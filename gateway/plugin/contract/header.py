@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from fractions import Fraction
 
 from gateway.model.units import parse_unit
+from gateway.model.utc import duration_text
 from gateway.plugin import Characteristic, Plugin
 from gateway.plugin.contract.names import (
     capacity,
@@ -153,7 +154,7 @@ def _sensors(name: str, plugin: Plugin, defines: Defines) -> Iterator[str]:
                 )
             if sensor.default_period_ns is not None:
                 raw = _raw(field, sensor.default_period_ns * parse_unit("ns").to(field.unit)[0])
-                shown = f"{sensor.default_period_ns / 1e9:g} s"
+                shown = duration_text(sensor.default_period_ns / 1e9)
                 yield defines.line(f"{prefix}_PERIOD_DEFAULT", constant(raw, field), shown)
 
 

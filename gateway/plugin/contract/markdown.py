@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gateway.model.utc import duration_text
 from gateway.plugin import Characteristic, Plugin
 from gateway.plugin.contract.names import generated_line
 from gateway.plugin.contract.vectors import vectors
@@ -50,7 +51,7 @@ def _lines(plugin: Plugin) -> Iterator[str]:
         for sensor in plugin.sensors.values():
             enable, period = sensor.enable, sensor.period
             span = _limits(period.field) if period else ""
-            default = f"{sensor.default_period_ns / 1e9:g} s" if sensor.default_period_ns else ""
+            default = duration_text(sensor.default_period_ns / 1e9) if sensor.default_period_ns else ""
             yield _row(
                 sensor.name,
                 sensor.data,

@@ -17,7 +17,7 @@ from gateway.log.reader import RunInfo
 from gateway.model.events import EventKind, LinkEvent
 from gateway.model.figures import LINK
 from gateway.model.records import Outcome, Verdict, overall
-from gateway.model.utc import utc_text
+from gateway.model.utc import duration_text, utc_text
 from gateway.model.version import __version__
 from gateway.report.plots import Plot, plots_of
 from gateway.report.tables import WORD, bounds_text, detail_text, number, required
@@ -74,7 +74,7 @@ def page(
         verdicts=[(v, evidence(run, v.measure)) for v in verdicts],
         started=utc_text(run.started_ns)[:19],
         ended=utc_text(run.end_ns)[:19],
-        lasted=_length(run.lasted_s),
+        lasted=duration_text(round(run.lasted_s)),
         host=[(utc_text(e.t_ns)[:23], e.kind.value, detail_text(e)) for e in events[""]][:MOST_EVENTS],
         nodes=[_node(survey, events[survey.node.name], plots[survey.node.name]) for survey in surveys],
         style=(folder / "page.css").read_text("utf-8"),
@@ -123,12 +123,5 @@ def _losses(survey: NodeSurvey, events: Sequence[LinkEvent]) -> Iterator[Loss]:
         before = f"values: {', '.join(values) or 'none'}"
         if kinds:
             before += f"; {', '.join(dict.fromkeys(kinds))}"
-        back = "not reconnected" if lost.back_ns is None else f"{(lost.back_ns - lost.t_ns) / 1e9:.3g} s"
+        back = "not reconnected" if lost.back_ns is None else duration_text(round((lost.back_ns - lost.t_ns) / 1e9, 1))
         yield Loss(utc_text(lost.t_ns)[:23], lost.why, back, before)
-
-
-def _length(seconds: float) -> str:
-    for size, unit in ((86400, "days"), (3600, "h"), (60, "min")):
-        if seconds >= 2 * size:
-            return f"{seconds / size:.4g} {unit}"
-    return f"{seconds:.3g} s"

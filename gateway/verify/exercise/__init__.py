@@ -2,6 +2,6 @@
 `client` connects to the node and writes, `steps` try one step, and `drive` goes through them all."""
 
 from gateway.verify.exercise.drive import Drive, Tried
-from gateway.verify.exercise.plan import Step, StepKind, duration_text, plan_for
+from gateway.verify.exercise.plan import Step, StepKind, plan_for
 
-__all__ = ["Drive", "Step", "StepKind", "Tried", "duration_text", "plan_for"]
+__all__ = ["Drive", "Step", "StepKind", "Tried", "plan_for"]

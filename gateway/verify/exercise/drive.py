@@ -13,10 +13,11 @@ from gateway.model import events
 from gateway.model.errors import NodeError, PayloadError, RadioError, RefusedError
 from gateway.model.events import LinkEvent
 from gateway.model.records import Outcome, Sink
+from gateway.model.utc import duration_text
 from gateway.plugin import Plugin
 from gateway.radio import Radio
 from gateway.verify.exercise.client import NodeClient, link, started
-from gateway.verify.exercise.plan import Step, StepKind, duration_text
+from gateway.verify.exercise.plan import Step, StepKind
 from gateway.verify.exercise.steps import Seen, act, after_new_link, before_new_link
 
 _TRIES = 2  # of a step whose link is lost

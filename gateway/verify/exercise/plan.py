@@ -3,7 +3,6 @@ long it may take, so that all of it can be read before anything is written."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
@@ -11,6 +10,7 @@ from itertools import combinations
 
 from gateway.model.errors import DecodeError, InputError
 from gateway.model.units import parse_unit
+from gateway.model.utc import duration_text
 from gateway.plugin import Characteristic, Plugin, Sensor, Setting, period_fits, period_ns_of
 from gateway.plugin.layout.model import Field
 
@@ -329,11 +329,3 @@ def _every(sensor: Sensor, seconds: float) -> str:
     if sensor.period is None:
         return f"values from {sensor.name}"
     return f"{sensor.name} every {duration_text(seconds)} within {100 * sensor.tolerance:g} %"
-
-
-def duration_text(seconds: float) -> str:
-    """A length of time for people, the same for the same."""
-    for unit, size in (("h", 3600.0), ("min", 60.0), ("s", 1.0), ("ms", 1e-3)):
-        if seconds >= size or unit == "ms":
-            return f"{seconds / size:.6g} {unit}" if math.isfinite(seconds) else str(seconds)
-    raise AssertionError

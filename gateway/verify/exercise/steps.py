@@ -11,6 +11,7 @@ from typing import Any
 
 from gateway.model.errors import DecodeError
 from gateway.model.records import Outcome
+from gateway.model.utc import duration_text
 from gateway.plugin import Characteristic, Sensor, period_ns_of
 from gateway.plugin.layout.model import Field
 from gateway.verify.exercise.client import NodeClient
@@ -18,7 +19,6 @@ from gateway.verify.exercise.plan import (
     BadWrite,
     Step,
     StepKind,
-    duration_text,
     effect_s,
     intervals_for,
     listening_s,
