@@ -11,7 +11,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-from gateway.capture import read_capture
+from gateway.capture.text import read_capture
 from gateway.host.toml import read_toml
 from gateway.model.errors import DecodeError, Problem, ProblemsError, UnitError
 from gateway.model.records import Reading

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import combinations
 
-from gateway.config import NodeConfig, RunConfig
+from gateway.config.model import NodeConfig, RunConfig
 from gateway.model.airtime import DATA_OCTETS, exchange_us
 from gateway.model.errors import Problem
 from gateway.model.figures import figures_of

@@ -105,6 +105,7 @@ _SIGNS = {
     "microtesla": "µT",
     "g_0": "g₀",
     "ohm": "Ω",
+    "lux": "lx",
     "1": "",
 }
 _SUPERSCRIPT = str.maketrans("0123456789-", "⁰¹²³⁴⁵⁶⁷⁸⁹⁻")

@@ -10,10 +10,10 @@ import numpy as np
 import numpy.typing as npt
 
 from gateway.model.records import Reading
-from gateway.plugin import Characteristic, Derived
 from gateway.plugin.layout.codec import fit
 from gateway.plugin.layout.columns import Part
 from gateway.plugin.layout.formula import Numbers
+from gateway.plugin.model import Characteristic, Derived
 
 Constants = Mapping[str, Mapping[str, float]]  # by constant characteristic, by field
 NO_ANSWER = "no answer"  # of a formula: its arithmetic has none, or an input is missing

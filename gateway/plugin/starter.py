@@ -7,7 +7,7 @@ from uuid import uuid4
 
 from gateway.host.files import refuse_existing
 from gateway.model.errors import InputError
-from gateway.plugin import KIND
+from gateway.plugin.load import KIND
 
 _PLUGIN = """\
 # What one kind of node looks like over the air. Check it with:  gattest check {folder}

@@ -10,7 +10,7 @@ from bleak import BleakClient, BleakScanner
 from bleak.backends.device import BLEDevice
 
 from gateway.model.events import Connected
-from gateway.radio import Seen
+from gateway.radio.seam import Seen
 
 
 class SystemRadio:

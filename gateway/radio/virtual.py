@@ -19,8 +19,8 @@ from bumble.host import Host
 
 from gateway.config import AirConfig
 from gateway.model.events import Connected
-from gateway.radio import Seen
 from gateway.radio.air import Air, AirController
+from gateway.radio.seam import Seen
 from gateway.radio.stack import StackClient, StackScanner
 
 _CONNECT_TIMEOUT_S = 10.0

@@ -3,10 +3,10 @@ values go in and out a byte at a time."""
 
 from __future__ import annotations
 
-from gateway.plugin import Plugin
 from gateway.plugin.contract.check import check
 from gateway.plugin.contract.header import header
 from gateway.plugin.contract.source import source
+from gateway.plugin.model import Plugin
 
 
 def c_files(plugin: Plugin) -> dict[str, str]:

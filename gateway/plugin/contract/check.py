@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gateway.plugin import Characteristic, Plugin
 from gateway.plugin.contract.names import constant, generated_line, identifier, longest
 from gateway.plugin.contract.vectors import Vector, vectors
 from gateway.plugin.layout.model import Field
+from gateway.plugin.model import Characteristic, Plugin
 
 
 def check(name: str, plugin: Plugin) -> Iterator[str]:

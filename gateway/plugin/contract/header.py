@@ -7,7 +7,6 @@ from fractions import Fraction
 
 from gateway.model.units import parse_unit
 from gateway.model.utc import duration_text
-from gateway.plugin import Characteristic, Plugin
 from gateway.plugin.contract.names import (
     capacity,
     comment,
@@ -20,6 +19,7 @@ from gateway.plugin.contract.names import (
     word,
 )
 from gateway.plugin.layout.model import Field
+from gateway.plugin.model import Characteristic, Plugin
 
 _SCALED_BITS = 32
 _SCALED_MOST = 1 << 20  # of numerator and denominator, so that all products fit 64 bits

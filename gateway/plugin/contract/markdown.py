@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gateway.model.utc import duration_text
-from gateway.plugin import Characteristic, Plugin
 from gateway.plugin.contract.names import generated_line
 from gateway.plugin.contract.vectors import vectors
 from gateway.plugin.layout.model import Field
+from gateway.plugin.model import Characteristic, Plugin
 from gateway.plugin.standard.adopted import short_uuid
 
 _EXAMPLES = 3

@@ -5,10 +5,10 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from gateway.plugin import Characteristic, Plugin
 from gateway.plugin.contract.names import generated_line
 from gateway.plugin.contract.vectors import vectors
 from gateway.plugin.layout.model import Field
+from gateway.plugin.model import Characteristic, Plugin
 
 
 def schema(plugin: Plugin) -> str:

@@ -5,9 +5,9 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator
 
-from gateway.plugin import Characteristic, Plugin
 from gateway.plugin.contract.names import capacity, constant, generated_line, identifier, type_of
 from gateway.plugin.layout.model import Block, Field, Layout, Samples
+from gateway.plugin.model import Characteristic, Plugin
 
 _HELPERS = """
 /* Little-endian layouts count bits from bit 0 of the first byte, big-endian ones from bit 7. */

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from gateway.model.errors import EncodeError
-from gateway.plugin import Characteristic
 from gateway.plugin.layout.model import Field
 from gateway.plugin.layout.types import Value
+from gateway.plugin.model import Characteristic
 
 _MOST_VECTORS = 12
 

@@ -1,0 +1,43 @@
+"""What the session asks of a radio, whichever it is: bleak scanners and clients, and what is known of a link."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from types import TracebackType
+from typing import Protocol, Self
+
+from bleak import BleakClient, BleakScanner
+from bleak.backends.device import BLEDevice
+from bleak.backends.scanner import AdvertisementData
+
+from gateway.model.events import Connected
+
+Seen = Callable[[BLEDevice, AdvertisementData], None]
+
+
+class Radio(Protocol):
+    """Where scanners and clients come from."""
+
+    name: str
+
+    async def __aenter__(self) -> Self: ...
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None: ...
+
+    def scanner(self, seen: Seen) -> BleakScanner:
+        """A scanner that calls ``seen`` for every advertisement received while it is started."""
+        ...
+
+    def client(self, device: BLEDevice, lost: Callable[[], None]) -> BleakClient:
+        """A client for a node that was seen; ``lost`` is called once when the link ends unasked."""
+        ...
+
+    def link_facts(self, client: BleakClient) -> Connected:
+        """What is known of a link just made."""
+        ...
+
+    def loss_reason(self, client: BleakClient) -> str:
+        """Why a link ended, in the words of the Core Specification; "" where the system does not tell."""
+        ...
