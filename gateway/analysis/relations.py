@@ -143,55 +143,51 @@ def _fallen_out(gaps: str) -> str:
 def _counters(counter: FieldInfo | None) -> Relations:
     """What a sequence counter tells, as `measure.counter` reads it."""
     turn = 1 << ((counter.bits if counter else None) or 16)
-    late_by = min(8, turn // 4)
-    yield (
-        "told",
-        "SELECT id, t_ns, counter, part, errors, row_number() OVER w AS k, lag(part) OVER w AS before, "
-        "lead(part) OVER w "
-        f"AS after, {turn} - (counter - lag(counter) OVER w + {turn}) % {turn} AS back, (lead(counter) "
-        "OVER w - counter "
-        f"+ {turn}) % {turn} AS ahead FROM {{frames}} WHERE counter IS NOT NULL AND part IS NOT NULL "
-        "WINDOW w AS (ORDER BY t_ns, id)",
-    )
-    same = "FROM {told} AS e WHERE e.k BETWEEN t.k - 9 AND t.k - 1 AND e.part = t.part"
-    yield (
-        "late",
-        f"SELECT id, t_ns, counter, EXISTS (SELECT 1 {same} AND e.counter = t.counter) AS seen, EXISTS "
-        f"(SELECT 1 {same} "
-        f"AND (t.counter - e.counter + {turn}) % {turn} BETWEEN 1 AND 16) AS awaited FROM {{told}} AS t WHERE "
-        f"back <= {late_by} AND ahead > back AND ahead <= back + {late_by} AND before = part AND after = part",
-    )
-    yield (
-        "ordered",
-        f"SELECT id, t_ns, counter, iif(lag(part) OVER w = part, (counter - lag(counter) OVER w + {turn}) "
-        f"% {turn}, NULL) "
-        "AS step, errors - lag(errors) OVER w AS between_errors, t_ns - lag(t_ns) OVER w AS gap_ns FROM {told} "
-        "WHERE id NOT IN (SELECT id FROM {late}) WINDOW w AS (ORDER BY t_ns, id)",
-    )
+    yield from _order(turn)
     usual = _median("gap_ns / 1.0 / step", "{ordered}", "step > 0")
     yield (
         "steps",
-        "SELECT id, t_ns, counter, step, max(step - 1 - between_errors, 0) AS missing FROM {ordered} "
-        "WHERE step > 0 AND "
-        f"(step <= 2 * gap_ns / {usual} + 8 OR (step <= {turn // 2} AND counter > 8))",
+        "SELECT id, t_ns, counter, step, max(step - 1 - between_errors, 0) AS missing FROM {ordered} WHERE step > 0 "
+        f"AND (step <= 2 * gap_ns / {usual} + 8 OR (step <= {turn // 2} AND counter > 8))",
     )
-    yield (
-        "lost",
-        Scalar(
-            "(SELECT max((SELECT total(missing) FROM {steps}) - (SELECT count(*) FROM {late} WHERE "
-            "awaited AND NOT seen), 0))"
-        ),
-    )
+    late = "(SELECT count(*) FROM {late} WHERE awaited AND NOT seen)"
+    yield "lost", Scalar(f"(SELECT max((SELECT total(missing) FROM {{steps}}) - {late}, 0))")
     yield (
         "counted",
         Scalar("(SELECT count(*) FROM {frames} WHERE part IS NOT NULL AND coalesce(counter, fault) IS NOT NULL)"),
     )
     yield (
         "repeats",
-        "SELECT id, t_ns, counter FROM {ordered} WHERE step = 0 UNION ALL SELECT id, t_ns, counter FROM "
-        "{late} WHERE seen",
+        "SELECT id, t_ns, counter FROM {ordered} WHERE step = 0 "
+        "UNION ALL SELECT id, t_ns, counter FROM {late} WHERE seen",
     )
     yield "has_counter", Scalar("1" if counter else "0")
+
+
+def _order(turn: int) -> Relations:
+    """Counters in the order of arrival, those that came late among them, and the steps between the others."""
+    late_by = min(8, turn // 4)
+    yield (
+        "told",
+        "SELECT id, t_ns, counter, part, errors, row_number() OVER w AS k, lag(part) OVER w AS before, "
+        f"lead(part) OVER w AS after, {turn} - (counter - lag(counter) OVER w + {turn}) % {turn} AS back, "
+        f"(lead(counter) OVER w - counter + {turn}) % {turn} AS ahead "
+        "FROM {frames} WHERE counter IS NOT NULL AND part IS NOT NULL WINDOW w AS (ORDER BY t_ns, id)",
+    )
+    same = "FROM {told} AS e WHERE e.k BETWEEN t.k - 9 AND t.k - 1 AND e.part = t.part"
+    yield (
+        "late",
+        f"SELECT id, t_ns, counter, EXISTS (SELECT 1 {same} AND e.counter = t.counter) AS seen, "
+        f"EXISTS (SELECT 1 {same} AND (t.counter - e.counter + {turn}) % {turn} BETWEEN 1 AND 16) AS awaited "
+        f"FROM {{told}} AS t WHERE back <= {late_by} AND ahead > back AND ahead <= back + {late_by} "
+        "AND before = part AND after = part",
+    )
+    yield (
+        "ordered",
+        f"SELECT id, t_ns, counter, iif(lag(part) OVER w = part, (counter - lag(counter) OVER w + {turn}) % {turn}, "
+        "NULL) AS step, errors - lag(errors) OVER w AS between_errors, t_ns - lag(t_ns) OVER w AS gap_ns "
+        "FROM {told} WHERE id NOT IN (SELECT id FROM {late}) WINDOW w AS (ORDER BY t_ns, id)",
+    )
 
 
 def _settings(channel: ChannelInfo) -> Relations:
@@ -300,9 +296,8 @@ def of_field(run: RunInfo, node: NodeInfo, channel: ChannelInfo, field: FieldInf
     )
     yield (
         "neighbours",
-        "SELECT id, t_ns, value, k, value - lag(value) OVER (ORDER BY k) AS step, lead(value) OVER (ORDER "
-        "BY k) - value "
-        "AS next_step FROM {readings}",
+        "SELECT id, t_ns, value, k, value - lag(value) OVER (ORDER BY k) AS step, "
+        "lead(value) OVER (ORDER BY k) - value AS next_step FROM {readings}",
     )
     yield "changes", "SELECT id, t_ns, value, k, step FROM {neighbours} WHERE step IS NOT NULL"
     length = max(run.end_ns - run.started_ns, 1)

@@ -234,25 +234,9 @@ class _Loader:
             self.report_problem("plugin")(
                 "kind", f"{file.plugin.kind!r}", "lower-case letters, digits and -, at most 40"
             )
-        table = {name: self.characteristic(name, decl) for name, decl in file.characteristic.items()}
-        uuids = [item.uuid for item in table.values()]
-        for item in table.values():
-            if uuids.count(item.uuid) > 1:
-                self.report_problem(f"characteristic.{item.name}")(
-                    "uuid", f"{item.uuid} is used twice", "UUIDs are unique"
-                )
+        table = self.characteristics(file)
         sensors = {name: self.sensor(name, decl, table) for name, decl in file.sensor.items()}
-        constants: dict[str, str] = {}
-        for name, constant in file.constant.items():
-            owner = table.get(constant.characteristic)
-            if owner is None or "read" not in owner.properties:
-                self.report_problem(f"constant.{name}")(
-                    "characteristic",
-                    f"{constant.characteristic!r}",
-                    "a declared characteristic that can be read",
-                )
-            else:
-                constants[name] = owner.name
+        constants = self.constants(file, table)
         formulas = {} if self.problems else file.derived  # they would only say the same again
         for name, formula in formulas.items():
             if (made := self.derived(name, formula, table, constants)) is not None:
@@ -284,6 +268,31 @@ class _Loader:
         if self.problems:
             raise ProblemsError(self.problems)
         return plugin
+
+    def characteristics(self, file: FileShape) -> dict[str, Characteristic]:
+        table = {name: self.characteristic(name, decl) for name, decl in file.characteristic.items()}
+        uuids = [item.uuid for item in table.values()]
+        for item in table.values():
+            if uuids.count(item.uuid) > 1:
+                self.report_problem(f"characteristic.{item.name}")(
+                    "uuid", f"{item.uuid} is used twice", "UUIDs are unique"
+                )
+        return table
+
+    def constants(self, file: FileShape, table: Mapping[str, Characteristic]) -> dict[str, str]:
+        """The characteristic that each constant is read from, by the constant's name."""
+        found: dict[str, str] = {}
+        for name, constant in file.constant.items():
+            owner = table.get(constant.characteristic)
+            if owner is None or "read" not in owner.properties:
+                self.report_problem(f"constant.{name}")(
+                    "characteristic",
+                    f"{constant.characteristic!r}",
+                    "a declared characteristic that can be read",
+                )
+            else:
+                found[name] = owner.name
+        return found
 
 
 def _check_columns(item: Characteristic, report_problem: ReportProblem) -> None:

@@ -71,5 +71,5 @@ def test_a_reference_is_read_by_its_columns_and_put_in_order(tmp_path: Path) -> 
 
 def test_a_run_shorter_than_twice_the_lag_is_told_so(tmp_path: Path) -> None:
     times = np.arange(100.0)
-    with pytest.raises(InputError, match=r"99 s in common.*shorter --lag"):
+    with pytest.raises(InputError, match=r"1 min 39 s in common.*shorter --lag"):
         agreement(times, times, times, times, 60.0)

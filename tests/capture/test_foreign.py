@@ -158,6 +158,8 @@ def test_figures_of_the_import_are_close_to_those_of_the_run(snooped: tuple[Path
         ("b", "light", "gap_median"),
     ):
         assert after[key].value == pytest.approx(before[key].value, rel=0.1), key
+    assert after["b", "light", "period_error"].value == pytest.approx(before["b", "light", "period_error"].value, abs=1)
+    assert after["b", "light", "while_off"].value == before["b", "light", "while_off"].value == 0
     with sqlite3.connect(again) as connection:
         assert connection.execute("SELECT count(*) FROM bore_gauge_reading WHERE level_m IS NULL").fetchone() == (0,)
 

@@ -62,17 +62,26 @@ def test_a_node_made_from_its_plugin_passes() -> None:
     assert [one.findings for one in audit.checked if one.findings] == []
 
 
-@pytest.mark.parametrize(
-    ("rule", "change"),
-    [
+UNDECLARED = """
+[characteristic.secret]
+uuid = "b1c700ee-5d1e-4c1b-9a77-2f0d3c6e0001"
+service = "9fb93534-081c-4253-b1e2-73a87984a8ab"
+properties = ["read"]
+fields = [{ name = "x", type = "uint8" }]
+"""
+DEPARTURES: list[tuple[str, Callable[[str], str]]] = [  # what a node serves, and the rule that this breaks
         ("declared-there", lambda text: without(text, "[characteristic.battery]")),
         ("declared-there", lambda text: text.replace("8b3a1535-", "b1c700ff-")),
         ("in-its-service", lambda text: text.replace('service     = "9fb93534', 'service     = "b1c700aa')),
         ("properties-as-declared", lambda text: text.replace('properties  = ["read", "notify"]', 'properties  = ["read", "indicate"]')),
         ("descriptors-agree", lambda text: text.replace('description = "Crate climate"', 'description = "Great climate"')),
         ("values-fit", lambda text: text.replace('{ name = "pressure",    type = "uint24"', '{ name = "pressure",    type = "uint32"')),
-    ],
-)  # fmt: skip
+        ("nothing-else", lambda text: text + UNDECLARED),
+]  # fmt: skip
+ADVERTISED = [("advertises", line) for line in ('name = "BORE"', 'interval = "1 s"', 'services = ["0x1809"]')]
+
+
+@pytest.mark.parametrize(("rule", "change"), DEPARTURES)
 def test_what_differs_from_the_plugin_is_found_and_nothing_else(
     tmp_path: Path, rule: str, change: Callable[[str], str]
 ) -> None:
@@ -82,21 +91,19 @@ def test_what_differs_from_the_plugin_is_found_and_nothing_else(
     assert broken(audit) == {rule} | extra
 
 
-def test_what_is_not_declared_is_found(tmp_path: Path) -> None:
-    more = '\n[characteristic.secret]\nuuid = "b1c700ee-5d1e-4c1b-9a77-2f0d3c6e0001"\nservice = "9fb93534-081c-4253-b1e2-73a87984a8ab"\nproperties = ["read"]\nfields = [{ name = "x", type = "uint8" }]\n'
-    served = served_as(tmp_path, lambda text: text + more)
-    assert broken(on_virtual_time(lambda: audit_live("CRATE", CRATE, "virtual", 3, served))) == {"nothing-else"}
+def advertising(folder: Path, lines: str) -> Plugin:
+    return served_as(folder, lambda text: text + f"\n[advertising]\n{lines}\n")
 
 
-def test_advertising_is_held_against_what_is_declared(tmp_path: Path) -> None:
-    def declared(lines: str) -> Plugin:
-        return served_as(tmp_path, lambda text: text + f"\n[advertising]\n{lines}\n")
-
-    good = declared('name = "CRATE"\ninterval = "100 ms"')
+def test_advertising_as_declared_passes(tmp_path: Path) -> None:
+    good = advertising(tmp_path, 'name = "CRATE"\ninterval = "100 ms"')
     assert on_virtual_time(lambda: audit_live("CRATE", good, "virtual", 3)).outcome is Outcome.PASS
-    for lines in ('name = "BORE"', 'interval = "1 s"', 'services = ["0x1809"]'):
-        plugin = declared(lines)
-        assert broken(on_virtual_time(lambda p=plugin: audit_live("CRATE", p, "virtual", 3))) == {"advertises"}
+
+
+@pytest.mark.parametrize(("rule", "line"), ADVERTISED)
+def test_advertising_that_differs_is_found_and_nothing_else(tmp_path: Path, rule: str, line: str) -> None:
+    plugin = advertising(tmp_path, line)
+    assert broken(on_virtual_time(lambda: audit_live("CRATE", plugin, "virtual", 3))) == {rule}
 
 
 SERVICE = BASE_UUID.format(0x180F)
@@ -254,22 +261,32 @@ def test_each_rule_broken_once_shows_just_that(change: Callable[[FoundTable], No
     assert broken(audit_table(table, None)) == {rule}
 
 
-def test_every_strict_rule_is_broken_by_some_test() -> None:
-    by_plugin = {"declared-there", "in-its-service", "nothing-else", "properties-as-declared", "values-fit"}
-    by_plugin |= {"descriptors-agree", "fits-mtu", "advertises"}
-    tried = by_plugin | {rule for _, rule in BREACHES}
-    assert {rule.name for rule in RULES if rule.strict} == tried
-
-
-def test_values_that_a_notification_can_not_hold_are_found() -> None:
+def of_samples(shock: str) -> Audit:
+    """A crate at an ATT_MTU of 23, whose shock is declared so."""
     table = FoundTable("node", mtu=23)
     own = FoundService(CRATE.characteristics["shock"].service)
     own.characteristics = [FoundCharacteristic(9, CRATE.characteristics["shock"].uuid, frozenset({"notify"}))]
     table.services = [own]
-    fits = next(one for one in audit_table(table, CRATE).checked if one.rule.name == "fits-mtu")
-    assert fits.outcome is Outcome.PASS  # as many samples as there are is the node's choice
-    long = load_plugin_with(CRATE.text.replace("samples    = { every", "samples    = { count = 10, every"))
-    assert "fits-mtu" in broken(audit_table(table, long))
+    return audit_table(table, load_plugin_with(CRATE.text.replace("samples    = { every", shock)))
+
+
+TOO_LONG = [("fits-mtu", "samples    = { count = 10, every")]
+
+
+def test_as_many_samples_as_a_notification_holds_are_the_nodes_choice() -> None:
+    fits = next(one for one in of_samples("samples    = { every").checked if one.rule.name == "fits-mtu")
+    assert fits.outcome is Outcome.PASS
+
+
+@pytest.mark.parametrize(("rule", "shock"), TOO_LONG)
+def test_values_that_a_notification_can_not_hold_are_found(rule: str, shock: str) -> None:
+    assert rule in broken(of_samples(shock))
+
+
+def test_every_strict_rule_is_broken_by_some_test() -> None:
+    """By the parameters of the tests above, each of which asks that its rule is the one broken."""
+    tried = {rule for _, rule in BREACHES} | {rule for rule, _ in (*DEPARTURES, *ADVERTISED, *TOO_LONG)}
+    assert {rule.name for rule in RULES if rule.strict} == tried
 
 
 def load_plugin_with(text: str) -> Plugin:
