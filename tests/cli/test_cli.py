@@ -177,7 +177,7 @@ def test_the_version_is_told(tmp_path: Path) -> None:
 
 def test_values_outside_their_limits_are_marked(tmp_path: Path) -> None:
     shown = gattest("decode", "adopted", "00002a19-0000-1000-8000-00805f9b34fb", "ff", cwd=tmp_path).stdout
-    assert "255 percent (outside its limits)" in shown
+    assert "255 % (outside its limits)" in shown
 
 
 def test_a_new_plugin_passes_check_and_runs(tmp_path: Path) -> None:
@@ -199,7 +199,7 @@ def test_a_new_plugin_passes_check_and_runs(tmp_path: Path) -> None:
 def test_decode_shows_offset_bits_and_units(tmp_path: Path) -> None:
     result = gattest("decode", "loan-crate", "light", "0x64", "20", cwd=tmp_path)
     assert result.returncode == 0
-    assert re.search(r"illuminance\s+0\s+13\s+64 20\s+100\s+200 lux", result.stdout)
+    assert re.search(r"illuminance\s+0\s+13\s+64 20\s+100\s+200 lx", result.stdout)
     assert re.search(r"lid\s+1\.5\s+2\s+20\s+1\s+ajar", result.stdout)
     found = json.loads(gattest("decode", "adopted", "2A6E", "f1d8", "--json", cwd=tmp_path).stdout)
     assert found[0]["value"] == -99.99 and found[0]["unit"] == "degC"
@@ -287,7 +287,7 @@ def test_show_tells_what_a_log_holds(folder: Path) -> None:
     climate = told["runs"][0]["nodes"][0]["channels"][0]
     assert climate["name"] == "climate" and climate["frames"] > 0 and told["runs"][0]["ended_utc"]
     values = gattest("show", "demo.db", "--channel", "climate", "--last", "3", "--run", "1", cwd=folder)
-    assert len(values.stdout.splitlines()) >= 4 and "degC" in values.stdout
+    assert len(values.stdout.splitlines()) >= 4 and "°C" in values.stdout
     rows = json.loads(
         gattest("show", "demo.db", "--channel", "light", "--last", "2", "--run", "1", "--json", cwd=folder).stdout
     )
@@ -491,5 +491,5 @@ def test_newest_values_keep_their_headings_whole_at_80_columns(folder: Path, mon
 
     said = CliRunner().invoke(app, ["show", str(folder / "demo.db"), "--channel", "climate", "--last", "2"])
     assert said.exit_code == 0 and max(map(len, said.stdout.splitlines())) <= 80
-    for name in ("temperature degC", "absolute_humidity gram/m**3", "dew_point degC"):
+    for name in ("temperature °C", "absolute_humidity g/m³", "dew_point °C"):
         assert name in said.stdout

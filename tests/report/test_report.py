@@ -141,7 +141,7 @@ def test_every_plot_can_be_printed_and_read_in_words(browser: webdriver.Chrome) 
         )
     )
     labels = [plot.get_attribute("aria-label") or "" for plot in browser.find_elements(By.CLASS_NAME, "plot")]
-    assert any(re.search(r"temperature of crate-b: 20 to 60 degC", label) for label in labels)
+    assert any(re.search(r"temperature of crate-b: 20 to 60 °C", label) for label in labels)
     axes = browser.execute_script(
         "return [...document.querySelectorAll('.plot')].map((p) => [p.layout.xaxis.title.text, p.dataset.plot])"
     )
