@@ -9,7 +9,7 @@ import signal
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from gateway.app.air import make_twins
 from gateway.app.judge import Judged, judge
@@ -19,7 +19,7 @@ from gateway.host.gc import freeze_gc
 from gateway.host.service import notify, reloading
 from gateway.log.batch import RunFacts, WriterStatus
 from gateway.model.errors import InputError, LogFileError
-from gateway.model.events import LinkEvent, Reloaded
+from gateway.model.events import LinkEvent, RadioError, Reloaded
 from gateway.model.figures import Requirement
 from gateway.model.records import Sink
 from gateway.mqtt.publish.process import sending
@@ -112,9 +112,20 @@ async def execute(
         run = _Run(config, radio, supervisor, writer, clock)
         view = _Viewer(on_view, config, supervisor, writer.status, length_ns)
         how = "interrupted"
+
+        def stray(_: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+            """What a Bluetooth stack leaves behind in the loop is an event, not lines on the terminal."""
+            error = context.get("exception")
+            reason = f"{context.get('message', '')}: {error!r}" if error else str(context.get("message", ""))
+            writer.event(LinkEvent(clock.now_ns(), None, RadioError(reason=" ".join(reason.split()))))
+
+        loop = asyncio.get_running_loop()
+        before = loop.get_exception_handler()
+        loop.set_exception_handler(stray)
         try:
             how = await _live(run, view, length_ns, reload)
         finally:
+            loop.set_exception_handler(before)
             notify("STOPPING=1")
             await asyncio.to_thread(writer.close, supervisor.ended_ns or clock.now_ns(), how)
         view.show()

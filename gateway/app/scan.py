@@ -11,8 +11,7 @@ from bleak.backends.scanner import AdvertisementData
 from gateway.app.air import make_twins
 from gateway.config import RunConfig
 from gateway.radio import open_radio
-from gateway.session.deadline import within
-from gateway.session.node import REQUEST_S
+from gateway.session.deadline import REQUEST_S, within
 from gateway.session.seek import check_adapter
 
 

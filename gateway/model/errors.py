@@ -96,6 +96,14 @@ class RadioError(GattestError):
     """The radio or the node did not do what was asked in time."""
 
 
+class UnansweredError(RadioError):
+    """The node or the radio did not answer in time."""
+
+
+class GoneError(RadioError):
+    """The system no longer knows the device, or its Bluetooth service is not there: nothing more comes on this link."""
+
+
 class AdapterError(RadioError):
     """There is no usable Bluetooth adapter."""
 

@@ -33,6 +33,8 @@ class EventKind(StrEnum):
     DISCONNECTED = "disconnected by host"
     PARAMETERS = "link parameters"
     RECONNECTED = "reconnected"
+    ADDRESS = "address differs"
+    FORGOTTEN = "table forgotten"
     UNFIT = "unfit"
     POLL_FAILED = "poll failed"
     LATE_CALLBACK = "late callback"
@@ -124,6 +126,27 @@ class Found(Detail):
     rssi_dbm: float | None
     address: str = ""
     name: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class AddressDiffers(Detail):
+    """A node's name was heard from another address than before, or from a second one beside the one that is connected.
+    ``note`` says what that can mean."""
+
+    kind = EventKind.ADDRESS
+    name: str
+    before: str
+    found: str
+    note: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Forgotten(Detail):
+    """The system was made to forget a node, to read its attribute table anew."""
+
+    kind = EventKind.FORGOTTEN
+    address: str
+    reason: str
 
 
 @dataclass(frozen=True, kw_only=True)

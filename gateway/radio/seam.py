@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from types import TracebackType
 from typing import Protocol, Self
 
@@ -30,8 +30,25 @@ class Radio(Protocol):
         """A scanner that calls ``seen`` for every advertisement received while it is started."""
         ...
 
+    async def connected(self, services: Sequence[str]) -> list[BLEDevice]:
+        """Nodes with one of these services that the system has a link with already; such a node does not advertise."""
+        ...
+
+    async def forget(self, device: BLEDevice) -> bool:
+        """Remove what the system remembers of a node, its attribute table above all; False where there is no such
+        memory, or where a bond would be lost with it."""
+        ...
+
     def client(self, device: BLEDevice, lost: Callable[[], None]) -> BleakClient:
         """A client for a node that was seen; ``lost`` is called once when the link ends unasked."""
+        ...
+
+    def att_mtu(self, client: BleakClient) -> int:
+        """The ATT_MTU of a link, in bytes."""
+        ...
+
+    def echoes_reads(self, client: BleakClient) -> bool:
+        """Whether what is read of a subscribed characteristic also comes as if it had been notified."""
         ...
 
     def link_facts(self, client: BleakClient) -> Connected:

@@ -1,16 +1,42 @@
-"""The operating system's own Bluetooth, through the backend that bleak chooses."""
+"""The operating system's own Bluetooth, through the backend that bleak chooses, and what is to be known of each."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import asyncio
+from collections.abc import Callable, Sequence
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
-from bleak import BleakClient, BleakScanner
+from bleak import BleakAdapter, BleakClient, BleakScanner
+from bleak.backends import BleakBackend
 from bleak.backends.device import BLEDevice
 
 from gateway.model.events import Connected
 from gateway.radio.seam import Seen
+
+_LOOK_EVERY_S = 0.25
+_MOST_LOOKS = 20
+_ATT_HEADER = 3  # opcode and handle before the value: Core Specification, Vol 3, Part F, 3.4.7.1
+
+
+class _SettledClient(BleakClient):
+    """A client that has connected once two looks in a row at the services agree. BlueZ may report services as resolved
+    up to 220 ms before it has exported them all; seen with BlueZ 5.66."""
+
+    async def connect(self, **kwargs: Any) -> None:
+        await super().connect(**kwargs)
+        backend: Any = self._backend  # bleak has no public way to look again
+        if self.backend_id is not BleakBackend.BLUEZ_DBUS:
+            return
+        before = -1
+        for _ in range(_MOST_LOOKS):
+            now = len(self.services.characteristics) + len(self.services.descriptors)
+            if now and now == before:
+                return
+            before = now
+            await asyncio.sleep(_LOOK_EVERY_S)
+            backend.services = None
+            await backend._get_services()
 
 
 class SystemRadio:
@@ -29,11 +55,42 @@ class SystemRadio:
     def scanner(self, seen: Seen) -> BleakScanner:
         return BleakScanner(detection_callback=seen)
 
+    async def connected(self, services: Sequence[str]) -> list[BLEDevice]:
+        try:
+            return await (await BleakAdapter.get()).get_connected_devices(list(services))
+        except NotImplementedError:
+            return []
+
+    async def forget(self, device: BLEDevice) -> bool:
+        """On BlueZ, which goes on showing a table of yesterday until the device is removed."""
+        client = BleakClient(device)
+        if client.backend_id is not BleakBackend.BLUEZ_DBUS or _remembered(device).get("Paired"):
+            return False
+        await client.unpair()
+        return True
+
     def client(self, device: BLEDevice, lost: Callable[[], None]) -> BleakClient:
-        return BleakClient(device, disconnected_callback=lambda _: lost())
+        # Windows, too, keeps tables of yesterday, unless it is asked not to
+        return _SettledClient(device, lambda _: lost(), winrt={"use_cached_services": False})
+
+    def att_mtu(self, client: BleakClient) -> int:
+        """BlueZ tells what each characteristic takes without a response; bleak's ``mtu_size`` is a guess there."""
+        if client.backend_id is not BleakBackend.BLUEZ_DBUS:
+            return client.mtu_size
+        sizes = [one.max_write_without_response_size for one in client.services.characteristics.values()]
+        return max(sizes) + _ATT_HEADER if sizes else client.mtu_size
+
+    def echoes_reads(self, client: BleakClient) -> bool:
+        return client.backend_id is BleakBackend.BLUEZ_DBUS
 
     def link_facts(self, client: BleakClient) -> Connected:
-        return Connected(backend=str(client.backend_id))
+        return Connected(backend=str(client.backend_id), att_mtu_bytes=self.att_mtu(client))
 
     def loss_reason(self, client: BleakClient) -> str:
         return ""
+
+
+def _remembered(device: BLEDevice) -> dict[str, Any]:
+    """What BlueZ tells of a device."""
+    details = device.details
+    return details.get("props", {}) if isinstance(details, dict) else {}

@@ -7,7 +7,7 @@ import asyncio
 import logging
 import os
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from types import TracebackType
 from typing import Any, Self
 
@@ -102,6 +102,18 @@ class VirtualRadio:
             host=self.host,
             preferences=preferences,
         )
+
+    async def connected(self, services: Sequence[str]) -> list[BLEDevice]:
+        return []
+
+    async def forget(self, device: BLEDevice) -> bool:
+        return False
+
+    def att_mtu(self, client: BleakClient) -> int:
+        return client.mtu_size
+
+    def echoes_reads(self, client: BleakClient) -> bool:
+        return False
 
     def link_facts(self, client: BleakClient) -> Connected:
         return Connected(

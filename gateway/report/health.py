@@ -8,6 +8,7 @@ import os
 from datetime import UTC, datetime
 from pathlib import Path
 
+from gateway.model.link import State
 from gateway.model.utc import utc_text
 from gateway.report.live import RunView
 
@@ -26,7 +27,8 @@ class Health:
         self._next_s = 0.0
 
     def __call__(self, view: RunView) -> None:
-        if view.elapsed_s < self._next_s:
+        over = all(node.link.state in (State.ENDED, State.UNFIT) for node in view.nodes)
+        if view.elapsed_s < self._next_s and not over:
             return
         self._next_s = view.elapsed_s + EVERY_S
         told = {

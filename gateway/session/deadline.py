@@ -7,11 +7,20 @@ import asyncio
 from collections.abc import Awaitable
 from typing import TypeVar
 
-from bleak.exc import BleakGATTProtocolError
+from bleak import BleakClient
+from bleak.exc import BleakBluetoothNotAvailableError, BleakDBusError, BleakGATTProtocolError
 
-from gateway.model.errors import RadioError, RefusedError
+from gateway.model.errors import GoneError, RadioError, RefusedError, UnansweredError
 
 UNWIND_S = 2.0
+REQUEST_S = 10.0
+DISCONNECT_S = 5.0
+_GONE = {  # D-Bus errors after which a client will never answer again
+    "org.freedesktop.DBus.Error.UnknownObject",
+    "org.freedesktop.DBus.Error.ServiceUnknown",
+    "org.freedesktop.DBus.Error.Spawn.ChildExited",
+    "org.freedesktop.DBus.Error.Disconnected",
+}
 T = TypeVar("T")
 
 
@@ -22,6 +31,7 @@ async def within(seconds: float, what: str, work: Awaitable[T], lost: asyncio.Ev
 
     Raises:
         RefusedError: the node answered with an ATT error.
+        GoneError: the system no longer knows the device, or has stopped its Bluetooth service.
         RadioError: it took longer, the link was lost meanwhile, or the stack below raised something or gave up.
     """
     task = asyncio.ensure_future(work)
@@ -31,7 +41,7 @@ async def within(seconds: float, what: str, work: Awaitable[T], lost: asyncio.Ev
         if not task.done():
             if ended is not None and ended.done():
                 raise RadioError(f"{what}: the link was lost before it completed")
-            raise RadioError(f"{what}: no answer within {seconds:g} s")
+            raise UnansweredError(f"{what}: no answer within {seconds:g} s")
     finally:
         left = {one for one in (task, ended) if one is not None and not one.done()}
         for one in left:
@@ -49,4 +59,33 @@ async def within(seconds: float, what: str, work: Awaitable[T], lost: asyncio.Ev
     except BleakGATTProtocolError as error:
         raise RefusedError(f"{what}: {error.args[1]} (ATT error 0x{error.args[0]:02X})") from error
     except Exception as error:  # whatever a Bluetooth stack raises; nothing of ours runs inside
-        raise RadioError(f"{what}: {str(error) or type(error).__name__}") from error
+        gone = isinstance(error, BleakDBusError) and error.dbus_error in _GONE
+        raise (GoneError if gone else RadioError)(f"{what}: {_said(error)}") from error
+
+
+def _said(error: Exception) -> str:
+    """An error of the stack in one line."""
+    text = str(error.args[0]) if isinstance(error, BleakBluetoothNotAvailableError) and error.args else str(error)
+    return " ".join(text.split()) or type(error).__name__
+
+
+async def request(what: str, work: Awaitable[T], lost: asyncio.Event | None = None) -> T:
+    """Await one request of a node, for `REQUEST_S`.
+
+    Raises:
+        RefusedError, GoneError, RadioError: as `within`.
+    """
+    try:
+        return await within(REQUEST_S, what, work, lost)
+    except UnansweredError as error:
+        raise UnansweredError(f"{error}; a node that asks for pairing leaves it so where nobody pairs it") from None
+
+
+async def disconnect(client: BleakClient) -> str:
+    """End a link, also one that was lost: only this releases what the system holds for it, and without it the next link
+    delivers each value once more. What went wrong, "" for nothing."""
+    try:
+        await within(DISCONNECT_S, "disconnecting", client.disconnect())
+    except RadioError as error:
+        return str(error)
+    return ""

@@ -11,20 +11,21 @@ from typing import TypeVar
 
 from bleak import BleakClient
 from bleak.backends.characteristic import BleakGATTCharacteristic
+from bleak.backends.descriptor import BleakGATTDescriptor
 from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import AdvertisementData
 
 from gateway.model.errors import AdapterError, RadioError, RefusedError
 from gateway.model.gatt import Advertised, FoundCharacteristic, FoundDescriptor, FoundService, FoundTable
 from gateway.radio import Radio
-from gateway.session.deadline import within
+from gateway.session.deadline import REQUEST_S, disconnect, request, within
 from gateway.session.setup import Do
 
 CONNECT_S = 20.0
-REQUEST_S = 10.0
 STALE_RSSI_DBM = -127
 _MOST_PUSHED = 20  # values kept of a characteristic
 _MOST_GAPS = 1000
+_EVERYWHERE = [f"0000{number}-0000-1000-8000-00805f9b34fb" for number in ("1800", "1801")]  # services of every node
 T = TypeVar("T")
 
 
@@ -60,6 +61,7 @@ async def look_for(
 
     scanner = radio.scanner(seen)
     try:
+        await release(radio, who)
         await within(REQUEST_S, "starting a scan", scanner.start())
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(seconds):
@@ -68,6 +70,27 @@ async def look_for(
     except RadioError as error:
         raise AdapterError(f"Bluetooth can't be used: {error}; check the adapter, or try --radio virtual") from error
     return (found[0] if found else None), heard
+
+
+async def release(radio: Radio, who: str) -> bool:
+    """End a link that the system has with a node already, of a run that was killed or of another program, so that it
+    advertises again; whether there was one."""
+    for device in await within(REQUEST_S, "asking for connected nodes", radio.connected(_EVERYWHERE)):
+        if who in (device.name, device.address) or who.upper() == device.address.upper():
+            client = radio.client(device, lambda: None)
+            await within(CONNECT_S, "taking over a link", client.connect())
+            await disconnect(client)
+            return True
+    return False
+
+
+async def forget(radio: Radio, device: BLEDevice) -> bool:
+    """Remove what the system remembers of a node's table; whether it had anything to remember.
+
+    Raises:
+        RadioError: the system refused.
+    """
+    return await within(REQUEST_S, "removing the node from the system", radio.forget(device))
 
 
 async def discover(radio: Radio, device: BLEDevice, who: str, listen_s: float) -> FoundTable:
@@ -81,11 +104,11 @@ async def discover(radio: Radio, device: BLEDevice, who: str, listen_s: float) -
     client = radio.client(device, lost.set)
 
     def do(what: str, work: Awaitable[T]) -> Awaitable[T]:
-        return within(REQUEST_S, what, work, lost)
+        return request(what, work, lost)
 
     try:
         await within(CONNECT_S, "connecting", client.connect(), lost)
-        table.mtu = client.mtu_size
+        table.mtu = radio.att_mtu(client)
         targets = structure(client, table)
         for item, target in targets:
             await _read(client, item, target, do)
@@ -96,26 +119,27 @@ async def discover(radio: Radio, device: BLEDevice, who: str, listen_s: float) -
     except RadioError as error:
         table.unseen.append(f"the rest of the table: {error}")
     finally:
-        if client.is_connected:
-            try:
-                await within(REQUEST_S, "disconnecting", client.disconnect())
-            except RadioError as error:
-                table.unseen.append(f"disconnecting: {error}")
+        if trouble := await disconnect(client):
+            table.unseen.append(trouble)
     return table
 
 
 def structure(client: BleakClient, table: FoundTable) -> list[tuple[FoundCharacteristic, BleakGATTCharacteristic]]:
     """Note what a linked node's table holds; its characteristics, each with what bleak calls it."""
     targets = []
-    for service in client.services:
+    for service in sorted(client.services, key=lambda one: one.handle):  # BlueZ's are in no order
         own = FoundService(service.uuid, *_handles(service.obj))
         table.services.append(own)
-        for target in service.characteristics:
+        for target in sorted(service.characteristics, key=lambda one: one.handle):
             item = FoundCharacteristic(target.handle, target.uuid, frozenset(target.properties))
-            item.descriptors += [FoundDescriptor(one.handle, one.uuid) for one in target.descriptors]
+            item.descriptors += [FoundDescriptor(one.handle, one.uuid) for one in _in_order(target)]
             own.characteristics.append(item)
             targets.append((item, target))
     return targets
+
+
+def _in_order(target: BleakGATTCharacteristic) -> list[BleakGATTDescriptor]:
+    return sorted(target.descriptors, key=lambda one: one.handle)
 
 
 def _handles(obj: object) -> tuple[int | None, int | None]:
@@ -130,7 +154,7 @@ async def _read(client: BleakClient, item: FoundCharacteristic, target: BleakGAT
             item.read.append(bytes(await do(f"reading {item.uuid}", client.read_gatt_char(target))))
         except RefusedError as error:
             item.refused = _refusal(error)
-    for descriptor, one in zip(item.descriptors, target.descriptors, strict=True):
+    for descriptor, one in zip(item.descriptors, _in_order(target), strict=True):
         try:
             descriptor.raw = bytes(await do(f"reading a descriptor of {item.uuid}", client.read_gatt_descriptor(one)))
         except RefusedError as error:

@@ -12,27 +12,27 @@ from typing import Any, TypeVar
 
 from bleak import BleakClient
 from bleak.backends.characteristic import BleakGATTCharacteristic
+from bleak.backends.device import BLEDevice
 
 from gateway.config import NodeConfig
 from gateway.host.clock import Clock
 from gateway.model import events
-from gateway.model.errors import NodeError, RadioError
+from gateway.model.errors import GoneError, NodeError, RadioError
 from gateway.model.gatt import FoundTable
 from gateway.model.link import LinkState, State
 from gateway.model.records import Frame, Sink
 from gateway.radio import Radio
-from gateway.session.deadline import within
-from gateway.session.discover import structure
+from gateway.session.deadline import disconnect, request, within
+from gateway.session.discover import forget, structure
 from gateway.session.seek import Seeker, Sighting
 from gateway.session.setup import check_descriptors, read_identity, resolve, wanted_channels, write_settings
 
 CONNECT_S = 20.0
-REQUEST_S = 10.0
 PROBE_S = 5.0
-DISCONNECT_S = 5.0
 NOT_FOUND_EVERY_S = 30.0
 BACKOFF_FIRST_S = 0.5
 BACKOFF_MOST_S = 30.0
+UNFIT_AFTER = 3  # links in a row that lack the same: a system may show half a table, or one of yesterday
 UNKNOWN_REASON = "no reason reported by the system"
 T = TypeVar("T")
 
@@ -78,19 +78,26 @@ class NodeSession:
         self._sink, self._clock, self._chance = sink, clock, chance
         self._link: _Link | None = None
         self._found: dict[str, Any] = {}
+        self._address = ""
+        self._forgot = False  # the system was asked to forget the table, and none has matched since
 
     async def run(self) -> None:
         """Live until cancelled, or until the node turns out to be unfit for its plugin."""
-        failures = 0
+        failures = lacking = 0
+        before = ""
         try:
             while True:
                 try:
                     await self._once()
-                    failures = 0
+                    failures = lacking = 0
                 except NodeError as error:
-                    self.unfit = str(error)
-                    self._tell(events.Unfit(reason=str(error)))
-                    return
+                    failures, lacking = failures + 1, lacking + 1 if str(error) == before else 1
+                    before = str(error)
+                    if lacking == UNFIT_AFTER:
+                        self.unfit = before
+                        self._tell(events.Unfit(reason=before))
+                        return
+                    self._tell(events.ConnectFailed(state=self.state.state.value, reason=before))
                 except Exception as error:  # one node's surprise must not end the run of the others
                     failures += 1
                     reason = str(error) if isinstance(error, RadioError) else f"unexpected: {error!r}"
@@ -118,22 +125,45 @@ class NodeSession:
         if self.state.state is State.WAITING:
             self.state = replace(self.state, state=State.SEARCHING)
         sighting = await self._find()
-        address = sighting.device.address
-        self._tell(events.Found(address=address, name=sighting.name, rssi_dbm=sighting.rssi_dbm))
+        self._tell_address(sighting.device.address)
+        self._tell(events.Found(address=self._address, name=sighting.name, rssi_dbm=sighting.rssi_dbm))
         link = _Link()
         client = self._radio.client(sighting.device, partial(self._ended, link))
         try:
             async with self._gate:
                 await within(CONNECT_S, "connecting", client.connect(), link.lost)
             self._tell(self._radio.link_facts(client))
-            self._link = link
-            await self._set_up(client, link)
+            self._link, self._seeker.linked[self._address] = link, self.node
+            await self._set_up(client, link, sighting.device)
             self._ready()
             await self._listen(client, link)
             self._loss(link, self._radio.loss_reason(client))
         finally:
+            self._seeker.linked.pop(self._address, None)
+            if link.lost.is_set():
+                self._link = None
+            if trouble := await disconnect(client):  # meanwhile values may still come
+                self._tell(events.RadioError(reason=trouble))
             self._link = None
-            await self._let_go(client)
+
+    def _tell_address(self, address: str) -> None:
+        if self._address not in ("", address):
+            may = "it may be a resolvable private address, which changes by itself; or this is another node"
+            random = address[:1] in "4567" and address[2:3] == ":"  # its two most significant bits are 01
+            note = may if random else "this may be another node of the same name"
+            name = self.node.find_name or ""
+            self._tell(events.AddressDiffers(name=name, before=self._address, found=address, note=note))
+        self._address = address
+
+    async def _forget(self, device: BLEDevice, why: str) -> bool:
+        """Make the system forget a table that contradicts the plugin, once until one fits; whether it did."""
+        if self._forgot:
+            return False
+        self._forgot = True
+        if not await forget(self._radio, device):
+            return False
+        self._tell(events.Forgotten(address=device.address, reason=why))
+        return True
 
     async def _find(self) -> Sighting:
         while True:
@@ -161,23 +191,23 @@ class NodeSession:
     def _loss(self, link: _Link, reason: str) -> None:
         self._tell(events.Lost(reason=link.why or reason or UNKNOWN_REASON), link.lost_ns)
 
-    async def _let_go(self, client: BleakClient) -> None:
-        if client.is_connected:
-            try:
-                await within(DISCONNECT_S, "disconnecting", client.disconnect())
-            except RadioError as error:
-                self._tell(events.RadioError(reason=str(error)))
-
-    async def _set_up(self, client: BleakClient, link: _Link) -> None:
-        found = FoundTable(self.node.name, mtu=client.mtu_size)
+    async def _set_up(self, client: BleakClient, link: _Link, device: BLEDevice) -> None:
+        found = FoundTable(self.node.name, mtu=self._radio.att_mtu(client))
         structure(client, found)
+        if not found.services:
+            raise RadioError("the system reports no services")
         if (facts := found.facts()) != self._found:  # once a run, and again after an update of the firmware
             self._found = facts
             self._tell(events.TableFound.of(facts))
-        table = resolve(client, self.node)
+        try:
+            table = resolve(client, self.node)
+        except NodeError as error:
+            if await self._forget(device, str(error)):
+                raise RadioError(f"{error}; looking again at what the node itself has") from None
+            raise
 
         def do(what: str, work: Awaitable[T]) -> Awaitable[T]:
-            return within(REQUEST_S, what, work, link.lost)
+            return request(what, work, link.lost)
 
         if said := await read_identity(client, do):
             self._tell(events.Identity(more=said))
@@ -185,7 +215,12 @@ class NodeSession:
             raw = bytes(await do(f"reading {name}", client.read_gatt_char(table[name])))
             self._sink.frame(Frame(self._clock.now_ns(), self.node.name, name, raw))
             self._tell(events.ConstantRead(characteristic=name, raw=raw.hex()))
-        await check_descriptors(self.node, client, table, do, self._tell)
+        differ = await check_descriptors(self.node, table, do, client)
+        if differ and await self._forget(device, differ[0].found):
+            raise RadioError("its descriptors contradict the plugin; looking again at what the node itself has")
+        self._forgot = bool(differ)
+        for one in differ:
+            self._tell(one)
         await write_settings(client, self.node, table, do, self._tell)
         for name in wanted_channels(self.node)[0]:
             await do(f"subscribing to {name}", client.start_notify(table[name], self._receiver(link, name)))
@@ -225,19 +260,23 @@ class NodeSession:
         due = loop.time()
         while True:
             try:
-                received(
-                    target, await within(REQUEST_S, f"reading {channel}", client.read_gatt_char(target), link.lost)
-                )
+                received(target, await request(f"reading {channel}", client.read_gatt_char(target), link.lost))
             except RadioError as error:
+                if isinstance(error, GoneError):
+                    link.why = str(error)
+                    self._ended(link)
+                    return
                 self._tell(events.PollFailed(channel=channel, reason=str(error)))
             due = max(due + period_s, loop.time())
             await asyncio.sleep(due - loop.time())
 
     async def _probe(self, client: BleakClient, link: _Link) -> str:
         """What a silent node answers to a read."""
-        readable = next((c for c in self._table.values() if "read" in c.properties), None)
+        subscribed = {self._table[name].handle for name in wanted_channels(self.node)[0]}
+        every = client.services.characteristics.values()  # BlueZ passes a read of a subscribed one on as a notification
+        readable = next((c for c in every if c.handle not in subscribed and "read" in c.properties), None)
         if readable is None:
-            return "nothing readable to probe with"
+            return "nothing to probe with: all that can be read is subscribed"
         try:
             await within(PROBE_S, "probing", client.read_gatt_char(readable), link.lost)
         except RadioError as error:
@@ -259,4 +298,5 @@ class NodeSession:
         if not link.lost.is_set():
             self._tell(events.Silent(silent_s=quiet_ns / 1e9, probe=answer))
             link.why = f"silent for {quiet_ns / 1e9:.1f} s, link dropped ({answer})"
-            self._ended(link)
+            link.lost_ns = heard_ns  # its last sign of life; the event above has the time it was given up
+            link.lost.set()

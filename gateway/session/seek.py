@@ -24,18 +24,23 @@ STALE_RSSI_DBM = -127  # a remembered entry, not one just heard
 
 @dataclass(frozen=True, slots=True)
 class Sighting:
-    """A node as it was seen on the air; signal strength in dBm."""
+    """A node as it was seen on the air, or as the system has a link with it already: then without a signal strength, in
+    dBm."""
 
     device: BLEDevice
     name: str
-    rssi_dbm: int
+    rssi_dbm: int | None
 
 
 def matches(node: NodeConfig, device: BLEDevice, heard: AdvertisementData) -> bool:
     """Whether an advertisement is this node's."""
     if node.find_address is not None:
-        return device.address.upper() == node.find_address
+        return _same(device, node)
     return node.find_name in (heard.local_name, device.name)
+
+
+def _same(device: BLEDevice, node: NodeConfig) -> bool:
+    return device.address.upper() == node.find_address
 
 
 async def check_adapter(radio: Radio) -> None:
@@ -62,9 +67,22 @@ class Seeker:
         radio: where scanners come from.
         gate: held while scanning; whoever connects holds it too.
         trouble: told when the scan itself fails.
+        on_second: told of an address that advertises the name of a node which is connected at another.
+
+    Attributes:
+        linked: the nodes that are connected, by their address.
     """
 
-    def __init__(self, radio: Radio, gate: asyncio.Lock, trouble: Callable[[str], None]) -> None:
+    def __init__(
+        self,
+        radio: Radio,
+        gate: asyncio.Lock,
+        trouble: Callable[[str], None],
+        on_second: Callable[[NodeConfig, str, str], None],
+    ) -> None:
+        self.linked: dict[str, NodeConfig] = {}
+        self._on_second = on_second
+        self._seconds: set[tuple[str, str]] = set()  # told of already
         self._radio = radio
         self._gate = gate
         self._trouble = trouble
@@ -97,6 +115,9 @@ class Seeker:
 
     async def _scan(self) -> None:
         self._sighted.clear()
+        await self._ask_connected()
+        if self._sighted.is_set():
+            return
         scanner = self._radio.scanner(self._seen)
         try:
             await within(START_S, "starting a scan", scanner.start())
@@ -112,9 +133,27 @@ class Seeker:
         finally:
             await within(START_S, "stopping the scan", scanner.stop())
 
+    async def _ask_connected(self) -> None:
+        """See whether the system has a link with a node that is waited for: of a run that was killed, or of another
+        program. Such a node does not advertise."""
+        waiting = [(node, future) for node, future in self._waiting.values() if not future.done()]
+        services = sorted({one.service for node, _ in waiting for one in node.plugin.characteristics.values()})
+        with contextlib.suppress(RadioError):  # then the scan tells what is wrong
+            for device in await within(START_S, "asking for connected nodes", self._radio.connected(services)):
+                for node, future in waiting:
+                    mine = device.name == node.find_name if node.find_address is None else _same(device, node)
+                    if mine and not future.done() and device.address not in self.linked:
+                        future.set_result(Sighting(device, device.name or "", None))
+                        self._sighted.set()
+
     def _seen(self, device: BLEDevice, heard: AdvertisementData) -> None:
         if heard.rssi == STALE_RSSI_DBM:
             return
+        for address, node in self.linked.items():
+            second = node.find_address is None and device.address != address and matches(node, device, heard)
+            if second and (node.name, device.address) not in self._seconds:
+                self._seconds.add((node.name, device.address))
+                self._on_second(node, address, device.address)
         for node, future in list(self._waiting.values()):
             if not future.done() and matches(node, device, heard):
                 future.set_result(Sighting(device, heard.local_name or device.name or "", heard.rssi))

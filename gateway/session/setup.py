@@ -65,14 +65,15 @@ def resolve(client: BleakClient, node: NodeConfig) -> dict[str, BleakGATTCharact
     return found
 
 
-async def check_descriptors(node: NodeConfig, client: BleakClient, table: Table, do: Do, tell: Tell) -> None:
-    """Hold what the node's descriptors say of its characteristics against the plugin; a difference is an event.
+async def check_descriptors(node: NodeConfig, table: Table, do: Do, client: BleakClient) -> list[DescriptorDiffers]:
+    """Hold what the node's descriptors say of its characteristics against the plugin; each difference.
 
     Presentation formats and valid ranges describe without doubt only a characteristic of one field.
 
     Raises:
         RadioError: the link was lost, or the node did not answer.
     """
+    differ = []
     for name, target in table.items():
         item = node.plugin.characteristics[name]
         for descriptor in target.descriptors:
@@ -84,7 +85,8 @@ async def check_descriptors(node: NodeConfig, client: BleakClient, table: Table,
             except RefusedError:
                 continue  # a descriptor that may not be read says nothing wrong
             if problem := descriptor_problem(item.layout, item.description, number, raw):
-                tell(DescriptorDiffers(characteristic=name, descriptor=f"0x{number:04X}", found=problem))
+                differ.append(DescriptorDiffers(characteristic=name, descriptor=f"0x{number:04X}", found=problem))
+    return differ
 
 
 async def read_identity(client: BleakClient, do: Do) -> dict[str, str]:

@@ -7,7 +7,7 @@ import random
 
 from gateway.config import NodeConfig, RunConfig
 from gateway.host.clock import Clock
-from gateway.model.events import ClockStep, Detail, LinkEvent, RadioError
+from gateway.model.events import AddressDiffers, ClockStep, Detail, LinkEvent, RadioError
 from gateway.model.records import Sink
 from gateway.radio import Radio
 from gateway.session.node import NodeSession
@@ -23,7 +23,7 @@ class Supervisor:
         self._sink, self._clock = sink, clock
         self.ended_ns: int | None = None
         self._radio, self._gate = radio, asyncio.Lock()
-        self._seeker = Seeker(radio, self._gate, lambda why: self._tell(RadioError(reason=why)))
+        self._seeker = Seeker(radio, self._gate, lambda why: self._tell(RadioError(reason=why)), self._second)
         self._more = asyncio.Event()  # nodes were added
         self.sessions: list[NodeSession] = []
         for node in config.nodes.values():
@@ -35,8 +35,12 @@ class Supervisor:
         self.sessions.append(NodeSession(node, self._radio, self._seeker, self._gate, self._sink, self._clock, chance))
         self._more.set()
 
-    def _tell(self, detail: Detail) -> None:
-        self._sink.event(LinkEvent(self._clock.now_ns(), None, detail))
+    def _tell(self, detail: Detail, node: str | None = None) -> None:
+        self._sink.event(LinkEvent(self._clock.now_ns(), node, detail))
+
+    def _second(self, node: NodeConfig, linked: str, found: str) -> None:
+        note = "two nodes advertise this name; find them by address"
+        self._tell(AddressDiffers(name=node.find_name or "", before=linked, found=found, note=note), node.name)
 
     async def run(self, stop: asyncio.Event) -> None:
         """Run until ``stop`` is set, or until no node is left that can be used.

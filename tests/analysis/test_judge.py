@@ -105,8 +105,7 @@ def test_the_margin_is_to_the_nearer_bound_and_negative_outside() -> None:
 
 def test_an_inconclusive_verdict_says_what_is_missing() -> None:
     assert (
-        verdict("loss", 0.0, 100, None, 1.0).why
-        == "100 things leave 0 to 3.622 % possible; about 368 would be enough"
+        verdict("loss", 0.0, 100, None, 1.0).why == "100 things leave 0 to 3.622 % possible; about 368 would be enough"
     )
     assert "would be enough" in verdict("loss", 2.5, 200, None, 3.0).why
     assert verdict("rate", 10.0, 19, 9.0, 11.0).why == "19 things, at least 20 are needed"

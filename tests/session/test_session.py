@@ -184,7 +184,10 @@ def test_a_link_that_is_up_but_silent_is_probed_given_up_and_made_again(tmp_path
     (lost,) = events(log, EventKind.LOST)
     assert "silent for 5.0 s" in str(lost.facts["reason"])
     assert len(events(log, EventKind.READY)) == 2
-    assert figures(log)["a", "climate", "gap_longest"].value == pytest.approx(5, abs=0.2)
+    assert (silent.t_ns - lost.t_ns) / 1e9 == pytest.approx(5, abs=0.1)  # stamped with its last sign of life
+    found = figures(log)
+    assert found["a", "climate", "gap_longest"].value == pytest.approx(1, abs=0.2)
+    assert (found["a", "link", "reconnect_time_longest"].value or 0) > 5
 
 
 def test_a_late_callback_of_an_earlier_link_is_ignored_and_counted(tmp_path: Path) -> None:

@@ -16,7 +16,7 @@ from gateway.model.gatt import FoundTable
 from gateway.model.radios import RadioName
 from gateway.model.records import Frame
 from gateway.plugin import Plugin
-from gateway.session.discover import discover, look_for
+from gateway.session.discover import discover, forget, look_for
 from gateway.verify.audit import Audit, audit_table
 
 _VALUES_OF_A_LOG = 200
@@ -84,6 +84,8 @@ async def audit_live(
     """
     async with air(who, served or plugin, radio) as opened:
         device, heard = await look_for(opened, who, seconds)
+        if device is not None and await forget(opened, device):  # what the node has, not what the system remembers
+            device, heard = await look_for(opened, who, seconds)
         if device is None:
             table = FoundTable(who, unseen=[f"the whole table: no advertisement from {who} within {seconds:g} s"])
         else:

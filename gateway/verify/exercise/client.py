@@ -20,8 +20,8 @@ from gateway.model.records import Frame, Sink
 from gateway.plugin import Plugin, Sensor, Values
 from gateway.plugin.layout.types import Value
 from gateway.radio import Radio
-from gateway.session.deadline import within
-from gateway.session.discover import CONNECT_S, REQUEST_S, look_for
+from gateway.session.deadline import REQUEST_S, disconnect, within
+from gateway.session.discover import CONNECT_S, forget, look_for
 from gateway.session.node import UNKNOWN_REASON
 
 T = TypeVar("T")
@@ -47,6 +47,8 @@ class NodeClient:
         self._written = {name: started(plugin, name) for name in plugin.settings}  # of those that can't be read
         self.paces_s: dict[str, float] = {}  # periods last written
         self.interval_s = _INTERVAL_S
+        self.echoes_reads = False  # the system passes a read on as a notification
+        self._read: tuple[str, list[tuple[int, bytes]]] | None = None  # what comes of a channel while it is being read
 
     def now_ns(self) -> int:
         """The time that arrivals are stamped with."""
@@ -94,6 +96,12 @@ class NodeClient:
 
     def _received(self, channel: str, _: BleakGATTCharacteristic, data: bytearray) -> None:
         t_ns, raw = self.now_ns(), bytes(data)
+        if self._read is not None and self._read[0] == channel:
+            self._read[1].append((t_ns, raw))
+        else:
+            self._take(channel, t_ns, raw)
+
+    def _take(self, channel: str, t_ns: int, raw: bytes) -> None:
         self.heard[channel].append((t_ns, raw))
         self._sink.frame(Frame(t_ns, self._who, channel, raw))
         self._came.set()
@@ -110,7 +118,21 @@ class NodeClient:
         Raises:
             RadioError: as `do`.
         """
-        return bytes(await self.do(f"reading {name}", self._client.read_gatt_char(self._targets[name])))
+        reading = self._client.read_gatt_char(self._targets[name])
+        if not self.echoes_reads or name not in self.heard:
+            return bytes(await self.do(f"reading {name}", reading))
+        came: list[tuple[int, bytes]] = []
+        self._read = name, came
+        raw = None
+        try:
+            raw = bytes(await self.do(f"reading {name}", reading))
+            return raw
+        finally:
+            self._read = None
+            echo = next((place for place, (_, one) in enumerate(came) if one == raw), None)
+            for place, (t_ns, one) in enumerate(came):
+                if place != echo:
+                    self._take(name, t_ns, one)
 
     async def snapshot(self) -> dict[str, bytes]:
         """The bytes of every readable setting and constant."""
@@ -246,6 +268,24 @@ async def link(who: str, plugin: Plugin, radio: Radio, sink: Sink, clock: Clock)
         NodeError: it lacks something that the plugin declares.
         RadioError: it was not heard, or did not let itself be linked.
     """
+    try:
+        async with _linked(who, plugin, radio, sink, clock, doubted=True) as node:
+            yield node
+        return
+    except _StaleTableError:
+        pass
+    async with _linked(who, plugin, radio, sink, clock) as node:
+        yield node
+
+
+class _StaleTableError(Exception):
+    """A table that lacked something, and that the system was made to forget."""
+
+
+@asynccontextmanager
+async def _linked(
+    who: str, plugin: Plugin, radio: Radio, sink: Sink, clock: Clock, doubted: bool = False
+) -> AsyncIterator[NodeClient]:
     device, _ = await look_for(radio, who, _SOUGHT_S, until_heard=True)
     if device is None:
         raise RadioError(f"no advertisement from {who} within {_SOUGHT_S:g} s")
@@ -256,17 +296,21 @@ async def link(who: str, plugin: Plugin, radio: Radio, sink: Sink, clock: Clock)
         await within(CONNECT_S, "connecting", client.connect(), lost)
         facts = radio.link_facts(client)
         node.tell(facts)
+        node.echoes_reads = radio.echoes_reads(client)
         if facts.connection_interval_ms is not None:
             node.interval_s = facts.connection_interval_ms / 1000
-        await node.prepare()
+        try:
+            await node.prepare()
+        except NodeError as error:
+            if doubted and await forget(radio, device):
+                node.tell(events.Forgotten(address=device.address, reason=str(error)))
+                raise _StaleTableError from None
+            raise
         yield node
     finally:
         if lost.is_set():
             node.tell(events.Lost(reason=radio.loss_reason(client) or UNKNOWN_REASON))
         else:
             node.tell(events.Disconnected())
-        if client.is_connected:
-            try:
-                await within(REQUEST_S, "disconnecting", client.disconnect())
-            except RadioError as error:
-                node.tell(events.RadioError(reason=str(error)))
+        if trouble := await disconnect(client):
+            node.tell(events.RadioError(reason=trouble))
