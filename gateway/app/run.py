@@ -21,6 +21,7 @@ from gateway.log.batch import RunFacts, WriterStatus
 from gateway.model.errors import InputError, LogFileError
 from gateway.model.events import LinkEvent, RadioError, Reloaded
 from gateway.model.figures import Requirement
+from gateway.model.radios import RadioName
 from gateway.model.records import Sink
 from gateway.mqtt.publish.process import sending
 from gateway.plugin import Plugin
@@ -121,7 +122,8 @@ async def execute(
 
         loop = asyncio.get_running_loop()
         before = loop.get_exception_handler()
-        loop.set_exception_handler(stray)
+        if config.radio is RadioName.SYSTEM:  # the others are of this process and know their own
+            loop.set_exception_handler(stray)
         try:
             how = await _live(run, view, length_ns, reload)
         finally:
