@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal, Protocol, TextIO
+from typing import Any, Literal, Protocol, TextIO, assert_never
 
 import numpy as np
 import numpy.typing as npt
@@ -71,7 +71,13 @@ class Output:
                 self._file: ValueFile = _Parquet(self._part, columns)
             else:
                 file = self._part.open("w", newline="", encoding="utf-8") if self._part else None
-                self._file = _Csv(file, columns) if form == "csv" else _JsonLines(file, columns)
+                match form:
+                    case "csv":
+                        self._file = _Csv(file, columns)
+                    case "jsonl" | "parquet":  # parquet can't be streamed, and was refused before
+                        self._file = _JsonLines(file, columns)
+                    case _:
+                        assert_never(form)
         except OSError as error:
             raise InputError(f"{path} can't be written: {error.strerror}; check the folder") from None
 

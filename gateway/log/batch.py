@@ -1,5 +1,6 @@
-"""Put batches of a run's records into a log, in the caller's thread. When the disk refuses, a batch is tried again
-for a while; when it keeps refusing, what is left goes into a second log in the system's folder for temporary files."""
+"""Put batches of a run's records into a log, in the caller's thread. When the disk refuses, a batch is tried again for
+as long as its caller can wait; what then still comes goes into a second log in the system's folder for temporary files,
+and back from there once the log answers again. A log that is moved or deleted under a run is made anew, whole."""
 
 from __future__ import annotations
 
@@ -24,11 +25,10 @@ from gateway.log.schema import SPAN, first_after, next_event
 from gateway.log.table import ChannelTable, Rows
 from gateway.log.timeline import Timeline
 from gateway.model.errors import LogFileError
-from gateway.model.events import EventKind, LinkEvent
+from gateway.model.events import Detail, EventKind, LinkEvent, LogTrouble
 from gateway.model.figures import Requirement
 from gateway.model.link import LinkState
 from gateway.model.records import Frame
-from gateway.model.utc import duration_text
 from gateway.model.version import __version__
 from gateway.plugin import Plugin
 
@@ -36,6 +36,7 @@ PATIENCE_S = 20.0
 PATIENCE_AT_END_S = 5.0
 CHECKPOINT_S = 5.0  # how often what was written is moved from the write-ahead log into the file itself
 _RETRY_S = 0.5
+_PORTION = 20_000  # frames brought back in one transaction
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +51,7 @@ class RunFacts:
     run_text: str
     nodes: Mapping[str, tuple[Plugin, str]]  # by name: what it is, and what it is sought by
     requirements: Sequence[Requirement] = ()
+    uid: str = field(default_factory=lambda: uuid4().hex)  # tells it from any other; a run that is in the log goes on
 
 
 @dataclass(slots=True)
@@ -66,13 +68,15 @@ class ChannelStatus:
 
 @dataclass(slots=True)
 class WriterStatus:
-    """How the writing goes. ``trouble`` is set while the disk refuses, ``failed`` once that is final."""
+    """How the writing goes. ``trouble`` is set while the disk refuses, ``failed`` once that is final; ``note`` is
+    something that went wrong and was put right."""
 
     path: Path
     frames: int = 0
     dropped: int = 0
     trouble: str = ""
     failed: str = ""
+    note: str = ""
     channels: dict[tuple[str, str], ChannelStatus] = field(default_factory=lambda: defaultdict(ChannelStatus))
 
 
@@ -104,7 +108,7 @@ class _Store:
         self.rules = 0  # requirements that are in the file
         self.tables: dict[tuple[str, str], ChannelTable] = {}
         try:
-            self.run, self.next_frame = self._add_run(facts)
+            self.run, self.next_frame = self._known_run(facts.uid) or self._add_run(facts)
             self.next_event = next_event(self.connection)
             self.add_nodes(facts)
             self.connection.execute("COMMIT")
@@ -121,18 +125,36 @@ class _Store:
         )
         self.rules = len(facts.requirements)
         for name, (plugin, sought) in facts.nodes.items():
-            if name in self.nodes:
+            if any(owner == name for owner, _ in self.tables):
                 continue
-            added = self.connection.execute(
-                "INSERT INTO node (run, name, kind, sought) VALUES (?, ?, ?, ?)", (self.run, name, plugin.kind, sought)
-            )
-            self.nodes[name] = added.lastrowid or 0
+            if name not in self.nodes:
+                added = self.connection.execute(
+                    "INSERT INTO node (run, name, kind, sought) VALUES (?, ?, ?, ?)",
+                    (self.run, name, plugin.kind, sought),
+                )
+                self.nodes[name] = added.lastrowid or 0
             self.connection.execute(
                 "INSERT OR IGNORE INTO plugin VALUES (?, ?, ?, ?)", (self.run, plugin.kind, plugin.title, plugin.text)
             )
             for channel in (*plugin.constants, *plugin.channels):
                 item = plugin.characteristics[channel]
                 self.tables[name, channel] = ChannelTable(self._database, plugin.kind, item)
+
+    def _known_run(self, uid: str) -> tuple[int, int] | None:
+        """The run of this identity where it is in the file: its number and the id of its next frame."""
+        found = self.connection.execute("SELECT id, first_frame FROM run WHERE uid = ?", (uid,)).fetchone()
+        if found is None:
+            return None
+        run, first = found
+        self.nodes = dict(self.connection.execute("SELECT name, id FROM node WHERE run = ?", (run,)).fetchall())
+        (self.rules,) = self.connection.execute("SELECT count(*) FROM requirement WHERE run = ?", (run,)).fetchone()
+        relations = [row[0] for row in self.connection.execute("SELECT relation FROM channel")]
+        highest = [
+            self.connection.execute(f'SELECT max(id) FROM "{name}" WHERE id >= ?', (first,)).fetchone()[0]  # noqa: S608
+            for name in relations
+        ]
+        self.connection.execute("UPDATE run SET ended_ns = NULL, ended_how = NULL WHERE id = ?", (run,))
+        return run, max((number + 1 for number in highest if number), default=first)
 
     def _add_run(self, facts: RunFacts) -> tuple[int, int]:
         relations = [row[0] for row in self.connection.execute("SELECT relation FROM channel")]
@@ -154,7 +176,7 @@ class _Store:
                 f"gattest {__version__}, Python {platform.python_version()}, SQLite {sqlite3.sqlite_version}",
                 facts.run_file,
                 facts.run_text,
-                uuid4().hex,
+                facts.uid,
             ),
         )
         return added.lastrowid or 0, first
@@ -168,18 +190,30 @@ class BatchWriter:
         path: the log; an existing one gets a new run beside those it has.
         facts: what to keep of the run.
         ending: whether the run is ending, so that a refusing disk is given less time.
+        full: whether the caller can't keep what comes any longer; None for one that is held up and can wait no longer
+            than `PATIENCE_S`.
 
     Raises:
         LogFileError: not a log, in use, or the folder is missing or can't be written.
     """
 
-    def __init__(self, path: Path, facts: RunFacts, ending: Callable[[], bool] = lambda: False) -> None:
-        self._facts, self._ending = facts, ending
+    def __init__(
+        self,
+        path: Path,
+        facts: RunFacts,
+        ending: Callable[[], bool] = lambda: False,
+        full: Callable[[], bool] | None = None,
+    ) -> None:
+        self._facts, self._ending, self._full = facts, ending, full
         try:
             self._store = _Store(path, facts)
         except sqlite3.DatabaseError as error:
             raise LogFileError(f"{path} can't be written: {error}; check permissions and free space") from None
-        self._given_up: list[WritableLog] = []  # logs that could not be written any more, still locked
+        self._path = path
+        self._home: _Store | None = None  # the log, while it can't be written and another takes its place
+        self._fetched = 0, 0  # frames and events that are back from there
+        self._begun = 0  # events that the other log was given to begin with
+        self._closed: list[WritableLog] = []  # logs that are not written any more, still locked
         self.run = self._store.run
         self.status = WriterStatus(path)
         self._timeline = Timeline()
@@ -188,6 +222,7 @@ class BatchWriter:
         self._lost = False  # nothing can be written any more, here or elsewhere
         self._next_check = 0.0
         self._links: dict[str, LinkState] = defaultdict(LinkState)
+        self._told: list[LinkEvent] = []  # of the writing itself
 
     @property
     def path(self) -> Path:
@@ -214,51 +249,85 @@ class BatchWriter:
 
     def close(self) -> None:
         """Close the file."""
-        if not self.status.failed and not self._store.in_place():
-            self.status.failed = f"{self._store.path} was moved or deleted during the run; the run is in that file"
-        for log in (self._store.log, *self._given_up):
+        if self._home is not None and not self._return():
+            where = f"{self._path} could not be written: {self.status.trouble}"
+            self.status.failed = f"{where}. The rest of the run is in {self._store.path}"
+        if not self.status.failed and not self._store.in_place() and not self._restore():
+            self.status.failed = f"{self._path} was moved or deleted during the run; the run is in that file"
+        if self._told:
+            with contextlib.suppress(sqlite3.Error):
+                self._write([], self._told, None)
+        logs = [self._store.log, *self._closed, *([self._home.log] if self._home is not None else [])]
+        for log in logs:
             log.close()
 
     def checkpoint(self) -> None:
-        """Now and then: move what was written into the file itself, and see that the file is still there."""
+        """Now and then: move what was written into the file itself, see that the file is still there, and go back to it
+        from another."""
         if time.monotonic() < self._next_check or self._lost:
             return
         self._next_check = time.monotonic() + CHECKPOINT_S
-        with contextlib.suppress(sqlite3.Error):
+        if self._home is not None:
+            self._return()
+            return
+        try:
             self._store.connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchall()
-        if not self.status.failed and not self._store.in_place():
-            self._lost = not self._move("it was moved or deleted")
+        except sqlite3.Error as error:
+            self._tell(LogTrouble(reason=f"checkpoint failed: {error}"))
+        if not self._store.in_place():
+            self._restore()
+
+    def _tell(self, detail: Detail) -> None:
+        """Put an event of the run into the log, with the next batch."""
+        self._told.append(LinkEvent(time.time_ns(), None, detail))
 
     def write(self, frames: Sequence[Frame], events: Sequence[LinkEvent], ended: tuple[int, str] | None = None) -> None:
         """Write a batch, with patience; after that elsewhere, and where that fails too, count what is dropped."""
-        moved = False
-        patience_ends = time.monotonic() + (PATIENCE_AT_END_S if self._ending() else PATIENCE_S)
+        refused_s: float | None = None
         while not self._lost:
+            told = list(self._told)
             try:
-                self._write(frames, events, ended)
-                self.status.trouble = ""
-                return
+                self._write(frames, [*events, *told], ended)
             except sqlite3.DatabaseError as error:
-                left_s = max(patience_ends - time.monotonic(), 0)
-                self.status.trouble = f"{error}, retrying for another {duration_text(round(left_s))}"
-                if time.monotonic() >= patience_ends:
-                    self._lost = moved or bool(self.status.failed) or not self._move(str(error), frames)
-                    moved = True
-                else:
+                now_s = time.monotonic()
+                refused_s = now_s if refused_s is None else refused_s
+                self.status.trouble = str(error)
+                if not self._out_of_patience(now_s - refused_s):
                     time.sleep(_RETRY_S)
+                elif self._home is not None or not self._move(frames):
+                    self._lost = self._ending() or self._full is None
+                    if not self._lost:
+                        time.sleep(_RETRY_S)  # what comes meanwhile is queued, and counted where the queue is full
+                continue
+            self._told = self._told[len(told) :]
+            if refused_s is not None:
+                span_s = round(time.monotonic() - refused_s, 1)
+                self._tell(LogTrouble(reason=self.status.trouble, span_s=span_s))
+            if self._home is None:
+                self.status.trouble = ""
+            return
+        self.status.failed = self.status.failed or (
+            f"{self._path} could not be written: {self.status.trouble}; nor could {tempfile.gettempdir()}. Free disk "
+            "space and run again"
+        )
         self.status.dropped += len(frames)
 
-    def _move(self, why: str, frames: Sequence[Frame] = ()) -> bool:
+    def _out_of_patience(self, refused_s: float) -> bool:
+        if self._ending():
+            return refused_s >= PATIENCE_AT_END_S
+        return refused_s >= PATIENCE_S if self._full is None else self._full()
+
+    def _move(self, frames: Sequence[Frame] = ()) -> bool:
         """Continue in a log of its own in the folder for temporary files; False where that fails too.
 
         It begins with the first frame it holds, and with which nodes were connected then, so that it can be judged by
-        itself.
+        itself where the log never answers again.
         """
-        rescue = Path(tempfile.gettempdir()) / f"{self._store.path.stem}-rest-{os.getpid()}.db"
-        where = f"{self._store.path} could not be written: {why}"
         started_ns = frames[0].t_ns if frames else time.time_ns()
         try:
-            store = _Store(rescue, replace(self._facts, started_ns=started_ns, planned_ns=None))
+            rescue = _unused(self._path.stem)
+            facts = replace(self._facts, started_ns=started_ns, planned_ns=None, uid=uuid4().hex)
+            store = _Store(rescue, facts)
             for node in (name for name, link in self._links.items() if link.up_ns is not None):
                 event = (store.run, store.nodes[node], started_ns, EventKind.READY, "{}")
                 store.connection.execute(
@@ -266,15 +335,71 @@ class BatchWriter:
                 )
                 store.next_event += 1
         except (sqlite3.Error, OSError, LogFileError):
-            self.status.failed = f"{where}; {rescue.parent} could not be written either. Free disk space and run again"
             return False
-        self._given_up.append(self._store.log)
-        self._store = store
+        (self._begun,) = store.connection.execute("SELECT count(*) FROM event").fetchone()
+        self._fetched = 0, 0
+        self._home, self._store = self._store, store
         self._timeline.start_anew()
-        self.status.failed = f"{where}. The rest of the run is in {rescue}"
+        if self._full is None:
+            self.status.failed = f"{self._path} could not be written: {self.status.trouble}. "
+            self.status.failed += f"The rest of the run is in {rescue}"
         return True
 
-    def _write(self, frames: Sequence[Frame], events: Sequence[LinkEvent], ended: tuple[int, str] | None) -> None:
+    def _return(self) -> bool:
+        """Bring what stands in the other log into the log; False where it does not answer yet."""
+        rescue, home = self._store, self._home
+        if home is None or self._full is None or not home.in_place():
+            return False
+        frames, events = _records(rescue, self._begun)
+        self._store = home
+        try:
+            done_frames, done_events = self._fetched
+            for start in range(done_frames, max(len(frames), 1), _PORTION):
+                batch, own = frames[start : start + _PORTION], events[done_events:]
+                self._write(batch, own, None, again=True)
+                done_events = len(events)
+                self._fetched = start + len(batch), done_events
+        except sqlite3.DatabaseError as error:
+            self.status.trouble = str(error)
+            self._store = rescue
+            return False
+        self._home = None
+        rescue.log.close()
+        for name in (rescue.path.name, f"{rescue.path.name}-wal", f"{rescue.path.name}-shm"):
+            rescue.path.with_name(name).unlink(missing_ok=True)
+        self.status.trouble = ""
+        self.status.note = f"{self._path} could not be written for a while; nothing is missing in it"
+        return True
+
+    def _restore(self) -> bool:
+        """Make a log anew that was moved or deleted: all that it held, beside where it stood or else in the folder for
+        temporary files, and the same run. Never under the old name, where the write-ahead log of the old one is."""
+        for folder in (self._path.parent, None):
+            try:
+                path = _unused(self._path.stem, folder)
+                with contextlib.closing(sqlite3.connect(path)) as copy:
+                    self._store.connection.backup(copy)
+                store = _Store(path, self._facts)
+            except (sqlite3.Error, OSError, LogFileError) as error:
+                self.status.trouble = str(error)
+                continue
+            self._closed.append(self._store.log)
+            self._store = store
+            self.status.path = path
+            self.status.note = f"{self._path} was moved or deleted during the run; the whole run is in {path}"
+            self.status.trouble = ""
+            self._tell(LogTrouble(reason=self.status.note))
+            return True
+        return False
+
+    def _write(
+        self,
+        frames: Sequence[Frame],
+        events: Sequence[LinkEvent],
+        ended: tuple[int, str] | None,
+        again: bool = False,
+    ) -> None:
+        """Write a batch in one transaction; ``again`` for records that were shown and counted before."""
         store = self._store
         groups = _grouped(frames, store.next_frame)
         connection = store.connection
@@ -308,6 +433,8 @@ class BatchWriter:
             raise
         store.next_frame += len(frames)
         store.next_event += len(events)
+        if again:
+            return
         for event in events:
             if not event.node:
                 continue
@@ -366,3 +493,26 @@ def _grouped(frames: Sequence[Frame], first: int) -> dict[tuple[str, str], tuple
         group[1].append(t_ns)
         group[2].append(raw)
     return groups
+
+
+def _unused(stem: str, folder: Path | None = None) -> Path:
+    """A new file with a name that nobody can foresee, which only this user may read; by default in the folder for
+    temporary files."""
+    handle, name = tempfile.mkstemp(prefix=f"{stem}-rest-", suffix=".db", dir=folder)
+    os.close(handle)
+    return Path(name)
+
+
+def _records(store: _Store, begun: int) -> tuple[list[Frame], list[LinkEvent]]:
+    """What a log holds in the order it was given, without the events that it began with."""
+    names = {number: name for name, number in store.nodes.items()}
+    rows: list[tuple[int, Frame]] = []
+    for relation, channel in store.connection.execute("SELECT relation, name FROM channel").fetchall():
+        found = store.connection.execute(f'SELECT id, t_ns, node, raw FROM "{relation}"')  # noqa: S608
+        rows += [(number, Frame(t_ns, names[node], channel, raw)) for number, t_ns, node, raw in found]
+    rows.sort(key=lambda row: row[0])
+    events = store.connection.execute("SELECT t_ns, node, kind, detail FROM event ORDER BY id").fetchall()
+    return [frame for _, frame in rows], [
+        LinkEvent.of(t_ns, names.get(node), EventKind(kind), json.loads(detail))
+        for t_ns, node, kind, detail in events[begun:]
+    ]

@@ -17,6 +17,7 @@ from gateway.plugin import Plugin
 BATCH_INTERVAL_S = 0.1
 BATCH_FRAMES = 20_000
 QUEUE_FRAMES = 2_000_000  # about 300 MB of waiting frames; beyond it they are dropped and counted
+SPILL_FRAMES = 1_500_000  # so many waiting, and they go to a second log until the first answers again
 
 
 class LogWriter:
@@ -33,9 +34,9 @@ class LogWriter:
 
     def __init__(self, path: Path, facts: RunFacts) -> None:
         self._stop = threading.Event()
-        self._writer = BatchWriter(path, facts, self._stop.is_set)
-        self.run = self._writer.run
         self._frames: deque[Frame] = deque()
+        self._writer = BatchWriter(path, facts, self._stop.is_set, lambda: len(self._frames) >= SPILL_FRAMES)
+        self.run = self._writer.run
         self._events: deque[LinkEvent] = deque()
         self._ended: tuple[int, str] | None = None
         self._in_hand = 0  # frames taken from the queue and not yet accounted for

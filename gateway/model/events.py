@@ -39,6 +39,7 @@ class EventKind(StrEnum):
     POLL_FAILED = "poll failed"
     LATE_CALLBACK = "late callback"
     OVERFLOW = "frames dropped"
+    LOG_TROUBLE = "log trouble"
     CLOCK_STEP = "wall clock stepped"
     RADIO = "radio error"
     STEP = "exercise step"
@@ -343,6 +344,15 @@ class Overflow(Detail):
 
     kind = EventKind.OVERFLOW
     frames: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class LogTrouble(Detail):
+    """The log could not be written, or stood no longer where it was; for how long, where that is over."""
+
+    kind = EventKind.LOG_TROUBLE
+    reason: str
+    span_s: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

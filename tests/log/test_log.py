@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
+import json
 import os
 import shutil
 import signal
 import sqlite3
+import stat
 import subprocess
 import sys
 import textwrap
@@ -245,16 +248,18 @@ FULL = """
     import gateway.log.writer as w
     from gateway.model.records import Frame
     from tests.log.test_log import CLIMATE, facts
-    batch.PATIENCE_S = 1.0
+    batch.PATIENCE_AT_END_S = 0.5
     writer = w.LogWriter(Path(sys.argv[1]), facts())
     size = Path(sys.argv[1] + "-wal").stat().st_size
     resource.setrlimit(resource.RLIMIT_FSIZE, (size + 200_000, resource.RLIM_INFINITY))
     for number in range(20_000):
         writer.frame(Frame(number, "a", "climate", CLIMATE))
     end = time.monotonic() + 20
-    while not writer.status.failed and time.monotonic() < end:
+    while not writer.status.trouble and time.monotonic() < end:
         time.sleep(0.05)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
+    assert not writer.status.failed
+    if sys.argv[2] == "freed":
+        resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
     writer.close(1, "test")
     print(writer.status.failed)
     print(writer.status.frames, writer.status.dropped)
@@ -262,26 +267,116 @@ FULL = """
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="file size limits are POSIX")
-def test_a_full_disk_keeps_what_was_written_and_puts_the_rest_elsewhere(tmp_path: Path) -> None:
-    """The limit on file sizes makes the real SQLite fail as a full disk does."""
+@pytest.mark.parametrize("then", ["freed", "full"])
+def test_a_full_disk_ends_nothing_and_counts_what_it_can_not_take(tmp_path: Path, then: str) -> None:
+    """The limit on file sizes makes the real SQLite fail as a full disk does, in the folder for temporary files too."""
     log = tmp_path / "x.db"
     (tmp_path / "spare").mkdir()
     environment = os.environ | {"TMPDIR": str(tmp_path / "spare")}
     child = subprocess.run(
-        [sys.executable, "-c", textwrap.dedent(FULL), str(log), "full"],
+        [sys.executable, "-c", textwrap.dedent(FULL), str(log), then],
         capture_output=True,
         text=True,
         env=environment,
         timeout=60,
     )
-    message, counts = child.stdout.strip().splitlines()
-    assert "could not be written" in message and "The rest of the run is in" in message, child.stderr
-    assert query(log, "PRAGMA integrity_check") == [("ok",)]
+    *message, counts = child.stdout.splitlines()
     frames, dropped = map(int, counts.split())
+    assert query(log, "PRAGMA integrity_check") == [("ok",)]
     kept = query(log, "SELECT count(*) FROM loan_crate_climate")[0][0]
     rest = [query(path, "SELECT count(*) FROM loan_crate_climate")[0][0] for path in (tmp_path / "spare").glob("*.db")]
     assert kept + sum(rest) + dropped == 20_000  # type: ignore[operator, arg-type]
     assert frames + dropped == 20_000
+    if then == "freed":
+        assert message == [""] and kept == 20_000, child.stderr
+        ((detail,),) = query(log, "SELECT detail FROM event WHERE kind = 'log trouble'")
+        assert "full" in str(detail) or "disk" in str(detail)
+    else:
+        assert "could not be written" in message[0], child.stderr
+
+
+@pytest.fixture
+def impatient(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Path:
+    """Short waits, and a folder for temporary files of this test's own."""
+    for name, seconds in (("batch.CHECKPOINT_S", 0.0), ("batch._RETRY_S", 0.01), ("batch.PATIENCE_AT_END_S", 0.2)):
+        monkeypatch.setattr(f"gateway.log.{name}", seconds)
+    monkeypatch.setattr("gateway.log.opening.BUSY_S", 0.05)
+    spare = tmp_path / "spare"
+    spare.mkdir()
+    monkeypatch.setattr("tempfile.tempdir", str(spare))
+    return spare
+
+
+def feed(writer: LogWriter, first: int, end: int) -> None:
+    for number in range(first, end):
+        writer.frame(Frame(number, "a", "climate", CLIMATE))
+
+
+def test_a_log_that_another_program_locks_is_waited_for_as_long_as_it_takes(tmp_path: Path, impatient: Path) -> None:
+    log = tmp_path / "x.db"
+    writer = LogWriter(log, facts())
+    with contextlib.closing(sqlite3.connect(log, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        feed(writer, 0, 100)
+        wait_for(lambda: "locked" in writer.status.trouble)
+        other.execute("ROLLBACK")
+    wait_for(lambda: writer.status.frames == 100)
+    assert not writer.status.trouble
+    writer.close(9, "test")
+    assert query(log, "SELECT count(*) FROM loan_crate_climate") == [(100,)] and not writer.status.failed
+    ((detail,),) = query(log, "SELECT detail FROM event WHERE kind = 'log trouble'")
+    assert json.loads(str(detail))["reason"] == "database is locked" and json.loads(str(detail))["span_s"] >= 0
+    assert list(impatient.iterdir()) == []
+
+
+def test_what_finds_no_room_in_the_queue_goes_to_a_second_log_and_comes_back(
+    tmp_path: Path, impatient: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("gateway.log.writer.SPILL_FRAMES", 50)
+    log = tmp_path / "x.db"
+    writer = LogWriter(log, facts())
+    writer.event(LinkEvent.of(1, "a", EventKind.READY))
+    feed(writer, 0, 10)
+    wait_for(lambda: writer.status.frames == 10)
+    with contextlib.closing(sqlite3.connect(log, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        feed(writer, 10, 20)
+        wait_for(lambda: "locked" in writer.status.trouble)
+        feed(writer, 20, 200)
+        writer.event(LinkEvent.of(300, "a", EventKind.LOST, {"reason": "test"}))
+        wait_for(lambda: writer.status.frames == 200)  # in the second log
+        (rest,) = impatient.glob("x-rest-*.db")
+        assert stat.S_IMODE(rest.stat().st_mode) == 0o600 or sys.platform == "win32"
+        other.execute("ROLLBACK")
+    wait_for(lambda: "missing" in writer.status.note)
+    feed(writer, 200, 210)
+    writer.close(999, "test")
+    assert query(log, "SELECT t_ns FROM loan_crate_climate ORDER BY id") == [(number,) for number in range(210)]
+    kinds = [kind for (kind,) in query(log, "SELECT kind FROM event ORDER BY id")]
+    assert [kind for kind in kinds if kind != "log trouble"] == ["ready", "lost"]
+    assert writer.status.frames == 210 and not writer.status.failed and list(impatient.iterdir()) == []
+
+
+def test_a_log_that_never_answers_again_leaves_a_second_one_that_can_be_judged(tmp_path: Path, impatient: Path) -> None:
+    log = tmp_path / "x.db"
+    writer = LogWriter(log, facts())
+    for node, kind in (("a", EventKind.READY), ("b", EventKind.READY), ("a", EventKind.DISCONNECTED)):
+        writer.event(LinkEvent.of(1, node, kind))
+    writer.frame(Frame(1, "b", "climate", CLIMATE))
+    wait_for(lambda: writer.status.frames == 1)
+    with contextlib.closing(sqlite3.connect(log, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        writer.frame(Frame(2, "b", "climate", CLIMATE))
+        writer.close(10**9, "test")
+    (rest,) = (path for path in impatient.glob("x-rest-*.db") if path.is_file())
+    assert f"The rest of the run is in {rest}" in writer.status.failed
+    assert query(rest, "SELECT t_ns FROM loan_crate_climate") == [(2,)]
+    assert query(rest, "SELECT node.name, event.kind FROM event JOIN node ON node.id = event.node") == [("b", "ready")]
+
+
+def test_a_file_in_the_way_of_a_second_log_breaks_nothing(tmp_path: Path, impatient: Path) -> None:
+    (impatient / f"x-rest-{os.getpid()}.db").mkdir()
+    test_a_log_that_never_answers_again_leaves_a_second_one_that_can_be_judged(tmp_path, impatient)
 
 
 def test_frames_beyond_the_queue_are_counted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -385,26 +480,29 @@ def test_the_file_alone_holds_what_is_a_moment_old(tmp_path: Path, monkeypatch: 
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="an open file can't be moved there")
-def test_a_log_moved_under_a_run_is_noticed_and_the_rest_goes_elsewhere(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize("deleted", [False, True])
+def test_a_log_moved_or_deleted_under_a_run_is_made_anew_and_the_run_is_whole(
+    tmp_path: Path, impatient: Path, deleted: bool
 ) -> None:
-    monkeypatch.setattr("gateway.log.batch.CHECKPOINT_S", 0.0)
-    monkeypatch.setenv("TMPDIR", str(tmp_path))
-    monkeypatch.setattr("tempfile.tempdir", None)
     log = tmp_path / "x.db"
     writer = LogWriter(log, facts())
     writer.event(LinkEvent.of(1, "a", EventKind.READY))
     writer.frame(Frame(1, "a", "climate", CLIMATE))
     wait_for(lambda: writer.status.frames == 1)
-    log.rename(tmp_path / "moved.db")
-    wait_for(lambda: bool(writer.status.failed))
+    (uid,) = query(log, "SELECT uid FROM run")
+    if deleted:
+        log.unlink()
+    else:
+        log.rename(tmp_path / "moved.db")
+    wait_for(lambda: bool(writer.status.note))
     writer.frame(Frame(2, "a", "climate", CLIMATE))
     writer.close(10**9, "test")
-    assert "it was moved or deleted. The rest of the run is in" in writer.status.failed
-    (rest,) = tmp_path.glob("x-rest-*.db")
-    assert query(tmp_path / "moved.db", "SELECT count(*) FROM loan_crate_climate") == [(1,)]
-    assert query(rest, "SELECT count(*) FROM loan_crate_climate") == [(1,)]
-    assert query(rest, "SELECT kind FROM event") == [("ready",)]
+    (whole,) = tmp_path.glob("x-rest-*.db")
+    assert str(whole) in writer.status.note and writer.status.path == whole and not writer.status.failed
+    assert query(whole, "SELECT t_ns FROM loan_crate_climate") == [(1,), (2,)]
+    assert query(whole, "SELECT uid, ended_how FROM run") == [(*uid, "test")]
+    assert query(whole, "SELECT kind FROM event ORDER BY id") == [("ready",), ("log trouble",)]
+    assert deleted or query(tmp_path / "moved.db", "SELECT count(*) FROM loan_crate_climate") == [(1,)]
 
 
 @pytest.mark.parametrize(
@@ -457,23 +555,3 @@ def test_a_fault_of_the_writer_itself_is_told_and_leaves_no_frame_uncounted(
     writer.close(9, "test")
     assert writer.status.dropped == 3
     assert "KeyError('odd')" in writer.status.failed
-
-
-@pytest.mark.skipif(sys.platform == "win32", reason="an open file can't be moved there")
-def test_a_second_log_begins_with_the_nodes_that_are_connected_then_and_no_others(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr("gateway.log.batch.CHECKPOINT_S", 0.0)
-    monkeypatch.setenv("TMPDIR", str(tmp_path))
-    monkeypatch.setattr("tempfile.tempdir", None)
-    log = tmp_path / "x.db"
-    writer = LogWriter(log, facts())
-    for node, kind in (("a", EventKind.READY), ("b", EventKind.READY), ("a", EventKind.DISCONNECTED)):
-        writer.event(LinkEvent.of(1, node, kind))
-    writer.frame(Frame(1, "b", "climate", CLIMATE))
-    wait_for(lambda: writer.status.frames == 1)
-    log.rename(tmp_path / "moved.db")
-    wait_for(lambda: bool(writer.status.failed))
-    writer.close(10**9, "test")
-    (rest,) = tmp_path.glob("x-rest-*.db")
-    assert query(rest, "SELECT node.name, event.kind FROM event JOIN node ON node.id = event.node") == [("b", "ready")]

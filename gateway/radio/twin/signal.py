@@ -78,12 +78,14 @@ def resting_value(field: Field) -> Value:
 
 def fitted(field: Field, value: Value) -> Value:
     """``value``, or the end of what the field can carry where it lies beyond."""
-    if not isinstance(value, int | float) or not field.type.integer:
+    if not isinstance(value, int | float):
         return value
     try:
         field.type.encode(field, value)
         return value
     except ValueError:
+        if not field.type.integer:
+            return math.copysign(math.inf, value)  # what its own special values are for
         low, high = field.raw_range
         ends = [field.scale.apply(raw) if field.scale else raw for raw in (low, high)]
         return min(max(value, min(ends)), max(ends))
