@@ -38,8 +38,9 @@ def of_link(run: RunInfo, node: NodeInfo) -> Relations:
         "OVER (ORDER BY id) AS end_ns FROM {marks}) WHERE kind = 'ready'",
     )
     yield "connected_s", Scalar("(SELECT sum(end_ns - start_ns) / 1e9 FROM {links})")
-    yield "run_ns", Scalar(str(run.end_ns - run.started_ns))
-    yield "run_s", Scalar(f"({run.end_ns - run.started_ns} / 1e9)")
+    run_ns = run.end_ns - run.started_ns - run.paused_ns
+    yield "run_ns", Scalar(str(run_ns))
+    yield "run_s", Scalar(f"({run_ns} / 1e9)")
     yield (
         "absences",
         f"SELECT lost_ns, back_ns, max(coalesce(back_ns, {run.end_ns}) - lost_ns, 0) / 1e9 AS away_s FROM "

@@ -18,8 +18,9 @@ from gateway.host.clock import Clock
 from gateway.host.gc import freeze_gc
 from gateway.host.service import notify, reloading
 from gateway.log.batch import RunFacts, WriterStatus
+from gateway.log.reader import Log, RunInfo
 from gateway.model.errors import InputError, LogFileError
-from gateway.model.events import LinkEvent, RadioError, Reloaded
+from gateway.model.events import Disconnected, LinkEvent, RadioError, Reloaded, Resumed
 from gateway.model.figures import Requirement
 from gateway.model.radios import RadioName
 from gateway.model.records import Sink
@@ -63,16 +64,20 @@ class RunResult:
     """How a run went.
 
     Attributes:
-        failed: why it had to end, "" where it did not.
+        log: where it is; elsewhere than it began where that was moved or deleted.
+        failed: why something of it is not in the log, "" where nothing is.
+        note: what went wrong with the log and was put right.
         unfit: what is wrong with each node that could not be used.
     """
 
+    log: Path
     run: int
     how: str
     failed: str
     unfit: tuple[str, ...]
     frames: int
     dropped: int
+    note: str
 
     @property
     def troubles(self) -> list[str]:
@@ -88,6 +93,7 @@ async def execute(
     on_view: Callable[[RunView], None],
     clock: Clock | None = None,
     reload: Callable[[], RunConfig] | None = None,
+    before: RunInfo | None = None,
 ) -> RunResult:
     """Carry out a run until its length has passed, a signal asks for its end, or it can't go on.
 
@@ -99,6 +105,7 @@ async def execute(
         clock: stamps the records.
         reload: reads the run file again when SIGHUP asks for that; nodes that are new in it join the run. Without,
             SIGHUP ends the run, as a terminal that is closed does.
+        before: a run that was cut off, which this one continues.
 
     Raises:
         AdapterError: Bluetooth can't be used.
@@ -108,7 +115,13 @@ async def execute(
     freeze_gc()
     async with open_radio(config.radio, config.air) as radio:
         await check_adapter(radio)
-        writer = open_sink(_facts(config, radio, clock, length_ns))
+        facts = _facts(config, radio, clock, length_ns)
+        if before is not None:
+            facts = replace(facts, started_ns=before.started_ns, planned_ns=before.planned_ns, uid=before.uid)
+        writer = open_sink(facts)
+        if before is not None:
+            _resume(writer, before, clock.now_ns())
+            length_ns = None if length_ns is None else max(length_ns - round(before.lasted_s * 1e9), 0)
         supervisor = Supervisor(config, radio, writer, clock)
         run = _Run(config, radio, supervisor, writer, clock)
         view = _Viewer(on_view, config, supervisor, writer.status, length_ns)
@@ -121,18 +134,19 @@ async def execute(
             writer.event(LinkEvent(clock.now_ns(), None, RadioError(reason=" ".join(reason.split()))))
 
         loop = asyncio.get_running_loop()
-        before = loop.get_exception_handler()
+        handler = loop.get_exception_handler()
         if config.radio is RadioName.SYSTEM:  # the others are of this process and know their own
             loop.set_exception_handler(stray)
         try:
             how = await _live(run, view, length_ns, reload)
         finally:
-            loop.set_exception_handler(before)
+            loop.set_exception_handler(handler)
             notify("STOPPING=1")
             await asyncio.to_thread(writer.close, supervisor.ended_ns or clock.now_ns(), how)
         view.show()
     unfit = tuple(session.unfit for session in supervisor.sessions if session.unfit)
-    return RunResult(writer.run, how, writer.status.failed, unfit, writer.status.frames, writer.status.dropped)
+    status = writer.status
+    return RunResult(status.path, writer.run, how, status.failed, unfit, status.frames, status.dropped, status.note)
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,6 +180,7 @@ async def run(
     on_view: Callable[[RunView], None] = lambda view: None,
     health: Path | None = None,
     reload: Callable[[], RunConfig] | None = None,
+    resume: bool = False,
     on_judged: Callable[[Finished], None] = lambda finished: None,
 ) -> Finished:
     """Log the nodes of a run file, send what its broker is to have, and judge the run.
@@ -177,12 +192,15 @@ async def run(
         on_view: called twice a second with the state of the run.
         health: a file to keep that says what each node is doing.
         reload: as for `execute`.
+        resume: continue the newest run of the log where that was cut off and has the same run file: it stays one run,
+            and the time in which nobody listened is charged to no node.
         on_judged: called with the verdicts before what is left is sent to the broker, which can take a while.
 
     Raises:
         AdapterError: Bluetooth can't be used.
         InputError: the log can't be used.
     """
+    cut_off = _cut_off(config, log) if resume else None
     journal = Journal(log)
     shows: list[Callable[[RunView], None]] = [journal, on_view, *([Health(health)] if health is not None else [])]
     with sending(config.mqtt, log) as sender:
@@ -192,9 +210,9 @@ async def run(
             for one in shows:
                 one(whole)
 
-        result = await execute(config, lambda facts: journal.sink(facts, log), length_ns, show, reload=reload)
+        result = await execute(config, lambda facts: journal.sink(facts, log), length_ns, show, None, reload, cut_off)
         try:
-            finished = Finished(log, result, await asyncio.to_thread(judge, log, result.run))
+            finished = Finished(result.log, result, await asyncio.to_thread(judge, result.log, result.run))
         except LogFileError as error:
             raise InputError("\n".join([*result.troubles, str(error)])) from None
         on_judged(finished)
@@ -204,6 +222,26 @@ async def run(
             sender.verdicts(node, own)
         await asyncio.to_thread(sender.end)
         return replace(finished, sending=sender.line, unsent=not sender.progress.done)
+
+
+def _cut_off(config: RunConfig, log: Path) -> RunInfo | None:
+    """The newest run of a log, where it is of this run file and nobody ended it.
+
+    Raises:
+        LogFileError: it is no log.
+    """
+    if not log.exists() or not log.stat().st_size:
+        return None
+    with Log(log) as opened:
+        newest = opened.run() if opened.run_ids() else None
+    return newest if newest is not None and newest.ended_ns is None and newest.run_text == config.text else None
+
+
+def _resume(writer: RunSink, before: RunInfo, now_ns: int) -> None:
+    """Note that nobody listened since a run was cut off."""
+    for node in before.nodes:
+        writer.event(LinkEvent(before.end_ns, node.name, Disconnected()))
+    writer.event(LinkEvent(now_ns, None, Resumed(paused_s=(now_ns - before.end_ns) / 1e9)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,7 +269,7 @@ async def _live(run: _Run, view: _Viewer, length_ns: int | None, reload: Callabl
     with _signals(loop, stop, reload_asked if reload else None) as received:
         async with asyncio.TaskGroup() as group:
             helpers = run.wake(run.config, set(), group)
-            helpers.append(group.create_task(view.run(stop), name="display"))
+            helpers.append(group.create_task(view.run(), name="display"))
             if length_ns is not None:
                 helpers.append(group.create_task(_set_after(length_ns / 1e9, stop), name="run length"))
             if reload is not None:
@@ -242,8 +280,6 @@ async def _live(run: _Run, view: _Viewer, length_ns: int | None, reload: Callabl
                 helper.cancel()
     if received:
         return f"stopped by {received[0].name}"
-    if view.status.failed:
-        return "log could not be written"
     return "duration reached" if stop.is_set() else "no usable node left"
 
 
@@ -310,7 +346,7 @@ async def _set_after(seconds: float, event: asyncio.Event) -> None:
 
 
 class _Viewer:
-    """Shows a run now and then, and ends it when the log can't be written."""
+    """Shows a run now and then."""
 
     def __init__(
         self,
@@ -351,13 +387,11 @@ class _Viewer:
         """How many nodes are connected and set up."""
         return sum(session.state.up_ns is not None for session in self._supervisor.sessions)
 
-    async def run(self, stop: asyncio.Event) -> None:
+    async def run(self) -> None:
         """Show it until cancelled."""
         while True:
             self.show()
             notify("WATCHDOG=1", f"STATUS={self.status.frames} values, {self.connected} nodes connected")
-            if self.status.failed:
-                stop.set()
             await asyncio.sleep(VIEW_EVERY_S)
 
 

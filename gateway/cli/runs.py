@@ -80,6 +80,9 @@ def run(
     into: Annotated[Path | None, typer.Option(help="Log file; RUNFILE's name with .db by default.")] = None,
     radio: OtherRadio = None,
     health: Annotated[Path | None, typer.Option(help="Keep a status file with what each node is doing.")] = None,
+    resume: Annotated[
+        bool, typer.Option("--resume", help="Continue the newest run of the log if it was cut off.")
+    ] = False,
 ) -> None:
     """Log the nodes of a run file for its length or until Ctrl-C, then judge them."""
     from gateway.config import load_run
@@ -94,7 +97,7 @@ def run(
     if health is not None and (health.resolve() in taken or not health.parent.is_dir()):
         raise InputError(f"--health {health} can't be used; give a separate file in an existing folder")
     length_ns = length_of(for_, config.length_ns)
-    finished = _run(config, log, length_ns, console_of(), health, read if is_service() else None)
+    finished = _run(config, log, length_ns, console_of(), health, read if is_service() else None, resume)
     raise exit_with(finished.judged.outcome)
 
 
@@ -105,6 +108,7 @@ def _run(
     console: Console,
     health: Path | None = None,
     reload: Callable[[], RunConfig] | None = None,
+    resume: bool = False,
 ) -> Finished:
     import asyncio
 
@@ -116,12 +120,16 @@ def _run(
     def show(finished: Finished) -> None:
         display.close()
         result = finished.result
-        place = f"{log}, run {result.run}" if not result.failed else "two files, see below; the first one is judged"
+        place = f"{finished.log}, run {result.run}"
+        if result.failed:
+            place = "two files, see below; the first one is judged"
         console.print(f"{config.title}: {result.how}; {result.frames} values in {place}\n", soft_wrap=True)
         show_verdicts(finished.judged.verdicts, console)
+        if result.note:
+            console.print(f"\n{result.note}", soft_wrap=True)
 
     with display:
-        finished = asyncio.run(run_nodes(config, log, length_ns, display, health, reload, show))
+        finished = asyncio.run(run_nodes(config, log, length_ns, display, health, reload, resume, show))
     if finished.unsent:
         console.print(f"\n{finished.sending}", soft_wrap=True)
         console.print(f"Unsent values are in the log; send them: gattest forward {log} {config.path}", soft_wrap=True)

@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from gateway.log.schema import quoted, refusal
 from gateway.model.errors import InputError, LogFileError
-from gateway.model.events import EventKind, LinkEvent
+from gateway.model.events import EventKind, LinkEvent, Resumed
 from gateway.model.figures import FORMER_NAMES, Requirement, Role
 from gateway.model.utc import duration_text
 
@@ -82,6 +82,8 @@ class RunInfo:
     Attributes:
         ended_ns: None for a run still going, or one whose process was killed.
         end_ns: when it ended, or its last record where it was killed or still goes on.
+        paused_ns: for how long nobody listened, because it was cut off and resumed.
+        run_text: the run file.
     """
 
     id: int
@@ -98,6 +100,8 @@ class RunInfo:
     requirements: tuple[Requirement, ...]
     uid: str
     end_ns: int
+    paused_ns: int = 0
+    run_text: str = ""
 
     def chosen(self, nodes: Collection[str], channels: Collection[str]) -> list[NodeInfo]:
         """The nodes of these names, all where none is named.
@@ -116,8 +120,8 @@ class RunInfo:
 
     @property
     def lasted_s(self) -> float:
-        """How long it lasted, seconds."""
-        return (self.end_ns - self.started_ns) / 1e9
+        """How long it lasted without pauses, seconds."""
+        return (self.end_ns - self.started_ns - self.paused_ns) / 1e9
 
     @property
     def shortfall(self) -> str:
@@ -205,10 +209,10 @@ class Log:
         if run is not None and run not in known:
             raise LogFileError(f"{self.path} has no run {run}; it has {', '.join(map(str, known))}")
         wanted = run if run is not None else known[-1]
-        number, title, radio, host, started_ns, planned_ns, ended_ns, ended_how, first = next(
+        number, title, radio, host, started_ns, planned_ns, ended_ns, ended_how, first, text = next(
             self._query(
-                "SELECT id, title, radio, host, started_ns, planned_ns, ended_ns, ended_how, first_frame FROM run "
-                "WHERE id = ?",
+                "SELECT id, title, radio, host, started_ns, planned_ns, ended_ns, ended_how, first_frame, "
+                "run_text FROM run WHERE id = ?",
                 wanted,
             )
         )
@@ -239,6 +243,8 @@ class Log:
             requirements,
             self._uid(number),
             ended_ns if ended_ns is not None else self._last_ns(number, started_ns, nodes, first, end_frame),
+            self._paused_ns(number),
+            text or "",
         )
 
     def _uid(self, run: int) -> str:
@@ -367,6 +373,10 @@ class Log:
             "ORDER BY frame, position",
             (run.first_frame, run.end_frame, node.name),
         )
+
+    def _paused_ns(self, run: int) -> int:
+        details = self._query("SELECT detail FROM event WHERE run = ? AND kind = ?", run, EventKind.RESUMED.value)
+        return sum(round(Resumed.of(json.loads(detail)).paused_s * 1e9) for (detail,) in details)
 
     def _last_ns(self, run: int, started_ns: int, nodes: Sequence[NodeInfo], first: int, end: int) -> int:
         """Time of the last record of a run."""

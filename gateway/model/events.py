@@ -44,6 +44,7 @@ class EventKind(StrEnum):
     RADIO = "radio error"
     STEP = "exercise step"
     RELOADED = "run file reloaded"
+    RESUMED = "run resumed"
 
     @classmethod
     def _missing_(cls, value: object) -> EventKind | None:
@@ -381,6 +382,14 @@ class ExerciseStep(Detail):
     expected: str
     found: str
     tried_in_run: int | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Resumed(Detail):
+    """A run that was cut off goes on, and for how long nobody had listened, which is charged to no node."""
+
+    kind = EventKind.RESUMED
+    paused_s: float
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -34,9 +34,13 @@ class Radio(Protocol):
         """Nodes with one of these services that the system has a link with already; such a node does not advertise."""
         ...
 
-    async def forget(self, device: BLEDevice) -> bool:
-        """Remove what the system remembers of a node, its attribute table above all; False where there is no such
-        memory, or where a bond would be lost with it."""
+    def remembers(self, device: BLEDevice) -> bool:
+        """Whether the system keeps a node's attribute table beyond a link, and can be made to `forget` it without a
+        bond being lost."""
+        ...
+
+    async def forget(self, device: BLEDevice) -> None:
+        """Remove what the system remembers of a node, which is not connected."""
         ...
 
     def client(self, device: BLEDevice, lost: Callable[[], None]) -> BleakClient:

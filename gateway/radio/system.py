@@ -61,13 +61,12 @@ class SystemRadio:
         except NotImplementedError:
             return []
 
-    async def forget(self, device: BLEDevice) -> bool:
-        """On BlueZ, which goes on showing a table of yesterday until the device is removed."""
-        client = BleakClient(device)
-        if client.backend_id is not BleakBackend.BLUEZ_DBUS or _remembered(device).get("Paired"):
-            return False
-        await client.unpair()
-        return True
+    def remembers(self, device: BLEDevice) -> bool:
+        """BlueZ does, and goes on showing a table of yesterday until the device is removed."""
+        return BleakClient(device).backend_id is BleakBackend.BLUEZ_DBUS and not _properties(device).get("Paired")
+
+    async def forget(self, device: BLEDevice) -> None:
+        await BleakClient(device).unpair()
 
     def client(self, device: BLEDevice, lost: Callable[[], None]) -> BleakClient:
         # Windows, too, keeps tables of yesterday, unless it is asked not to
@@ -90,7 +89,7 @@ class SystemRadio:
         return ""
 
 
-def _remembered(device: BLEDevice) -> dict[str, Any]:
+def _properties(device: BLEDevice) -> dict[str, Any]:
     """What BlueZ tells of a device."""
     details = device.details
     return details.get("props", {}) if isinstance(details, dict) else {}

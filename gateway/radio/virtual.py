@@ -106,8 +106,11 @@ class VirtualRadio:
     async def connected(self, services: Sequence[str]) -> list[BLEDevice]:
         return []
 
-    async def forget(self, device: BLEDevice) -> bool:
+    def remembers(self, device: BLEDevice) -> bool:
         return False
+
+    async def forget(self, device: BLEDevice) -> None:
+        return None
 
     def att_mtu(self, client: BleakClient) -> int:
         return client.mtu_size

@@ -24,7 +24,7 @@ Wants=bluetooth.target network-online.target
 Type=notify
 User={user}
 WorkingDirectory={folder}
-ExecStart={program} run {run} --into {log} --health {health}
+ExecStart={program} run {run} --into {log} --health {health} --resume
 ExecReload=/bin/kill -HUP $MAINPID
 # User and password of a broker, as GATTEST_MQTT_USER=... and GATTEST_MQTT_PASSWORD=...
 EnvironmentFile=-/etc/gattest/credentials

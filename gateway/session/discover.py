@@ -85,12 +85,15 @@ async def release(radio: Radio, who: str) -> bool:
 
 
 async def forget(radio: Radio, device: BLEDevice) -> bool:
-    """Remove what the system remembers of a node's table; whether it had anything to remember.
+    """Remove what the system remembers of a node that is not connected; whether it does remember.
 
     Raises:
         RadioError: the system refused.
     """
-    return await within(REQUEST_S, "removing the node from the system", radio.forget(device))
+    if not radio.remembers(device):
+        return False
+    await within(REQUEST_S, "removing the node from the system", radio.forget(device))
+    return True
 
 
 async def discover(radio: Radio, device: BLEDevice, who: str, listen_s: float) -> FoundTable:

@@ -79,6 +79,7 @@ class NodeSession:
         self._link: _Link | None = None
         self._found: dict[str, Any] = {}
         self._address = ""
+        self._stale = ""  # why the table that the system shows is to be forgotten
         self._forgot = False  # the system was asked to forget the table, and none has matched since
 
     async def run(self) -> None:
@@ -145,6 +146,10 @@ class NodeSession:
             if trouble := await disconnect(client):  # meanwhile values may still come
                 self._tell(events.RadioError(reason=trouble))
             self._link = None
+            if self._stale:  # removed while it is connected, BlueZ shows no services ever after
+                why, self._stale = self._stale, ""
+                await forget(self._radio, sighting.device)
+                self._tell(events.Forgotten(address=self._address, reason=why))
 
     def _tell_address(self, address: str) -> None:
         if self._address not in ("", address):
@@ -155,15 +160,15 @@ class NodeSession:
             self._tell(events.AddressDiffers(name=name, before=self._address, found=address, note=note))
         self._address = address
 
-    async def _forget(self, device: BLEDevice, why: str) -> bool:
-        """Make the system forget a table that contradicts the plugin, once until one fits; whether it did."""
-        if self._forgot:
-            return False
-        self._forgot = True
-        if not await forget(self._radio, device):
-            return False
-        self._tell(events.Forgotten(address=device.address, reason=why))
-        return True
+    def _doubt(self, device: BLEDevice, why: str) -> None:
+        """A table contradicts the plugin: once until one fits, have the system forget it.
+
+        Raises:
+            RadioError: it remembers tables, and is to look again.
+        """
+        if not self._forgot and self._radio.remembers(device):
+            self._forgot, self._stale = True, why
+            raise RadioError(f"{why}; looking again at what the node itself has")
 
     async def _find(self) -> Sighting:
         while True:
@@ -202,8 +207,7 @@ class NodeSession:
         try:
             table = resolve(client, self.node)
         except NodeError as error:
-            if await self._forget(device, str(error)):
-                raise RadioError(f"{error}; looking again at what the node itself has") from None
+            self._doubt(device, str(error))
             raise
 
         def do(what: str, work: Awaitable[T]) -> Awaitable[T]:
@@ -216,8 +220,8 @@ class NodeSession:
             self._sink.frame(Frame(self._clock.now_ns(), self.node.name, name, raw))
             self._tell(events.ConstantRead(characteristic=name, raw=raw.hex()))
         differ = await check_descriptors(self.node, table, do, client)
-        if differ and await self._forget(device, differ[0].found):
-            raise RadioError("its descriptors contradict the plugin; looking again at what the node itself has")
+        if differ:
+            self._doubt(device, f"{differ[0].characteristic}: {differ[0].found}")
         self._forgot = bool(differ)
         for one in differ:
             self._tell(one)

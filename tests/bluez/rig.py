@@ -142,6 +142,7 @@ class Rig:
         self.images, self.work = images, work
         self.out = work / "out"
         self.nodes: dict[str, Node] = {}
+        self.sent: dict[str, list[tuple[float, str, bytes]]] = {}
         self._asked: dict[int, asyncio.Future[dict[str, Any]]] = {}
         self._stays: dict[int, Stay] = {}
         self._numbers = itertools.count(1)
@@ -325,6 +326,7 @@ class Rig:
             options.pop("twin", self.config.twins[key]),
             **options,
         )
+        node.sent = self.sent.setdefault(key, [])  # of all the firmwares of a case
         self.nodes[key] = node
         node.wake()
         return node
@@ -333,6 +335,7 @@ class Rig:
         for node in list(self.nodes.values()):
             await node.die()
         self.nodes.clear()
+        self.sent.clear()
         # BlueZ is to know nothing of the case before
         await self.sh(
             "for d in $(timeout 10 bluetoothctl devices | awk '{print $2}'); do timeout 10 bluetoothctl remove $d; done; rm -rf /var/w/*; true",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import re
@@ -14,6 +15,8 @@ import time
 from pathlib import Path
 
 import pytest
+
+from tests.support import figures, wait_for
 
 ROOT = Path(__file__).parents[2]
 
@@ -493,3 +496,37 @@ def test_newest_values_keep_their_headings_whole_at_80_columns(folder: Path, mon
     assert said.exit_code == 0 and max(map(len, said.stdout.splitlines())) <= 80
     for name in ("temperature °C", "absolute_humidity g/m³", "dew_point °C"):
         assert name in said.stdout
+
+
+def test_a_run_killed_and_resumed_stays_one_run_and_the_pause_is_charged_to_no_node(tmp_path: Path) -> None:
+    """A service that is killed goes on: one run, whose pause is in no figure of the node."""
+    (tmp_path / "run.toml").write_text(
+        '[run]\ntitle = "t"\nlength = "12 s"\nradio = "virtual"\n[node.a]\nplugin = "loan-crate"\nfind = { name = "A" }\n'
+        'sensor = { climate = { period = "100 ms" } }\n'
+    )
+    command = [sys.executable, "-c", "from gateway.cli import main; main()", "run", "run.toml", "--resume"]
+    environment = os.environ | {"PYTHONPATH": str(ROOT)}
+    first = subprocess.Popen(command, cwd=tmp_path, env=environment, stdout=subprocess.DEVNULL)
+
+    def received() -> int:
+        path = f"{(tmp_path / 'run.db').as_uri()}?mode=ro"
+        with contextlib.suppress(sqlite3.Error), contextlib.closing(sqlite3.connect(path, uri=True)) as log:
+            return int(log.execute("SELECT count(*) FROM loan_crate_climate").fetchone()[0])
+        return 0
+
+    wait_for(lambda: received() > 20)
+    first.kill()
+    first.wait()
+    before = received()
+    time.sleep(3)
+    done = gattest("run", "run.toml", "--resume", cwd=tmp_path)
+    assert done.returncode == 3, done.stdout + done.stderr  # nothing is required
+    with contextlib.closing(sqlite3.connect(tmp_path / "run.db")) as log:
+        ((ended,),) = log.execute("SELECT ended_how FROM run").fetchall()
+        ((paused,),) = log.execute("SELECT detail ->> '$.paused_s' FROM event WHERE kind = 'run resumed'").fetchall()
+        ids = [number for (number,) in log.execute("SELECT id FROM loan_crate_climate ORDER BY t_ns")]
+    assert ended == "duration reached" and paused >= 3
+    assert len(ids) > before + 20 and ids == sorted(ids)
+    found = {(m.subject, m.name): m.value for m in figures(tmp_path / "run.db").values()}
+    assert (found["link", "disconnects"], found["climate", "loss"]) == (0, 0)
+    assert (found["climate", "gap_longest"] or 9) < 1 and (found["link", "connected"] or 0) > 60

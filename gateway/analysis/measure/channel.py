@@ -55,7 +55,7 @@ def measure_channel(
     """The figures of one channel of one node."""
     times, span = arrivals.times, span_of(arrivals.times, history)
     linked, decoded = int(np.count_nonzero(span >= 0)), len(times) - content.faults
-    linked_s, run_s = history.linked_ns / 1e9, (history.end_ns - history.start_ns) / 1e9
+    linked_s, run_s = history.linked_ns / 1e9, history.run_ns / 1e9
     part = _cut(channel.name, times, span, history)
     gaps_s = gaps_within(times, part) / 1e9
     found = {

@@ -64,6 +64,12 @@ class History:
     switched: Mapping[str, list[tuple[int, bool]]] = field(default_factory=dict)
     cuts: Mapping[str, list[int]] = field(default_factory=dict)
     lost: tuple[Loss, ...] = ()
+    paused_ns: int = 0
+
+    @property
+    def run_ns(self) -> int:
+        """How long the run lasted, without pauses."""
+        return self.end_ns - self.start_ns - self.paused_ns
 
     @property
     def linked_ns(self) -> int:
@@ -71,8 +77,8 @@ class History:
         return sum(to - start for start, to in self.spans)
 
 
-def link_history(events: Iterable[LinkEvent], start_ns: int, end_ns: int) -> History:
-    """Read a node's events in order."""
+def link_history(events: Iterable[LinkEvent], start_ns: int, end_ns: int, paused_ns: int = 0) -> History:
+    """Read a node's events in order; ``paused_ns`` of the run nobody listened."""
     events = list(events)
     spans, losses, link = _links(events, end_ns)
     period, switched, cuts = _settings(events)
@@ -96,6 +102,7 @@ def link_history(events: Iterable[LinkEvent], start_ns: int, end_ns: int) -> His
         switched,
         cuts,
         tuple(losses),
+        paused_ns=paused_ns,
     )
 
 
@@ -164,7 +171,7 @@ def interval_s(gaps_s: npt.NDArray[np.float64]) -> float | None:
 
 def measure_link(node: str, history: History, interval: tuple[float | None, int]) -> list[Measure]:
     """The figures of the link; ``interval`` is what `interval_s` found, and from how many gaps."""
-    run_s = (history.end_ns - history.start_ns) / 1e9
+    run_s = history.run_ns / 1e9
     returns_s = np.array(history.returns_ns) / 1e9
     longest = [*returns_s.tolist(), *([history.away_ns / 1e9] if history.away_ns is not None else [])]
     values: dict[str, tuple[float | None, int]] = {

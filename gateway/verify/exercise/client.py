@@ -272,14 +272,16 @@ async def link(who: str, plugin: Plugin, radio: Radio, sink: Sink, clock: Clock)
         async with _linked(who, plugin, radio, sink, clock, doubted=True) as node:
             yield node
         return
-    except _StaleTableError:
-        pass
+    except _StaleTableError as stale:
+        device, why = stale.args
+        await forget(radio, device)
+        sink.event(events.LinkEvent(clock.now_ns(), who, events.Forgotten(address=device.address, reason=why)))
     async with _linked(who, plugin, radio, sink, clock) as node:
         yield node
 
 
 class _StaleTableError(Exception):
-    """A table that lacked something, and that the system was made to forget."""
+    """A table that lacks something and may be one of yesterday: the device, and what it lacks."""
 
 
 @asynccontextmanager
@@ -302,9 +304,8 @@ async def _linked(
         try:
             await node.prepare()
         except NodeError as error:
-            if doubted and await forget(radio, device):
-                node.tell(events.Forgotten(address=device.address, reason=str(error)))
-                raise _StaleTableError from None
+            if doubted and radio.remembers(device):
+                raise _StaleTableError(device, str(error)) from None
             raise
         yield node
     finally:
