@@ -5,16 +5,23 @@ from __future__ import annotations
 import asyncio
 import csv
 import sqlite3
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import pytest
+from bleak.backends.characteristic import BleakGATTCharacteristic
+from bleak.backends.device import BLEDevice
 from bumble.gatt import Characteristic, CharacteristicValue
 
+from gateway.model.errors import NodeError
 from gateway.model.events import EventKind
 from gateway.model.link import State
+from gateway.plugin import find_plugin
+from gateway.radio.stack import StackClient
 from gateway.radio.twin import Twin
 from gateway.radio.virtual import VirtualRadio, make_host
+from gateway.session.node import UNFIT_AFTER
 from tests.support import Bench, events, figures, on_virtual_time, plugin_folder, run_bench, run_file, run_info
 
 CRATE = """
@@ -638,3 +645,123 @@ def test_a_sensor_that_a_run_is_not_told_to_set_stays_as_it_starts_where_its_set
     (written,) = events(log, EventKind.SETTING)
     assert written.facts["written"] == "1114" and written.facts["on"] == {"a": True, "b": True}
     assert len(rows(log, "SELECT 1 FROM probe_b")) >= 8
+
+
+def test_every_link_is_released_also_after_a_loss(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Only that frees what a system holds for a link: without it BlueZ delivers each value once more after each loss."""
+    made, released = [], []
+    client, left = VirtualRadio.client, StackClient.disconnect
+
+    async def counted(self: StackClient) -> None:
+        released.append(self)
+        await left(self)
+
+    monkeypatch.setattr(VirtualRadio, "client", lambda *args: made.append(client(*args)) or made[-1])
+    monkeypatch.setattr(StackClient, "disconnect", counted)
+    log = tmp_path / "run.db"
+    run_bench(crate(tmp_path, faults='drop_link_every = "10 s"'), log, 60)
+    assert len(events(log, EventKind.LOST)) >= 3
+    assert {id(one._backend) for one in made} == {id(one) for one in released}
+
+
+def test_values_that_come_while_a_link_is_ended_in_order_are_values(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    left = StackClient.disconnect
+
+    async def slow(self: StackClient) -> None:
+        await asyncio.sleep(2.4)  # as long as BlueZ 5.66 took
+        await left(self)
+
+    monkeypatch.setattr(StackClient, "disconnect", slow)
+    log = tmp_path / "run.db"
+    run_bench(crate(tmp_path, period="0.1 s"), log, 20)
+    ((last, ended),) = rows(log, "SELECT max(f.t_ns), run.ended_ns FROM loan_crate_climate f, run")
+    assert last - ended > 2e9 and not events(log, EventKind.LATE_CALLBACK)
+    assert figures(log)["a", "climate", "rate"].value == pytest.approx(10, rel=0.02)
+
+
+def test_a_silent_link_is_probed_with_what_is_not_subscribed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """BlueZ passes a read of a subscribed characteristic on as a notification, which would feed the watchdog."""
+    read: list[str] = []
+    reading = StackClient.read_gatt_char
+
+    async def noted(self: StackClient, characteristic: BleakGATTCharacteristic, **more: Any) -> bytearray:
+        read.append(characteristic.uuid)
+        return await reading(self, characteristic, **more)
+
+    async def script(bench: Bench) -> None:
+        await asyncio.sleep(20)
+        read.clear()
+        bench.twins["a"].device.gatt_server.subscribers.clear()
+
+    monkeypatch.setattr(StackClient, "read_gatt_char", noted)
+    log = tmp_path / "run.db"
+    run_bench(crate(tmp_path, silent="5 s"), log, 24.9, script)
+    assert not {find_plugin("loan-crate").characteristics[name].uuid for name in ("climate", "shock", "light")} & {
+        *read
+    }
+
+
+def test_a_node_that_the_system_has_a_link_with_is_taken_over_without_an_advertisement(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As a run that was killed leaves it on BlueZ."""
+
+    async def connected(self: VirtualRadio, services: Sequence[str]) -> list[BLEDevice]:
+        assert find_plugin("loan-crate").characteristics["climate"].service in services
+        return held
+
+    async def script(bench: Bench) -> None:
+        address = bench.twins["a"].device.random_address
+        held.append(BLEDevice(address.to_string(False), "A", address))
+
+    held: list[BLEDevice] = []
+    monkeypatch.setattr(VirtualRadio, "connected", connected)
+    monkeypatch.setattr("gateway.session.seek.matches", lambda *_: False)  # nothing is heard
+    log = tmp_path / "run.db"
+    run_bench(crate(tmp_path), log, 30, script)
+    assert "rssi_dbm" not in events(log, EventKind.FOUND)[0].facts
+    assert events(log, EventKind.READY) and rows(log, "SELECT count(*) FROM loan_crate_climate")[0][0] > 10
+
+
+def test_a_system_that_remembers_tables_is_made_to_forget_one_that_contradicts_and_only_then_is_a_node_unfit(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    forgotten: list[str] = []
+
+    async def forget(self: VirtualRadio, device: BLEDevice) -> None:
+        forgotten.append(device.address)
+
+    monkeypatch.setattr(VirtualRadio, "remembers", lambda self, device: True)
+    monkeypatch.setattr(VirtualRadio, "forget", forget)
+    monkeypatch.setattr(
+        "gateway.session.node.resolve", lambda client, node: (_ for _ in ()).throw(NodeError("lacks x"))
+    )
+    log = tmp_path / "run.db"
+    run_bench(crate(tmp_path), log, 60)
+    (event,) = events(log, EventKind.FORGOTTEN)
+    assert forgotten == [event.facts["address"]] and "lacks x" in str(event.facts["reason"])
+    assert len(events(log, EventKind.CONNECTED)) == 1 + UNFIT_AFTER and events(log, EventKind.UNFIT)
+
+
+def test_an_empty_table_is_a_failed_link_and_never_unfit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("gateway.session.node.structure", lambda client, table: [])
+    log = tmp_path / "run.db"
+    run_bench(crate(tmp_path), log, 120)
+    assert len(events(log, EventKind.CONNECT_FAILED)) > UNFIT_AFTER and not events(log, EventKind.UNFIT)
+
+
+def test_an_address_that_changes_under_a_name_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    log = tmp_path / "run.db"
+
+    async def script(bench: Bench) -> None:
+        await asyncio.sleep(10)
+        bench.radio.air.silence(bench.twins["a"].device.host.hci_sink, True)
+        device, _ = make_host(bench.radio.air, "A", "C2:10:00:00:00:77")
+        await device.power_on()
+        await device.start_advertising(auto_restart=True, advertising_data=bytes([2, 9, 65]))
+
+    run_bench(crate(tmp_path), log, 60, script)
+    (event,) = events(log, EventKind.ADDRESS)[:1]
+    assert event.facts["found"] == "C2:10:00:00:00:77" and "another node" in str(event.facts["note"])
