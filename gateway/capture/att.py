@@ -286,12 +286,17 @@ class Bearer:
             last = max(struct.unpack_from("<HBH", pdu, end)[::2]) if step >= 5 else 0
             for known in (table.values, table.uuids):  # what stood here before, in an earlier firmware
                 for handle in [handle for handle in known if asked.handle <= handle <= last]:
-                    del known[handle]
+                    # a client may go on right behind the last declaration, where that one's value stands
+                    if handle not in table.declared or table.declared[handle][0] >= asked.handle:
+                        del known[handle]
         for at in range(2, len(pdu) - step + 1, step):
             (handle,) = struct.unpack_from("<H", pdu, at)
             value = pdu[at + 2 : at + step]
             if asked.kind == _CHARACTERISTICS and len(value) in (5, 19):
                 (target,) = struct.unpack_from("<H", value, 1)
+                for old in [v for v, (own, _) in table.declared.items() if own == handle and v != target]:
+                    del table.declared[old]
+                    table.values.pop(old, None)
                 table.values[target] = uuid_of(value[3:])
                 table.uuids[handle] = _CHARACTERISTICS
                 table.declared[target] = (handle, value[0])

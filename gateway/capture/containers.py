@@ -25,6 +25,7 @@ from gateway.capture.window import (
     Window,
     tell_rest,
 )
+from gateway.capture.wrapped import unwrapped
 from gateway.model.errors import InputError
 
 _SNOOP_EPOCH_US = 0x00DCDDB30F2F8000  # 1970 in microseconds since the year 0, from which snoop files count
@@ -131,7 +132,8 @@ def _pcap(path: Path, window: Window, trouble: Trouble) -> Iterator[Packet]:
     window.at = 24
     records = _PcapRecords(struct.Struct(order + "IIII"), tick_ns)
     for number, (t_ns, data, _) in enumerate(_records(window, records, trouble), 1):
-        yield Packet(t_ns, link, data, number)
+        if (inner := unwrapped(link, data, number, trouble)) is not None:
+            yield Packet(t_ns, *inner, number)
 
 
 def _unknown(path: Path, link: int) -> str:

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
 
 from gateway.capture.att import CCCD, Happened, Heard, How, Table
-from gateway.capture.containers import packets
-from gateway.capture.hci import Directory, HciFollower
-from gateway.capture.linklayer import AirFollower
+from gateway.capture.hci import Directory
+from gateway.capture.links import heard_in
 from gateway.capture.record import Trouble
-from gateway.capture.window import AIR, AIR_FACTS
 from gateway.model.events import Connected, Parameters
 from gateway.model.gatt import PROPERTIES, Advertised, FoundCharacteristic, FoundDescriptor, FoundService, FoundTable
 from gateway.model.link import OVER
@@ -67,19 +64,13 @@ def tables_in(path: Path, trouble: Trouble) -> list[FoundTable]:
         InputError: it can't be opened, or is of a link type that is not read.
     """
     directory = Directory()
-    hci, air = HciFollower(directory, trouble), AirFollower(directory, trouble)
     servers: dict[str, _Server] = {}
 
-    def take(items: Iterator[Heard | Happened]) -> None:
-        for item in items:
-            if item.server not in servers and len(servers) >= _MOST_SERVERS:
-                continue
-            server = servers.setdefault(item.server, _Server())
-            server.heard(item) if isinstance(item, Heard) else server.happened(item)
-
-    for packet in packets(path, trouble):
-        take((air if packet.link in (AIR, AIR_FACTS) else hci).take(packet))
-    take(iter([*hci.end(), *air.end()]))
+    for item in heard_in(path, directory, trouble):
+        if item.server not in servers and len(servers) >= _MOST_SERVERS:
+            continue
+        server = servers.setdefault(item.server, _Server())
+        server.heard(item) if isinstance(item, Heard) else server.happened(item)
     return [
         _found(address, table, servers.get(address, _Server()), directory)
         for address, table in directory.tables.items()

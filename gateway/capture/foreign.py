@@ -9,11 +9,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from gateway.capture.att import CCCD, Happened, Heard, How, Table
-from gateway.capture.containers import packets
-from gateway.capture.hci import Directory, HciFollower
-from gateway.capture.linklayer import AirFollower
+from gateway.capture.hci import Directory
+from gateway.capture.links import heard_in
 from gateway.capture.record import Header, Record, Trouble
-from gateway.capture.window import AIR, AIR_FACTS
 from gateway.host.toml import read_toml
 from gateway.model import events
 from gateway.model.errors import Problem, ProblemsError
@@ -84,12 +82,7 @@ class ForeignCapture:
         Raises:
             InputError: it can't be opened, or is of a link type that is not read.
         """
-        hci, air = HciFollower(self._directory, self.trouble), AirFollower(self._directory, self.trouble)
-        for packet in packets(self.path, self.trouble):
-            follower = air if packet.link in (AIR, AIR_FACTS) else hci
-            for item in follower.take(packet):
-                yield from self._place(item)
-        for item in (*hci.end(), *air.end()):
+        for item in heard_in(self.path, self._directory, self.trouble):
             yield from self._place(item)
         for node in self._nodes.values():
             for held in node.held:

@@ -21,11 +21,12 @@ ADVERTISING_CRC = 0x555555
 CENTRAL, PERIPHERAL = 0, 1
 _NEXT_EVENT_US = 600  # a packet that comes this long after the end of the one before begins an event
 _LONG_SPACE_US = 200
+_SPACE_US, _SPACE_TOLERANCE_US = 150, 12  # between two packets of an event: 4.1.1
 _MOST_SPACE_US = 400
 _SWEEP_NS, _LAST_WORDS_NS = 1_000_000_000, 2_000_000_000
 _MOST_KEPT = 4096  # intervals and spaces of a link that are remembered
 _MOST_LINKS = 1000  # at once; more are garbage
-_FACTS = 10  # bytes of radio facts before the packet
+FACTS = 10  # bytes of radio facts before the packet
 _CODED = 2
 
 
@@ -103,10 +104,11 @@ class AirFollower:
     Args:
         directory: names and tables, shared with other followers.
         trouble: what could not be read.
+        at_end: whether packets are stamped where they end.
     """
 
-    def __init__(self, directory: Directory, trouble: Trouble) -> None:
-        self._directory, self._trouble = directory, trouble
+    def __init__(self, directory: Directory, trouble: Trouble, at_end: bool = False) -> None:
+        self._directory, self._trouble, self._at_end = directory, trouble, at_end
         self._links: dict[int, _AirLink] = {}
         self._supposed: dict[int, int] = {}  # CRC start of links that began unseen, as their last packet has it
         self._ended: dict[int, int] = {}  # when links ended whose last words may still come
@@ -124,7 +126,7 @@ class AirFollower:
         data, sender, checked, opened, phy = packet.data, -1, None, False, 0
         if packet.link == AIR_FACTS:
             (flags,) = struct.unpack_from("<H", data, 8)
-            data = data[_FACTS:]
+            data = data[FACTS:]
             sender = {2: CENTRAL, 3: PERIPHERAL}.get(flags >> 7 & 7, -1)
             checked = bool(flags & 0x800) if flags & 0x400 else None
             opened, phy = bool(flags & 0x8), flags >> 14
@@ -140,11 +142,13 @@ class AirFollower:
         start = ADVERTISING_CRC if access == ADVERTISING else link.crc_start if link else None
         if checked is None and start is not None:
             checked = crc24(pdu, start) == int.from_bytes(check, "little")
-        airtime_ns = _airtime_ns(len(data), phy)
+        air_ns = airtime_ns(len(data), phy)
+        if self._at_end:
+            packet = packet._replace(t_ns=packet.t_ns - air_ns)
         if checked is False:
             self._trouble.note("link layer packet with a CRC error", f"packet {packet.number}")
             if link is not None:  # it was sent all the same: whose turn it is next depends on it
-                self._time(link, packet.t_ns, airtime_ns, sender)
+                self._time(link, packet.t_ns, air_ns, sender)
         elif access in self._ended and packet.t_ns - self._ended[access] < _LAST_WORDS_NS:
             return  # acknowledgements of its end
         elif checked is None and not self._confirmed(access, pdu, int.from_bytes(check, "little")):
@@ -152,7 +156,7 @@ class AirFollower:
         elif access == ADVERTISING:
             yield from self._advertised(packet, pdu)
         else:
-            yield from self._data(packet, access, pdu, sender, opened, airtime_ns)
+            yield from self._data(packet, access, pdu, sender, opened, air_ns)
 
     def _advertised(self, packet: Packet, pdu: bytes) -> Iterator[Heard | Happened]:
         kind, payload = pdu[0] & 0x0F, pdu[2:]
@@ -222,7 +226,7 @@ class AirFollower:
         return False
 
     def _data(
-        self, packet: Packet, access: int, pdu: bytes, sender: int, opened: bool, airtime_ns: int
+        self, packet: Packet, access: int, pdu: bytes, sender: int, opened: bool, air_ns: int
     ) -> Iterator[Heard | Happened]:
         link = self._links.get(access)
         if link is None:
@@ -231,7 +235,7 @@ class AirFollower:
                 return
             link = self._open(access, None, f"central-{access:08x}", f"link-{access:08x}")
         place = f"packet {packet.number}"
-        sender = self._time(link, packet.t_ns, airtime_ns, sender)
+        sender = self._time(link, packet.t_ns, air_ns, sender)
         if sender == PERIPHERAL and link.begun is not None:
             for server in link.bearer.names:
                 yield Happened(link.begun_ns, server, link.begun)
@@ -268,10 +272,12 @@ class AirFollower:
             other.sequence ^= 1
             other.payload, other.acked = b"", False
 
-    def _time(self, link: _AirLink, t_ns: int, airtime_ns: int, sender: int) -> int:
+    def _time(self, link: _AirLink, t_ns: int, air_ns: int, sender: int) -> int:
         """Measure, and find out who sends: the central begins each event, then the sides take turns."""
         space_us = (t_ns - link.last_end_ns) / 1e3
         begins = not link.last_end_ns or not -_NEXT_EVENT_US < space_us < _NEXT_EVENT_US
+        if sender >= 0 and abs(space_us - _SPACE_US) <= _SPACE_TOLERANCE_US:
+            sender = 1 - link.last_sender  # the sides take turns, whatever the recorder says
         if sender < 0:  # a longer space inside an event is one in which the other side was not caught
             turn = link.last_sender if space_us > _LONG_SPACE_US else 1 - link.last_sender
             sender = CENTRAL if begins else turn
@@ -281,7 +287,7 @@ class AirFollower:
             link.anchor_ns = t_ns
         elif not begins and 0 < space_us < _MOST_SPACE_US and len(link.spaces_us) < _MOST_KEPT:
             link.spaces_us.append(space_us)
-        link.last_ns, link.last_end_ns, link.last_sender = t_ns, t_ns + airtime_ns, sender
+        link.last_ns, link.last_end_ns, link.last_sender = t_ns, t_ns + air_ns, sender
         return sender
 
     def _control(self, link: _AirLink, t_ns: int, sender: int, payload: bytes) -> Iterator[Heard | Happened]:
@@ -327,7 +333,7 @@ class AirFollower:
             yield from self._seen(link, link.last_ns)
 
 
-def _airtime_ns(octets: int, phy: int) -> int:
+def airtime_ns(octets: int, phy: int) -> int:
     """Time on air of a packet of so many bytes from its access address on, nanoseconds: a preamble before it
     (2.1.1); coded packets are taken at 125 kbit/s (2.2)."""
     if phy == _CODED:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from gateway.capture.record import Trouble
 from gateway.capture.window import LATEST_S, LINK_TYPES, MOST_BYTES, MOST_GARBAGE_BYTES, Packet, Window, tell_rest
+from gateway.capture.wrapped import unwrapped
 
 MOST_BLOCK_BYTES = 1 << 24  # of a block that is passed over
 MOST_INTERFACES = 4096  # of a section
@@ -60,7 +61,8 @@ def pcapng_packets(window: Window, trouble: Trouble) -> Iterator[Packet]:
                 trouble.note(f"packet of link type {packet[1]}, which is not supported", f"packet {number}")
             else:
                 last_ns = packet[0]
-                yield Packet(*packet[:3], number, base + packet[3])
+                if (inner := unwrapped(packet[1], packet[2], number, trouble)) is not None:
+                    yield Packet(packet[0], *inner, number, base + packet[3])
     if window.left():
         trouble.note("block truncated at the end of the file", f"byte {window.place}")
 

@@ -9,12 +9,15 @@ from gateway.capture.record import Trouble
 from gateway.capture.text import DAMAGED, open_bytes
 
 H4, H4_DIRECTION, MONITOR, AIR, AIR_FACTS = 187, 201, 254, 251, 256  # link types of the tcpdump registry
+PPI, LE_HEADER = 192, 272
 LINK_TYPES = {
     H4: "HCI H4",
     H4_DIRECTION: "HCI H4 with direction",
     MONITOR: "Linux monitor",
     AIR: "LE link layer",
     AIR_FACTS: "LE link layer with radio facts",
+    PPI: "LE link layer behind per-packet information",
+    LE_HEADER: "LE link layer behind a header of 17 bytes",
 }
 MOST_BYTES = 1 << 18  # of one packet
 MOST_GARBAGE_BYTES = 1 << 24  # looked through for the next packet

@@ -27,7 +27,10 @@ class AdoptedDecl(BaseModel):
 
 def short_number(uuid: str) -> int | None:
     """The assigned 16-bit number of a 128-bit UUID, None for one of somebody's own."""
-    number = int(uuid[4:8], 16)
+    try:
+        number = int(uuid[4:8], 16)
+    except ValueError:  # a service that was not seen has none
+        return None
     return number if uuid == BASE_UUID.format(number) else None
 
 
