@@ -1,6 +1,8 @@
 """How far a figure that was found may lie from the true one, by 95 %: shares by exact binomial bounds (Clopper and
 Pearson, Biometrika 26, 1934; the incomplete beta function by its continued fraction, DLMF 8.17.22), quantiles by the
-ranks that a binomial count leaves open, means of a process by the spread of its blocks."""
+ranks that a binomial count leaves open, means of a process by the spread of its blocks, counts in a time by exact
+Poisson bounds (Garwood, Biometrika 28, 1936; the incomplete gamma function by its series and continued fraction, DLMF
+8.11 and 8.9), deviations by chi-squared. Where a source is not quoted by page, it is cited from memory."""
 
 from __future__ import annotations
 
@@ -10,6 +12,9 @@ from collections.abc import Callable, Sequence
 
 CONFIDENCE = 0.975  # of each side
 SHARE = "Clopper-Pearson"
+SHARE_IN_BURSTS = "Clopper-Pearson with the effective number of values, as losses come in bursts"
+COUNT = "exact Poisson bounds of the count (Garwood)"
+DEVIATION = "chi-squared"
 QUANTILE = "ranks of order statistics"
 PROCESS = "Student's t over 20 blocks of connected time"
 BLOCKS = 20
@@ -21,8 +26,9 @@ _STEPS = 200
 _TINY = 1e-300
 
 
-def share_bounds(hits: int, n: int) -> tuple[float, float]:
-    """The lowest and the highest share that ``hits`` of ``n`` leave possible, each with `CONFIDENCE`, from 0 to 1.
+def share_bounds(hits: float, n: float) -> tuple[float, float]:
+    """The lowest and the highest share that ``hits`` of ``n`` leave possible, each with `CONFIDENCE`, from 0 to 1; both
+    may be effective numbers, which are no integers.
 
     Example: none of 300 leaves at most 0.0122.
     """
@@ -31,6 +37,81 @@ def share_bounds(hits: int, n: int) -> tuple[float, float]:
     low = 0.0 if hits <= 0 else _solve(lambda p: 1 - _beta(n - hits + 1, hits, 1 - p), 1 - CONFIDENCE, rising=True)
     high = 1.0 if hits >= n else _solve(lambda p: _beta(n - hits, hits + 1, 1 - p), 1 - CONFIDENCE, rising=False)
     return low, high
+
+
+def effective_number(hits: Sequence[int], sizes: Sequence[int], bursts: Sequence[int]) -> float:
+    """How many independent observations tell as much of a share as those in blocks of a sequence do.
+
+    The variance of the blocks' shares against that of independent observations is the design effect (Korn and Graubard,
+    Survey Methodology 24, 1998, with their correction for its degrees of freedom; from memory). Bursts of which each
+    block has few hide from it, so that it is at least what bursts of the sizes seen give: sum of squares over sum.
+
+    Args:
+        hits, sizes: of each block.
+        bursts: how many hits came in a row, each time.
+    """
+    n, total = sum(sizes), sum(hits)
+    share = total / n
+    if not 0 < share < 1:
+        return float(n)
+    k = len(sizes)
+    spread = sum((h - share * m) ** 2 for h, m in zip(hits, sizes, strict=True)) * k / (k - 1)
+    effect = max(1.0, spread / (n * share * (1 - share)), sum(b * b for b in bursts) / max(sum(bursts), 1))
+    return max(n / effect * (_Z / _T) ** 2, 1.0) if effect > 1 else float(n)
+
+
+def count_bounds(count: int) -> tuple[float, float]:
+    """The lowest and the highest mean that a Poisson count leaves possible, each with `CONFIDENCE`.
+
+    Example: none leaves at most 3.6889, five leave 1.6235 to 11.6683.
+    """
+    low = 0.0 if count <= 0 else _solve_mean(lambda mean: gamma_p(count, mean), 1 - CONFIDENCE, count)
+    high = _solve_mean(lambda mean: gamma_p(count + 1, mean), CONFIDENCE, count)
+    return low, high
+
+
+def deviation_bounds(deviation: float, freedom: float) -> tuple[float, float]:
+    """Bounds of a standard or Allan deviation with so many degrees of freedom (NIST SP 1065, 5.3)."""
+    low, high = (
+        2 * _solve_mean(lambda half: gamma_p(freedom / 2, half), side, freedom) for side in (1 - CONFIDENCE, CONFIDENCE)
+    )
+    return deviation * math.sqrt(freedom / high), deviation * math.sqrt(freedom / low)
+
+
+def gamma_p(a: float, x: float) -> float:
+    """The regularised lower incomplete gamma function P(a, x)."""
+    if x <= 0:
+        return 0.0
+    front = math.exp(a * math.log(x) - x - math.lgamma(a))
+    if x < a + 1:
+        term = total = 1 / a
+        step = a
+        while term > total * 1e-16:
+            step += 1
+            term *= x / step
+            total += term
+        return front * total
+    b = x + 1 - a
+    c, d = 1 / _TINY, 1 / b
+    value = d
+    for i in range(1, 10_000):
+        factor = -i * (i - a)
+        b += 2
+        d = 1 / (factor * d + b)
+        c = b + factor / c
+        value *= c * d
+        if abs(c * d - 1) < 1e-15:
+            break
+    return 1 - front * value
+
+
+def _solve_mean(function: Callable[[float], float], target: float, near: float) -> float:
+    """Where a rising function of a mean meets a value, by halving."""
+    low, high = 0.0, 2 * near + 40.0
+    for _ in range(80):
+        middle = (low + high) / 2
+        low, high = (middle, high) if function(middle) < target else (low, middle)
+    return (low + high) / 2
 
 
 def quantile_ranks(n: int, q: float) -> tuple[int | None, int | None]:

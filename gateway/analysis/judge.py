@@ -6,13 +6,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 
-from gateway.analysis.bounds import SHARE, enough_for
+from gateway.analysis.bounds import SHARE, SHARE_IN_BURSTS, enough_for
 from gateway.model.figures import LINK, Requirement, figures_of
 from gateway.model.figures.declare import FEWEST_SECONDS
 from gateway.model.records import Measure, Outcome, Verdict
 from gateway.model.units import unit_text
 
 SMALLEST_SHARE = 0.1  # percent; "none at all" can't be shown, so it asks for as much as this
+_SHARES = (SHARE, SHARE_IN_BURSTS)
 
 
 def judge(
@@ -67,7 +68,7 @@ def _verdict(
         return Verdict(m, low, high, Outcome.FAIL, margin)
     if m.n < judged.fewest:
         return doubt(f"{m.n} {m.basis}, at least {judged.fewest} are needed", margin)
-    if m.method == SHARE and high == 0 and value > 0:  # none at all: one is too many
+    if m.method in _SHARES and high == 0 and value > 0:  # none at all: one is too many
         return Verdict(m, low, high, Outcome.FAIL, margin)
     if judged.bounds_needed and not m.method:
         return doubt(f"{m.n} {m.basis} are too few for confidence bounds", margin)
@@ -75,7 +76,7 @@ def _verdict(
         return doubt(why, margin)
     if judged.whole_run and shortfall:
         return doubt(shortfall, margin)
-    resolution = value / m.n if m.name.startswith("rate") else 0.0  # one value more or less in the time
+    resolution = value / m.n if m.name.startswith("rate") and m.n else 0.0  # one value more or less in the time
     if resolution > 0 and abs(margin) < resolution:
         return doubt("so close to the limit that a single value decides; run longer", margin)
     return Verdict(m, low, high, Outcome.FAIL if margin < 0 else Outcome.PASS, margin)
@@ -85,7 +86,7 @@ def _open(m: Measure, low: float | None, high: float | None) -> str:
     """Why the bounds of a figure do not tell yet on which side of a limit it lies, "" where they do."""
     lowest = -math.inf if m.low is None else m.low
     highest = math.inf if m.high is None else m.high
-    allowed = max(high, SMALLEST_SHARE) if high is not None and m.method == SHARE else high
+    allowed = SMALLEST_SHARE if high == 0 and m.method in _SHARES else high
     if (low is not None and highest < low) or (allowed is not None and lowest > allowed):
         return ""
     limit = low if low is not None and lowest < low else allowed if allowed is not None and highest > allowed else None

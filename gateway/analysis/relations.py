@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from gateway.analysis.bounds import BLOCKS
 from gateway.analysis.measure.nodeclock import BACK_VALUES, LEAP_VALUES
-from gateway.analysis.measure.signal import FAR, FEWEST_LSB, LARGEST, rails
+from gateway.analysis.measure.signal import FAR, FEWEST_LSB, LARGEST, NEIGHBOURS, rails
 from gateway.log.reader import ChannelInfo, FieldInfo, NodeInfo, RunInfo
 from gateway.log.schema import quoted
 from gateway.model.link import OVER
@@ -284,21 +284,27 @@ def _beyond(fields: tuple[FieldInfo, ...], counted: Callable[[str], str]) -> Ite
 
 def of_field(run: RunInfo, node: NodeInfo, channel: ChannelInfo, field: FieldInfo, inner: bool) -> Relations:
     column = quoted(field.column)
-    table, own = (
-        quoted(channel.relation),
-        f"f.node = {node.id} AND f.id BETWEEN {run.first_frame} AND {run.end_frame - 1}",
-    )
-    joined = f" JOIN {quoted(channel.samples or '')} AS s ON s.frame = f.id" if inner else ""
-    place = "s.position" if inner else "0"
+    frame, place = ("frame", "position") if inner else ("id", "0")
+    table = quoted(f"{channel.samples}_utc" if inner else channel.relation)
+    whose = "'" + node.name.replace("'", "''") + "'" if inner else str(node.id)
     yield (
         "readings",
-        f"SELECT f.id, f.t_ns, {column} AS value, row_number() OVER (ORDER BY f.id, {place}) AS k "
-        f"FROM {table} AS f{joined} WHERE {own} AND abs({column}) < {LARGEST!r}",
+        f"SELECT {frame} AS id, t_ns, {column} AS value, row_number() OVER (ORDER BY {frame}, {place}) AS k "
+        f"FROM {table} WHERE node = {whose} AND {frame} BETWEEN {run.first_frame} AND {run.end_frame - 1} "
+        f"AND abs({column}) < {LARGEST!r}",
     )
     yield (
+        "linked_values",
+        "SELECT id, t_ns, value, k, (SELECT count(*) FROM {links} WHERE start_ns <= t_ns) AS link FROM {readings}",
+    )
+    yield "spacings", "SELECT t_ns - lag(t_ns) OVER (ORDER BY k) AS apart_ns FROM {readings}"
+    yield (
         "neighbours",
-        "SELECT id, t_ns, value, k, value - lag(value) OVER (ORDER BY k) AS step, "
-        "lead(value) OVER (ORDER BY k) - value AS next_step FROM {readings}",
+        "SELECT id, t_ns, value, k, iif(near, value - lag(value) OVER (ORDER BY k), NULL) AS step, "
+        "iif(lead(near) OVER (ORDER BY k), lead(value) OVER (ORDER BY k) - value, NULL) AS next_step FROM "
+        "(SELECT *, link = lag(link) OVER (ORDER BY k) AND t_ns - lag(t_ns) OVER (ORDER BY k) <= "
+        f"ifnull(nullif({NEIGHBOURS!r} * {_median('apart_ns', '{spacings}', 'apart_ns IS NOT NULL')}, 0), 9e18) "
+        "AS near FROM {linked_values})",
     )
     yield "changes", "SELECT id, t_ns, value, k, step FROM {neighbours} WHERE step IS NOT NULL"
     length = max(run.end_ns - run.started_ns, 1)
@@ -308,14 +314,11 @@ def of_field(run: RunInfo, node: NodeInfo, channel: ChannelInfo, field: FieldInf
         f"SELECT {stretch} / {float(BLOCKS)!r} AS x, avg(value) AS y FROM {{readings}} GROUP BY {stretch}",
     )
     yield "codes", f"SELECT CAST(round(value / {field.lsb or 1.0!r}) AS INTEGER) AS code FROM {{readings}}"
-    yield (
-        "linked_values",
-        "SELECT t_ns, value, k, (SELECT count(*) FROM {links} WHERE start_ns <= t_ns) AS link FROM {readings}",
-    )
+    yield "pauses", "SELECT start_ns, start_ns - lag(end_ns) OVER (ORDER BY start_ns) AS away_ns FROM {links}"
     yield (
         "plateaus",
         "SELECT t_ns, value, sum(moved) OVER (ORDER BY k) AS number FROM (SELECT t_ns, value, k, "
-        "value <> lag(value) OVER (ORDER BY k) OR link <> lag(link) OVER (ORDER BY k) AS moved FROM {linked_values})",
+        "value <> lag(value) OVER (ORDER BY k) AS moved FROM {readings})",
     )
     usual = _median("abs(step)", "{changes}")
     grain = repr(field.lsb) if field.lsb else "(SELECT ifnull(min(abs(step)), 0) FROM {changes} WHERE step <> 0)"

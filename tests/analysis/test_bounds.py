@@ -2,15 +2,32 @@
 
 from __future__ import annotations
 
+import json
 import math
 import random
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import stats
+from scipy import special, stats
 
-from gateway.analysis.bounds import BLOCKS, CONFIDENCE, block_bounds, enough_for, quantile_ranks, share_bounds
+from gateway.analysis.bounds import (
+    BLOCKS,
+    CONFIDENCE,
+    block_bounds,
+    count_bounds,
+    deviation_bounds,
+    effective_number,
+    enough_for,
+    gamma_p,
+    quantile_ranks,
+    share_bounds,
+)
+
+GARWOOD = json.loads((Path(__file__).parents[1] / "truth" / "vectors.json").read_text("utf-8"))["statistics"][
+    "poisson95"
+]
 
 
 @given(st.integers(1, 1_000_000).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n))))
@@ -87,3 +104,42 @@ def test_blocks_bound_the_mean_of_a_process_that_hangs_together() -> None:
         low, high = block_bounds(means)
         within += low <= 0 <= high
     assert within / 400 >= 0.92  # neighbouring blocks still lean on each other a little
+
+
+@pytest.mark.parametrize("count", GARWOOD)
+def test_bounds_of_a_count_are_those_of_the_published_table(count: str) -> None:
+    assert count_bounds(int(count)) == pytest.approx(GARWOOD[count], abs=6e-5)
+
+
+@given(st.integers(0, 100_000))
+def test_bounds_of_a_count_are_those_of_scipy(count: int) -> None:
+    """Exact Poisson bounds by quantiles of chi-squared."""
+    low, high = count_bounds(count)
+    assert low == pytest.approx(stats.chi2.ppf(1 - CONFIDENCE, 2 * count) / 2 if count else 0, rel=1e-6)
+    assert high == pytest.approx(stats.chi2.ppf(CONFIDENCE, 2 * count + 2) / 2, rel=1e-6)
+
+
+@given(st.floats(0.1, 5000), st.floats(0, 10_000))
+def test_the_incomplete_gamma_function_is_that_of_scipy(a: float, x: float) -> None:
+    assert gamma_p(a, x) == pytest.approx(special.gammainc(a, x), rel=1e-8, abs=1e-12)
+
+
+@given(st.floats(2, 5000))
+def test_bounds_of_a_deviation_are_those_of_chi_squared(freedom: float) -> None:
+    low, high = deviation_bounds(1.0, freedom)
+    assert low == pytest.approx(math.sqrt(freedom / stats.chi2.ppf(CONFIDENCE, freedom)), rel=1e-6)
+    assert high == pytest.approx(math.sqrt(freedom / stats.chi2.ppf(1 - CONFIDENCE, freedom)), rel=1e-6)
+
+
+def test_losses_that_are_independent_tell_nearly_as_much_as_their_number() -> None:
+    chance = random.Random(3)
+    told = []
+    for _ in range(200):
+        hits = [sum(chance.random() < 0.05 for _ in range(500)) for _ in range(BLOCKS)]
+        told.append(effective_number(hits, [500] * BLOCKS, [1] * sum(hits)) / 10_000)
+    assert 0.6 < sorted(told)[100] <= 1.0
+
+
+def test_one_long_burst_tells_as_much_as_one_loss() -> None:
+    hits = [50, *[0] * (BLOCKS - 1)]
+    assert effective_number(hits, [500] * BLOCKS, [50]) <= 10_000 / 50

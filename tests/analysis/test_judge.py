@@ -31,7 +31,7 @@ def verdict(
     [
         ("rate", 10.0, 1000, 9.9, 10.1, Outcome.PASS),
         ("rate", 9.0, 1000, 9.9, 10.1, Outcome.FAIL),
-        ("rate", 10.0, 19, 9.0, 11.0, Outcome.INCONCLUSIVE),
+        ("gap_median", 10.0, 19, 9.0, 11.0, Outcome.INCONCLUSIVE),
         ("rate", 9.91, 100, 9.9, 10.1, Outcome.INCONCLUSIVE),  # one value more or less decides
         ("rate", None, 0, 9.0, 11.0, Outcome.INCONCLUSIVE),
         ("gap_p99", 0.1, 99, None, 1.0, Outcome.INCONCLUSIVE),
@@ -47,6 +47,8 @@ def verdict(
         ("loss", 0.0, 3687, None, 0.0, Outcome.INCONCLUSIVE),  # "none at all" asks for most
         ("loss", 0.0, 3688, None, 0.0, Outcome.PASS),
         ("loss", 0.1, 5000, None, 0.0, Outcome.FAIL),
+        ("loss", 0.088, 10_000, None, 0.01, Outcome.FAIL),  # a limit below 0.1 % is what it says
+        ("loss", 0.0, 3688, None, 0.01, Outcome.INCONCLUSIVE),
         ("no_reading", 50.0, 200, 20.0, 40.0, Outcome.FAIL),
         ("no_reading", 30.0, 1000, 20.0, 40.0, Outcome.PASS),
         ("decode_errors", 0, 10, None, 0, Outcome.INCONCLUSIVE),
@@ -108,7 +110,7 @@ def test_an_inconclusive_verdict_says_what_is_missing() -> None:
         verdict("loss", 0.0, 100, None, 1.0).why == "100 things leave 0 to 3.622 % possible; about 368 would be enough"
     )
     assert "would be enough" in verdict("loss", 2.5, 200, None, 3.0).why
-    assert verdict("rate", 10.0, 19, 9.0, 11.0).why == "19 things, at least 20 are needed"
+    assert verdict("gap_median", 10.0, 19, 9.0, 11.0).why == "19 things, at least 20 are needed"
 
 
 def test_nothing_required_is_nothing_passed() -> None:

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from gateway.analysis.judge import judge
 from gateway.analysis.measure.channel import Arrivals, Content, measure_channel
 from gateway.analysis.measure.link import interval_s as interval_s_of
 from gateway.analysis.measure.link import link_history
@@ -18,7 +19,8 @@ from gateway.log.batch import RunFacts
 from gateway.log.reader import ChannelInfo, FieldInfo, NodeInfo
 from gateway.log.writer import LogWriter
 from gateway.model.events import EventKind, LinkEvent
-from gateway.model.records import Frame, Measure
+from gateway.model.figures import Requirement
+from gateway.model.records import Frame, Measure, Outcome
 from gateway.plugin import find_plugin
 from tests.support import figures, own_plugin
 
@@ -377,3 +379,35 @@ def test_settings_that_make_no_sense_are_passed_over(tmp_path: Path) -> None:
             tmp_path / str(number), COUNTER, [(float(i), bytes([i])) for i in range(30)], [READY, event], 30
         )
         assert "period_error" not in found
+
+
+def test_a_sensor_that_is_almost_silent_for_three_days_fails_its_rate(tmp_path: Path) -> None:
+    """Two values in 72 h leave at most 7.2 possible (Garwood), far below what is required."""
+    hours = 72 * 3600
+    frames = [Frame(i * 3600 * SECOND, "a", "climate", climate(i, 20)) for i in (1, 2)]
+    rate = log_of(tmp_path / "x.db", frames, [(0, hours)], hours)["rate"]
+    assert rate.high == pytest.approx(7.2247 / hours, rel=1e-4) and rate.low == pytest.approx(0.2422 / hours, rel=1e-3)
+    (verdict,) = judge([Requirement("loan-crate", "climate", "rate", 0.9, None, "1/s")], {"a": "loan-crate"}, [rate])
+    assert verdict.outcome is Outcome.FAIL
+
+
+def test_no_value_at_all_is_a_rate_of_its_own(tmp_path: Path) -> None:
+    rate = log_of(tmp_path / "x.db", [], [(0, 1000)], 1000)["rate"]
+    assert (rate.value, rate.low) == (0, 0) and rate.high == pytest.approx(3.6889 / 1000, rel=1e-4)
+
+
+def test_a_rate_is_never_known_better_than_by_one_value(tmp_path: Path) -> None:
+    frames = steady(lambda i: i, 1000)
+    rate = log_of(tmp_path / "x.db", frames, [(0, 100)], 100)["rate"]
+    assert rate.low is not None and rate.high is not None and rate.high - rate.low >= 1.999 / 100
+
+
+def test_the_same_loss_in_bursts_leaves_more_open(tmp_path: Path) -> None:
+    def bounds(lost: set[int], name: str) -> Measure:
+        frames = [one for i, one in enumerate(steady(lambda i: i, 10_000)) if i not in lost]
+        return log_of(tmp_path / name, frames, [(0, 1000)], 1000)["loss"]
+
+    single = bounds({i for i in range(10_000) if i % 100 == 50}, "a.db")
+    burst = bounds({i for i in range(10_000) if i % 5000 in range(2000, 2050)}, "b.db")
+    assert single.value == burst.value == 1.0 and single.method != burst.method
+    assert (burst.high or 0) > 2 * (single.high or 0)

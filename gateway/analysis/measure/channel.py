@@ -9,8 +9,20 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from gateway.analysis.bounds import BLOCKS, PROCESS, QUANTILE, SHARE, block_bounds, quantile_ranks, share_bounds
-from gateway.analysis.measure.counter import count
+from gateway.analysis.bounds import (
+    BLOCKS,
+    COUNT,
+    PROCESS,
+    QUANTILE,
+    SHARE,
+    SHARE_IN_BURSTS,
+    block_bounds,
+    count_bounds,
+    effective_number,
+    quantile_ranks,
+    share_bounds,
+)
+from gateway.analysis.measure.counter import Counted, count
 from gateway.analysis.measure.link import History
 from gateway.analysis.measure.nodeclock import BACK_VALUES, LEAP_VALUES, METHOD, node_clock
 from gateway.log.reader import ChannelInfo, FieldInfo, Log, NodeInfo, RunInfo
@@ -60,7 +72,7 @@ def measure_channel(
     gaps_s = gaps_within(times, part) / 1e9
     found = {
         "rate": (linked / linked_s if linked_s > 0 else None, linked, *_rate_bounds(times, span, history)),
-        "rate_whole_run": (len(times) / run_s if run_s > 0 else None, len(times), *NONE),
+        "rate_whole_run": (len(times) / run_s if run_s > 0 else None, len(times), *_few(len(times), run_s)),
         "decode_errors": (content.faults, len(times), *NONE),
         "outside_limits": (content.outside, decoded, *NONE),
         "no_reading": _share(content.silent, decoded),
@@ -106,7 +118,7 @@ def _loss_figures(
     told = count(arrivals.times, arrivals.counts, span, 1 << (counter.bits or 16))
     counted = int(np.count_nonzero((span >= 0) & (arrivals.counts > -2)))
     return {
-        "loss": _share(told.lost, counted + told.lost),
+        "loss": _loss_share(told, counted),
         "duplicates": (told.duplicates, counted, *NONE),
         "reordered": (told.reordered, counted, *NONE),
     }, told.lost
@@ -170,14 +182,26 @@ def _largest_burst(times: Ints) -> int:
 def _rate_bounds(times: Ints, span: Ints, history: History) -> Bounds:
     """Of the rate while linked, from as many equal stretches of linked time."""
     kept = span >= 0
-    if np.count_nonzero(kept) < 2 * BLOCKS or history.linked_ns <= 0:
+    count, linked_s = int(np.count_nonzero(kept)), history.linked_ns / 1e9
+    if linked_s <= 0:
         return NONE
+    if count < 2 * BLOCKS:  # too few for blocks
+        return _few(count, linked_s)
     starts = np.array([start for start, _ in history.spans])
     passed = np.cumsum([0, *(end - start for start, end in history.spans[:-1])])
     linked_ns = times[kept] - starts[span[kept]] + passed[span[kept]]
     counts, _ = np.histogram(linked_ns, BLOCKS, (0, history.linked_ns))
-    low, high = block_bounds((counts * BLOCKS / (history.linked_ns / 1e9)).tolist())
-    return low, high, PROCESS
+    low, high = block_bounds((counts * BLOCKS / linked_s).tolist())
+    # where values come like clockwork, what is left open is one of them at either end
+    return min(low, (count - 1) / linked_s), max(high, (count + 1) / linked_s), PROCESS
+
+
+def _few(count: int, seconds: float) -> Bounds:
+    """Of a rate over the run, where values are few."""
+    if count >= 2 * BLOCKS or seconds <= 0:
+        return NONE
+    low, high = count_bounds(count)
+    return low / seconds, high / seconds, COUNT
 
 
 def _quantile_bounds(gaps_s: npt.NDArray[np.float64], q: float) -> Bounds:
@@ -188,6 +212,26 @@ def _quantile_bounds(gaps_s: npt.NDArray[np.float64], q: float) -> Bounds:
     ordered = np.partition(gaps_s, ranks) if ranks else gaps_s
     sides = [float(ordered[rank]) if rank is not None else None for rank in (low, high)]
     return sides[0], sides[1], QUANTILE
+
+
+def _loss_share(told: Counted, received: int) -> Found:
+    """The share lost of what was sent, in percent; lost in bursts it tells less than lost here and there."""
+    sent = received + told.lost
+    if not told.lost or sent < 2 * BLOCKS:
+        return _share(told.lost, sent)
+    bursts = told.bursts * told.lost / told.bursts.sum()  # less what came late after all
+    place = told.before + np.cumsum(told.bursts) - told.bursts  # among those sent
+    block = np.clip(place * BLOCKS // max(int(place.max()) + 1, sent), 0, BLOCKS - 1)
+    hits = np.bincount(block, bursts, BLOCKS)
+    sizes = np.full(BLOCKS, sent / BLOCKS)
+    effective = effective_number(hits.tolist(), sizes.tolist(), bursts.tolist())
+    share = told.lost / sent
+    low, high = share_bounds(share * effective, effective)
+    if effective == sent:
+        return 100 * share, sent, 100 * low, 100 * high, SHARE
+    fewest, most = count_bounds(len(bursts))  # of few bursts, it is their number that is open
+    low, high = min(low, share * fewest / len(bursts)), min(max(high, share * most / len(bursts)), 1.0)
+    return 100 * share, sent, 100 * low, 100 * high, SHARE_IN_BURSTS
 
 
 def _share(hits: int, n: int) -> Found:

@@ -16,11 +16,18 @@ _AT_ONCE = 50_000
 
 @dataclass(frozen=True, slots=True)
 class Counted:
-    """Values missing within links, values whose counter did not advance, values that came after later ones."""
+    """Values missing within links, values whose counter did not advance, values that came after later ones.
+
+    Attributes:
+        bursts: how many were missing in a row, each time, shape (m,).
+        before: how many had come before each, shape (m,).
+    """
 
     lost: int
     duplicates: int
     reordered: int
+    bursts: Ints
+    before: Ints
 
 
 def count(times: Ints, counts: Ints, span: Ints, modulus: int) -> Counted:
@@ -40,7 +47,7 @@ def count(times: Ints, counts: Ints, span: Ints, modulus: int) -> Counted:
     late, again, filled = _stepped_back(counts[kept], span[kept], modulus)
     kept = np.delete(kept, np.concatenate([late, again]))
     if len(kept) < 2:
-        return Counted(0, len(again), len(late))
+        return Counted(0, len(again), len(late), np.empty(0, np.int64), np.empty(0, np.int64))
     step = np.diff(counts[kept]) % modulus
     passed = np.diff(times[kept])
     undecoded = np.cumsum(counts == -1)
@@ -52,8 +59,9 @@ def count(times: Ints, counts: Ints, span: Ints, modulus: int) -> Counted:
     begun_anew = counts[kept][1:] <= _LATE_BY
     believable = (step <= 2 * due + 8) | ((step <= modulus // 2) & ~begun_anew)
     missing = np.maximum(step - 1 - between, 0)
-    lost = int(missing[same & (step > 0) & believable].sum())
-    return Counted(max(lost - filled, 0), twice + len(again), len(late))
+    holes = np.flatnonzero(same & (step > 0) & believable & (missing > 0))
+    lost = int(missing[holes].sum())
+    return Counted(max(lost - filled, 0), twice + len(again), len(late), missing[holes], holes + 1)
 
 
 def _due(times: Ints, passed: Ints, step: Ints, same: npt.NDArray[np.bool_], modulus: int) -> npt.NDArray[np.float64]:

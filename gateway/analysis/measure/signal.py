@@ -6,11 +6,12 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 
-from gateway.analysis.bounds import BLOCKS, block_bounds, slope_bounds
+from gateway.analysis.bounds import BLOCKS, DEVIATION, block_bounds, deviation_bounds, slope_bounds
 from gateway.analysis.measure.allan import Allan
 from gateway.analysis.measure.link import History
 from gateway.log.reader import ChannelInfo, FieldInfo, Log, NodeInfo, RunInfo
@@ -28,6 +29,7 @@ _EXACT = 2.0**53  # up to which every code is a number of its own
 FAR = 8.0  # times the median change from one value to the next: a spike; common practice
 FEWEST_LSB = 4.0
 _ENOUGH_FOR_FAR = 100
+NEIGHBOURS = 1.5  # times the usual time between values: further apart, one is missing between them
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,11 +79,9 @@ def survey_fields(
         ]
         if not chosen:
             continue
-        columns = ", ".join(("s." if inner else "") + quoted(info.column) for info in chosen)
+        columns = ", ".join(["t_ns", *(quoted(info.column) for info in chosen)])
         chunks = (
-            log.sample_rows(run, node, channel, f"f.t_ns, {columns}")
-            if inner
-            else log.rows(run, node, channel.relation, f"t_ns, {columns}")
+            log.sample_values(run, node, channel, columns) if inner else log.rows(run, node, channel.relation, columns)
         )
         states = [_State(info, history, np.full(bins, np.inf), np.full(bins, -np.inf)) for info in chosen]
         for chunk in chunks:
@@ -140,6 +140,8 @@ class _State:
     allan: Allan = field(default_factory=Allan)
     batches: Batches = field(default_factory=lambda: Batches())
     pairs: int = 0
+    changes: float = 0.0  # squares of differences of true neighbours
+    usual_ns: float | None = None
     step: float = math.inf
     codes: npt.NDArray[np.int64] | None = field(default_factory=lambda: np.empty(0, np.int64))
     since_ns: float = 0.0
@@ -192,16 +194,23 @@ class _State:
     def _neighbours(self, t_ns: Floats, values: Floats) -> None:
         """Differences between values next to each other; of a chunk before, the last two are there again."""
         old = len(self.last)
-        change = np.diff(values)
-        fresh = change[max(old - 1, 0) :]
-        self.pairs += len(fresh)
-        size = np.abs(fresh[fresh != 0])
+        change, apart_ns = np.diff(values), np.diff(t_ns)
+        span = np.searchsorted([start for start, _ in self.history.spans], t_ns, side="right")
+        if self.usual_ns is None and len(apart_ns) >= _ENOUGH_FOR_FAR:
+            self.usual_ns = float(np.median(apart_ns))
+        near = np.diff(span) == 0  # true neighbours: of one link, and none missing between them
+        if self.usual_ns:
+            near &= apart_ns <= NEIGHBOURS * self.usual_ns
+        fresh, beside = change[max(old - 1, 0) :], near[max(old - 1, 0) :]
+        self.pairs += int(np.count_nonzero(beside))
+        self.changes += float((fresh[beside] ** 2).sum())
+        size = np.abs(fresh[beside & (fresh != 0)])
         self.step = min(self.step, float(size.min(initial=math.inf)))
-        span = np.searchsorted([start for start, _ in self.history.spans], t_ns[max(old - 1, 0) :], side="right")
-        moved = np.flatnonzero((fresh != 0) | (np.diff(span) != 0)) + max(old, 1)  # nothing is known between links
+        moved = np.flatnonzero(fresh != 0) + max(old, 1)
         edges = np.concatenate([[self.since_ns], t_ns[moved]])
         ends = np.concatenate([t_ns[moved - 1], t_ns[-1:]])
-        self.stuck_ns = max(self.stuck_ns, float((ends - edges).max()))
+        away_ns = self._away_ns(ends) - self._away_ns(edges)  # between links nothing is known
+        self.stuck_ns = max(self.stuck_ns, float((ends - edges - away_ns).max()))
         self.since_ns = float(edges[-1])
         if len(change) > (2 if self.far is None else _ENOUGH_FOR_FAR):
             usual = float(np.median(np.abs(change)))
@@ -210,9 +219,19 @@ class _State:
             there, back = change[:-1], change[1:]
             apart = np.minimum(np.abs(there), np.abs(back))
             self.spikes += int(
-                np.count_nonzero((apart > self.far) & (there * back < 0) & (np.abs(there + back) <= apart / 2))
+                np.count_nonzero(
+                    (apart > self.far) & (there * back < 0) & (np.abs(there + back) <= apart / 2) & near[:-1] & near[1:]
+                )
             )
         self.last, self.last_ns = values[-2:], t_ns[-2:]
+
+    def _away_ns(self, t_ns: Floats) -> Floats:
+        """For how long there had been no link by then, from the first one on."""
+        spans = self.history.spans
+        if len(spans) < 2:
+            return np.zeros(len(t_ns))
+        away = np.cumsum([0, 0, *(start - end for (_, end), (start, _) in pairwise(spans))])
+        return away[np.searchsorted([start for start, _ in spans], t_ns, side="right")]
 
     def measures(self, node: str, subject: str) -> Iterator[Measure]:
         """All figures, in the field's unit."""
@@ -231,13 +250,17 @@ class _State:
             step = float(np.rint(step / self.info.lsb)) * self.info.lsb
         span = int(self.codes[-1] - self.codes[0]) + 1 if self.codes is not None and len(self.codes) else 0
         missing = 100 * (1 - len(self.codes) / span) if self.codes is not None and span else None
-        noise = self.allan.points[:1]
+        noise = math.sqrt(self.changes / 2 / self.pairs) if self.pairs else None
+        noise_bounds: tuple[float | None, float | None, str] = (None, None, "")
+        if noise and self.pairs >= BLOCKS:
+            count = self.pairs + 1  # degrees of freedom for white noise of count values: NIST SP 1065, table 5
+            noise_bounds = (*deviation_bounds(noise, 2 * (count - 1) ** 2 / (3 * count - 4)), DEVIATION)
         found: dict[str, tuple[float | None, int, float | None, float | None, str]] = {
             "lowest": (self.lowest if n else None, n, None, None, ""),
             "highest": (self.highest if n else None, n, None, None, ""),
             "mean": (self.first + mean if n else None, n, mean_low, mean_high, MEAN if half is not None else ""),
             "stddev": (math.sqrt(max(variance, 0.0)) if variance is not None else None, n, None, None, ""),
-            "noise": (noise[0][1] if noise else None, self.pairs, None, None, ""),
+            "noise": (noise, self.pairs, *noise_bounds),
             "drift": (drift[0], n, drift[1], drift[2], LINE if drift[0] is not None else ""),
             "step": (step, self.pairs, None, None, ""),
             "codes_missing": (missing, span, None, None, ""),

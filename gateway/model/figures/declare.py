@@ -77,6 +77,7 @@ class Figure:
 
 COUNT = Judged(FEWEST_VALUES, "above", whole_run=True, bounds_needed=False)  # or a longest: one can break it
 ESTIMATE = Judged(FEWEST_VALUES, "", whole_run=False, bounds_needed=False)
+RATE = Judged(0, "", whole_run=False, bounds_needed=False)  # its bounds tell how few the values are
 BOUNDED = Judged(FEWEST_VALUES, "", whole_run=False, bounds_needed=True)
 NOTHING = Needs((), without=None, setting="")
 COUNTER = Needs(("sequence",), without=None, setting="")

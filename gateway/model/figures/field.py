@@ -119,14 +119,15 @@ FIGURES = by_name(
         "stuck_longest",
         unit="s",
         basis="values",
-        meaning="longest time without any change",
+        meaning="longest time without any change, not counting the time between links",
         span="positive",
         difference=False,
         judged=COUNT,
         needs=NOTHING,
         compared="",
-        evidence="SELECT min(t_ns) AS from_ns, min(value) AS value, (max(t_ns) - min(t_ns)) / 1e9 AS stuck_s "
-        "FROM {plateaus} GROUP BY number ORDER BY stuck_s DESC LIMIT 20",
+        evidence="SELECT from_ns, value, (to_ns - from_ns - (SELECT total(away_ns) FROM {pauses} "
+        "WHERE start_ns > from_ns AND start_ns <= to_ns)) / 1e9 AS stuck_s FROM (SELECT min(t_ns) AS from_ns, "
+        "max(t_ns) AS to_ns, min(value) AS value FROM {plateaus} GROUP BY number) ORDER BY stuck_s DESC LIMIT 20",
     ),
     Figure(
         "spikes",
