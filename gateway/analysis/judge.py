@@ -7,13 +7,15 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 
 from gateway.analysis.bounds import SHARE, SHARE_IN_BURSTS, enough_for
+from gateway.log.reader import RunInfo
 from gateway.model.figures import LINK, Requirement, figures_of
 from gateway.model.figures.declare import FEWEST_SECONDS
-from gateway.model.records import Measure, Outcome, Verdict
+from gateway.model.records import Measure, Outcome, Verdict, overall
 from gateway.model.units import unit_text
 
 SMALLEST_SHARE = 0.1  # percent; "none at all" can't be shown, so it asks for as much as this
 _SHARES = (SHARE, SHARE_IN_BURSTS)
+CUT_OFF = "the run has not ended: it goes on, or its process was killed; judged up to its last record"
 
 
 def judge(
@@ -38,6 +40,12 @@ def judge(
                 measure = found.get((node, rule.subject, rule.figure), missing)
                 verdicts.append(_verdict(measure, rule.low, rule.high, found, shortfall))
     return verdicts
+
+
+def outcome_of(run: RunInfo, verdicts: Iterable[Verdict]) -> Outcome:
+    """The verdict on the whole: inconclusive where nothing is required, and where a run that has not ended would pass."""
+    outcome = overall(verdict.outcome for verdict in verdicts)
+    return Outcome.INCONCLUSIVE if outcome is Outcome.PASS and run.ended_ns is None else outcome
 
 
 def _verdict(

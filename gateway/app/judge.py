@@ -10,13 +10,14 @@ from pathlib import Path
 from gateway.analysis.compare import Pair
 from gateway.analysis.compare import compare as compare_runs
 from gateway.analysis.judge import judge as judge_measures
+from gateway.analysis.judge import outcome_of
 from gateway.analysis.measure import measure_run
 from gateway.analysis.measure.agreement import Agreement, agreement, read_reference, values_of
 from gateway.config import RunConfig
 from gateway.log.reader import Log, RunInfo
 from gateway.model.errors import InputError
 from gateway.model.figures import Requirement
-from gateway.model.records import Measure, Outcome, Verdict, overall
+from gateway.model.records import Measure, Outcome, Verdict
 from gateway.model.units import parse_unit
 
 
@@ -29,8 +30,8 @@ class Judged:
 
     @property
     def outcome(self) -> Outcome:
-        """The verdict on the whole; inconclusive where nothing is required."""
-        return overall(verdict.outcome for verdict in self.verdicts)
+        """The verdict on the whole; inconclusive where nothing is required, or a run that has not ended would pass."""
+        return outcome_of(self.run, self.verdicts)
 
 
 def judge(log: Path, run: int | None = None, spec: RunConfig | None = None) -> Judged:

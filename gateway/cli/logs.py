@@ -47,6 +47,7 @@ def judge(
     as_json: Annotated[bool, typer.Option("--json", help="As JSON, with the query that shows each figure.")] = False,
 ) -> None:
     """Judge a log again, against its own spec or another; exit 0 pass, 1 fail, 3 inconclusive."""
+    from gateway.analysis.judge import CUT_OFF
     from gateway.app.judge import judge as judge_log
     from gateway.config import load_run
     from gateway.report.machine import verdicts_json, verdicts_junit
@@ -58,7 +59,7 @@ def judge(
         say(verdicts_json(info, verdicts))
         raise exit_with(judged.outcome)
     console = console_of()
-    ended = info.ended_how if info.ended_ns is not None else "still running, or killed; judged up to its last record"
+    ended = info.ended_how if info.ended_ns is not None else CUT_OFF
     console.print(f"{info.title}, run {info.id} of {log}: {ended}\n", soft_wrap=True)
     show_verdicts(verdicts, console)
     raise exit_with(judged.outcome)

@@ -11,8 +11,9 @@ from xml.etree import ElementTree
 
 from gateway.analysis.compare import Pair, unit_of
 from gateway.analysis.evidence import evidence
+from gateway.analysis.judge import CUT_OFF, outcome_of
 from gateway.log.reader import RunInfo
-from gateway.model.records import Outcome, Reading, Verdict, overall
+from gateway.model.records import Outcome, Reading, Verdict
 from gateway.report.tables import number, required
 
 _NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")  # XML 1.0, section 2.2
@@ -24,7 +25,8 @@ def verdicts_json(run: RunInfo, verdicts: Sequence[Verdict]) -> str:
         {
             "run": run.id,
             "title": run.title,
-            "outcome": overall(v.outcome for v in verdicts).value,
+            "ended": run.ended_how if run.ended_ns is not None else CUT_OFF,
+            "outcome": outcome_of(run, verdicts).value,
             "verdicts": [_plain(run, v) for v in verdicts],
         },
         indent=1,
@@ -107,6 +109,10 @@ def verdicts_junit(run: RunInfo, verdicts: Sequence[Verdict]) -> str:
         )
         for verdict in own:
             _case(suite, run, verdict)
+    if run.ended_ns is None:
+        suite = ElementTree.SubElement(root, "testsuite", name="run", tests="1", failures="0", errors="1")
+        case = ElementTree.SubElement(suite, "testcase", classname="run", name="ended")
+        ElementTree.SubElement(case, "error", message=CUT_OFF)
     return junit_text(root)
 
 

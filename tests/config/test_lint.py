@@ -10,7 +10,7 @@ from gateway.config import load_run
 from gateway.config.lint import plugin_doubts, run_doubts
 from gateway.model.errors import ProblemsError
 from gateway.plugin import find_plugin, load_plugin, load_plugin_text
-from tests.support import own_plugin, plugin_folder
+from tests.support import own_plugin, plugin_folder, run_file
 
 RUN = """
 [run]
@@ -161,7 +161,7 @@ def test_a_period_at_the_very_limit_is_allowed(tmp_path: Path, period: str) -> N
 
 def test_a_requirement_that_no_setting_lets_be_measured_is_told(tmp_path: Path) -> None:
     lines = told(
-        tmp_path, spec='[spec.loan-crate.shock]\nperiod_error = { max = "1 percent" }\nwhile_off = { max = 0 }\n'
+        tmp_path, spec='[spec.loan-crate.shock]\nperiod_error = { min = "-1 percent", max = "1 percent" }\nwhile_off = { max = 0 }\n'
     )
     assert [line.split(",")[0] for line in lines] == [
         "spec.loan-crate.shock.while_off: the sensor of a is never switched off"
@@ -213,3 +213,14 @@ def test_a_file_that_begins_with_a_byte_order_mark_is_read(tmp_path: Path) -> No
     path = plugin_folder(tmp_path, "\ufeff" + find_plugin("loan-crate").text, "loan-crate")
     assert load_plugin(path).kind == "loan-crate"
     assert load_plugin_text("\ufeff" + find_plugin("loan-crate").text, "a log").kind == "loan-crate"
+
+
+@pytest.mark.parametrize(
+    ("limit", "warned"),
+    [('{ max = "0.1 K" }', True), ('{ min = "-0.1 K" }', True), ('{ min = "-0.1 K", max = "0.1 K" }', False)],
+)
+def test_a_limit_on_one_side_of_a_signed_figure_is_warned_of(tmp_path: Path, limit: str, warned: bool) -> None:
+    """-5.39 K of drift is at most 0.1 K."""
+    text = '[run]\ntitle = "t"\nradio = "virtual"\n[node.a]\nplugin = "loan-crate"\nfind = { name = "A" }\n'
+    config = run_file(tmp_path, text + f"[spec.loan-crate.climate.temperature]\ndrift = {limit}\n")
+    assert any("on the other side passes" in one.found for one in run_doubts(config)) is warned

@@ -12,11 +12,12 @@ from typing import Any
 from jinja2 import Environment, StrictUndefined
 
 from gateway.analysis.evidence import evidence
+from gateway.analysis.judge import outcome_of
 from gateway.analysis.measure import NodeSurvey
 from gateway.log.reader import RunInfo
 from gateway.model.events import EventKind, LinkEvent
 from gateway.model.figures import LINK
-from gateway.model.records import Outcome, Verdict, overall
+from gateway.model.records import Outcome, Verdict
 from gateway.model.utc import duration_text, utc_text
 from gateway.model.version import __version__
 from gateway.report.plots import Plot, plots_of
@@ -64,7 +65,7 @@ def page(
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     environment.globals.update(number=number, required=required, bounds_text=bounds_text, word=WORD)
     plots = {survey.node.name: list(plots_of(survey, run.requirements)) for survey in surveys}
-    outcome = overall(v.outcome for v in verdicts)
+    outcome = outcome_of(run, verdicts)
     return environment.from_string((folder / "page.html").read_text("utf-8")).render(
         run=run,
         outcome=outcome,
