@@ -43,7 +43,7 @@ def judge(
 
 
 def outcome_of(run: RunInfo, verdicts: Iterable[Verdict]) -> Outcome:
-    """The verdict on the whole: inconclusive where nothing is required, and where a run that has not ended would pass."""
+    """The verdict on the whole: inconclusive where nothing is required, or where a run that goes on would pass."""
     outcome = overall(verdict.outcome for verdict in verdicts)
     return Outcome.INCONCLUSIVE if outcome is Outcome.PASS and run.ended_ns is None else outcome
 

@@ -28,8 +28,12 @@ def check(paths: Annotated[list[Path], typer.Argument(help="Plugin folders, run 
 
 def decode(
     plugin: Annotated[str, typer.Argument(help="A plugin's kind or folder, or 'adopted'.")],
-    characteristic: Annotated[str, typer.Argument(help="Its name in the plugin, or the UUID of an adopted one.")],
-    hexdigits: Annotated[list[str], typer.Argument(metavar="HEX...", help="Bytes of one value; spaces are allowed.")],
+    characteristic: Annotated[
+        str, typer.Argument(help="Its name in the plugin; of an adopted one its number or name, or list for all.")
+    ],
+    hexdigits: Annotated[
+        list[str] | None, typer.Argument(metavar="[HEX...]", help="Bytes of one value; spaces are allowed.")
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="As JSON, for scripts.")] = False,
 ) -> None:
     """Decode one value with its declared layout."""
@@ -38,7 +42,13 @@ def decode(
     from gateway.report.machine import readings_json
     from gateway.report.tables import reading_table
 
-    raw = parse_hex(hexdigits)
+    if (plugin, characteristic) == ("adopted", "list") and not hexdigits:
+        from gateway.plugin.standard.adopted import adopted_lines
+
+        for line in adopted_lines():
+            say(line)
+        return
+    raw = parse_hex(hexdigits or [])
     readings = decode_value(plugin, characteristic, raw)
     if as_json:
         say(readings_json(readings))

@@ -63,12 +63,14 @@ class Unit:
         symbol: the unit as written, "" for a plain number.
         dimension: what two units must share to be converted, in words.
         factor, zero: exact, onto SI base units.
+        identity: what it is whatever it is written like: lux and candela per square metre share all but this.
     """
 
     symbol: str
     dimension: str
     factor: Fraction
     zero: Fraction
+    identity: str = ""
 
     def to(self, other: Unit) -> tuple[Fraction, Fraction]:
         """The exact ``(a, b)`` with: value in ``other`` = a * value in self + b.
@@ -172,6 +174,12 @@ def _dimension(registry: Any, unit: Any) -> str:
     return _DIMENSIONS.get(text, text.strip("[]") if text.count("[") == 1 and "/" not in text else text)
 
 
+def _identity(registry: Any, unit: Any) -> str:
+    """The units that it is made of by their own names, each with its power, in one order."""
+    items = registry.Quantity(Fraction(1), unit).unit_items()
+    return " ".join(sorted(f"{name}^{power}" for name, power in items))
+
+
 def _power(name: str, power: Any) -> str:
     return name if power == 1 else f"{name} ** {power}"
 
@@ -187,7 +195,7 @@ def parse_unit(symbol: str) -> Unit:
     if not symbol:
         return PLAIN
     if symbol in _LEVELS:
-        return Unit(symbol, *_LEVELS[symbol], Fraction(0))
+        return Unit(symbol, *_LEVELS[symbol], Fraction(0), symbol)
     if len(symbol) > 60:
         raise UnitError(f"unit {symbol[:20]!r}… is {len(symbol)} characters long; at most 60 are allowed")
     if not _SYMBOL.fullmatch(symbol.replace("²", "**2").replace("³", "**3")):
@@ -205,7 +213,9 @@ def parse_unit(symbol: str) -> Unit:
         one = registry.Quantity(Fraction(1), unit).to_base_units().magnitude
     except Exception as error:  # pint raises its own, tokenizer and arithmetic errors alike
         raise UnitError(f"unit {symbol!r} can't be read: {error}") from None
-    return Unit(symbol, _dimension(registry, unit), Fraction(one) - Fraction(zero), Fraction(zero))
+    return Unit(
+        symbol, _dimension(registry, unit), Fraction(one) - Fraction(zero), Fraction(zero), _identity(registry, unit)
+    )
 
 
 def parse_quantity(text: str) -> Quantity:

@@ -222,7 +222,7 @@ def test_decode_shows_offset_bits_and_units(tmp_path: Path) -> None:
         (["decode", "loan-crate", "climate", "0102"], "2 bytes, expected 9 bytes"),
         (["decode", "loan-crate", "climat", "01"], "no characteristic 'climat'"),
         (["decode", "loan-cart", "climate", "01"], "'loan-cart' not found"),
-        (["decode", "adopted", "0xFFFF", "01"], "not among the 176 adopted characteristics"),
+        (["decode", "adopted", "0xFFFF", "01"], "not among the 271 adopted characteristics"),
         (["demo", "--into", "text.db"], "can't be used as a folder"),
         (["demo", "--seconds", "0"], "seconds"),
         (["run", "good.toml", "--for", "5"], "has no unit"),
@@ -530,3 +530,12 @@ def test_a_run_killed_and_resumed_stays_one_run_and_the_pause_is_charged_to_no_n
     found = {(m.subject, m.name): m.value for m in figures(tmp_path / "run.db").values()}
     assert (found["link", "disconnects"], found["climate", "loss"]) == (0, 0)
     assert (found["climate", "gap_longest"] or 9) < 1 and (found["link", "connected"] or 0) > 60
+
+
+def test_adopted_characteristics_are_listed_and_decoded_by_name(tmp_path: Path) -> None:
+    listed = gattest("decode", "adopted", "list", cwd=tmp_path)
+    assert listed.returncode == 0 and "0x2A6E  Temperature: temperature °C" in listed.stdout
+    assert len(listed.stdout.splitlines()) > 260
+    by_name = gattest("decode", "adopted", "temperature", "f1d8", cwd=tmp_path)
+    assert by_name.returncode == 0 and "-99.99 °C" in by_name.stdout
+    assert gattest("decode", "adopted", "temperature", cwd=tmp_path).returncode == 2

@@ -161,7 +161,8 @@ def test_a_period_at_the_very_limit_is_allowed(tmp_path: Path, period: str) -> N
 
 def test_a_requirement_that_no_setting_lets_be_measured_is_told(tmp_path: Path) -> None:
     lines = told(
-        tmp_path, spec='[spec.loan-crate.shock]\nperiod_error = { min = "-1 percent", max = "1 percent" }\nwhile_off = { max = 0 }\n'
+        tmp_path,
+        spec='[spec.loan-crate.shock]\nperiod_error = { min = "-1 percent", max = "1 percent" }\nwhile_off = { max = 0 }\n',
     )
     assert [line.split(",")[0] for line in lines] == [
         "spec.loan-crate.shock.while_off: the sensor of a is never switched off"
@@ -221,6 +222,6 @@ def test_a_file_that_begins_with_a_byte_order_mark_is_read(tmp_path: Path) -> No
 )
 def test_a_limit_on_one_side_of_a_signed_figure_is_warned_of(tmp_path: Path, limit: str, warned: bool) -> None:
     """-5.39 K of drift is at most 0.1 K."""
-    text = '[run]\ntitle = "t"\nradio = "virtual"\n[node.a]\nplugin = "loan-crate"\nfind = { name = "A" }\n'
+    text = '[run]\ntitle = "t"\nradio = "virtual"\n[node.a]\nplugin = "loan-crate"\nfind = { name = "A" }\nsensor = { climate = {} }\n'
     config = run_file(tmp_path, text + f"[spec.loan-crate.climate.temperature]\ndrift = {limit}\n")
     assert any("on the other side passes" in one.found for one in run_doubts(config)) is warned

@@ -15,15 +15,30 @@ TRUTH: dict[str, str] = json.loads((Path(__file__).parents[1] / "truth" / "bluet
 
 
 def test_all_126_numbers_have_the_name_that_was_assigned() -> None:
-    assert {f"0x{number:04X}": unit.name for number, unit in assigned_units().items()} == TRUTH
-    assert len(TRUTH) == 126
+    later = {0x27C9}  # assigned since; test_sig.py has it from the SIG's own list
+    ours = {f"0x{number:04X}": unit.name for number, unit in assigned_units().items() if number not in later}
+    assert ours == TRUTH and len(TRUTH) == 126
 
 
 @pytest.mark.parametrize("number", assigned_units(), ids=lambda n: f"0x{n:04X}")
 def test_every_number_is_a_unit_we_can_compute_with(number: int) -> None:
     unit = parse_unit(assigned_units()[number].symbol)
-    found = unit_number(unit)
-    assert found is not None and parse_unit(assigned_units()[found].symbol).factor == unit.factor
+    assert unit_number(unit) == number or assigned_units()[number].symbol in SHARED
+
+
+SHARED = {  # symbols of two numbers each: the lower one is written
+    symbol
+    for symbol in (one.symbol for one in assigned_units().values())
+    if sum(one.symbol == symbol for one in assigned_units().values()) > 1
+}
+
+
+@pytest.mark.parametrize(
+    ("symbol", "number"),
+    [("lux", 0x2731), ("lumen", 0x2730), ("N*m", 0x2741), ("Bq", 0x2732), ("J", 0x2725), ("Hz", 0x2722)],
+)
+def test_units_of_one_dimension_keep_apart(symbol: str, number: int) -> None:
+    assert unit_number(parse_unit(symbol)) == number
 
 
 @pytest.mark.parametrize(

@@ -393,7 +393,7 @@ def fields_of(draw: st.DrawFn, prefix: str, most: int) -> list[dict[str, Any]]:
     fields: list[dict[str, Any]] = []
     bit = 0
     for index in range(draw(st.integers(1, most))):
-        kind = draw(st.sampled_from(["uint", "sint", "boolean", "rfu", "float", "medfloat", "bytes"]))
+        kind = draw(st.sampled_from(["uint", "sint", "boolean", "rfu", "float", "medfloat", "timeexp", "bytes"]))
         bits = draw(st.integers(1, 64))
         name = f"{prefix}{index}"
         decl: dict[str, Any]
@@ -402,6 +402,9 @@ def fields_of(draw: st.DrawFn, prefix: str, most: int) -> list[dict[str, Any]]:
         elif kind in ("float", "medfloat") and bit % 8 == 0:
             bits = draw(st.sampled_from([16, 32] if kind == "medfloat" else [16, 32, 64]))
             decl = {"name": name, "type": f"{kind}{bits}"}
+        elif kind == "timeexp" and bit % 8 == 0:
+            bits = 8
+            decl = {"name": name, "type": "timeexp8"}
         elif kind == "bytes" and bit % 8 == 0 and prefix != "s":
             bits = draw(st.integers(1, 4)) * 8
             decl = {"name": name, "type": f"uint8[{bits // 8}]"}

@@ -240,6 +240,7 @@ class _MedFloat(FieldType):
     meaning = "SFLOAT and FLOAT of IEEE 11073-20601"
     pattern = re.compile(r"medfloat(16|32)")
     sql, note = float, "IEEE 11073 float, its bits"
+    formats: ClassVar[Mapping[int, int]] = {16: 0x16, 32: 0x17}
 
     def bits(self, found: re.Match[str]) -> int:
         return int(found[1])
@@ -269,6 +270,41 @@ class _MedFloat(FieldType):
 
     def example(self, field: Field, turn: int) -> Value:
         return (0.0, 1.5, -2.25, 100.0)[turn % 4]
+
+
+class _TimeExponential(FieldType):
+    written, name = "`timeexp8`", "timeexp"
+    meaning = (
+        "a span of time in seconds, 1.1^(N-64), 0 for none (Time Exponential 8 of the GATT Specification Supplement)"
+    )
+    pattern = re.compile("timeexp8")
+    sql, note = float, "1.1^(N-64) s"
+    _special: ClassVar[Mapping[int, str]] = {0xFE: "the total life of the device", 0xFF: "not known"}
+    _seconds: ClassVar[tuple[float, ...]] = (0.0, *(1.1 ** (n - 64) for n in range(1, 256)))
+
+    def bits(self, found: re.Match[str]) -> int:
+        return 8
+
+    def read(self, field: Field, raw: int) -> tuple[int, float | None, str]:
+        why = self._special.get(raw, "")
+        return raw, None if why else self._seconds[raw], why
+
+    def columns(self, field: Field, raw: Column) -> tuple[Column, Column, Missing]:
+        return raw, np.array(self._seconds)[raw.astype(np.intp)], np.isin(raw, list(self._special))
+
+    def encode(self, field: Field, value: Value) -> int:
+        if value is None:
+            return 0xFF
+        if isinstance(value, str):
+            raise ValueError(f"{value!r} is not a number")
+        seconds = float(_finite(value))
+        raw = round(64 + math.log(seconds) / math.log(1.1)) if seconds > 0 else 0
+        if seconds < 0 or raw > 0xFD:
+            raise ValueError(f"{seconds:g} s is outside 0 to {self._seconds[0xFD]:.4g} s")
+        return max(raw, 1) if seconds > 0 else 0
+
+    def example(self, field: Field, turn: int) -> Value:
+        return self._seconds[(0, 64, 1, 0xFD)[turn % 4]]
 
 
 class _Bytes(FieldType):
@@ -354,7 +390,7 @@ def _named(names: Mapping[int, str], raw: Column) -> Column:
 
 
 UINT, SINT, BOOLEAN = _Unsigned(), _Signed(), _Boolean()
-TYPES: tuple[FieldType, ...] = (BOOLEAN, UINT, SINT, _Float(), _MedFloat(), _Bytes(), _Text())
+TYPES: tuple[FieldType, ...] = (BOOLEAN, UINT, SINT, _Float(), _MedFloat(), _TimeExponential(), _Bytes(), _Text())
 
 
 def type_labelled(label: str) -> tuple[FieldType, int] | None:

@@ -4,11 +4,13 @@ layout language as a plugin's, in `adopted.toml`."""
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Iterator
 from functools import cache
 from importlib.resources import files
 
 from pydantic import BaseModel, ConfigDict
 
+from gateway.model.units import unit_text
 from gateway.plugin.layout.declare import FieldDecl, SamplesDecl, read_layout
 from gateway.plugin.layout.model import Layout
 
@@ -51,6 +53,15 @@ def adopted_layout(uuid: str) -> Layout | None:
     """The layout that Bluetooth has adopted for a UUID, None for one of somebody's own."""
     known = adopted().get(uuid)
     return read_layout(known.fields, known.samples, "little", None, _never) if known else None
+
+
+def adopted_lines() -> Iterator[str]:
+    """All that are known, a line each: number, name, and the fields with their units."""
+    for uuid, known in sorted(adopted().items()):
+        layout = adopted_layout(uuid)
+        fields = [one for one, _ in layout.all_fields() if one.type.name != "boolean"] if layout else []
+        shown = ", ".join(f"{one.name} {unit_text(one.unit.symbol)}".rstrip() for one in fields)
+        yield f"{short_uuid(uuid)}  {known.name}: {shown}"
 
 
 def _never(place: str, found: str, expected: str) -> None:

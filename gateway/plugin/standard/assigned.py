@@ -54,12 +54,21 @@ def assigned_units() -> dict[int, AssignedUnit]:
 
 
 def unit_number(unit: Unit) -> int | None:
-    """The assigned number of a unit; of several for one unit the lowest; None where it has none."""
+    """The assigned number of a unit: of itself, or else of one that measures the same in the same size, such as newton
+    metre and joule, of several the lowest; None where it has none."""
+    alike = None
     for number, known in assigned_units().items():
         other = parse_unit(known.symbol)
-        if (other.dimension, other.factor, other.zero) == (unit.dimension, unit.factor, unit.zero):
-            return number
-    return None
+        if same_size(other, unit):
+            if other.identity == unit.identity:
+                return number
+            alike = alike or number
+    return alike
+
+
+def same_size(one: Unit, other: Unit) -> bool:
+    """Whether a number means the same in both, as far as dimensions tell."""
+    return (one.dimension, one.factor, one.zero) == (other.dimension, other.factor, other.zero)
 
 
 def presentation_format(field: Field) -> bytes | None:
@@ -116,7 +125,9 @@ def presentation_problem(field: Field, raw: bytes) -> str:
     if known is None:
         return f"unit number 0x{unit:04X} is not assigned"
     shown = parse_unit(known.symbol)
-    if unit != 0x2700 and shown.dimension != field.unit.dimension:
+    own = unit_number(field.unit)
+    another = same_size(shown, field.unit) and own is not None and own != unit
+    if unit != 0x2700 and (shown.dimension != field.unit.dimension or another):
         return f"unit {known.name}, the layout's is {field.unit.symbol or 'a plain number'}"
     if field.scale is None or unit == 0x2700:
         return ""
