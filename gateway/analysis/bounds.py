@@ -143,6 +143,11 @@ def slope_bounds(x: Sequence[float], y: Sequence[float]) -> tuple[float, float]:
     return slope, _T_LINES[len(x) - 10] * math.sqrt(rest / (len(x) - 2) / spread)
 
 
+def at_least(hits: int, n: int, share: float) -> float:
+    """How likely so many hits or more of n are, where each comes with this probability."""
+    return 1.0 if hits <= 0 else _beta(hits, n - hits + 1, share)
+
+
 def enough_for(share: float, limit: float, n: int) -> int | None:
     """How many observations would tell on which side of ``limit`` a ``share`` lies, if it stays what it was in ``n``;
     None where that can't be told by any number that a run could have."""

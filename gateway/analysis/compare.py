@@ -7,12 +7,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from gateway.analysis.bounds import share_bounds
+from gateway.analysis.bounds import at_least
 from gateway.log.reader import RunInfo
 from gateway.model.figures import LINK, figures_of
-from gateway.model.records import Measure
+from gateway.model.records import Measure, Outcome, Verdict
 
 Change = Literal["higher", "lower", "no change seen", "not comparable"]
+_RISK = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +31,40 @@ class Pair:
     before: Measure | None
     after: Measure | None
     change: Change
+
+    @property
+    def direction(self) -> Literal["better", "worse", "changed", ""]:
+        """What the change means, "" for none."""
+        if self.change not in ("higher", "lower"):
+            return ""
+        better = figures_of(self.subject)[self.figure].better
+        return "changed" if not better else "better" if better == self.change else "worse"
+
+
+@dataclass(frozen=True, slots=True)
+class Flip:
+    """A requirement whose verdict is another in the second run."""
+
+    before: Verdict
+    after: Verdict
+
+    @property
+    def worse(self) -> bool:
+        """Whether it fails now and did not before."""
+        return self.after.outcome is Outcome.FAIL
+
+
+def flips(first: tuple[RunInfo, Sequence[Verdict]], second: tuple[RunInfo, Sequence[Verdict]]) -> list[Flip]:
+    """Requirements of both runs whose verdicts differ."""
+    after = {(v.measure.node, v.measure.subject, v.measure.name): v for v in second[1]}
+    names = _partners(first[0], second[0])
+    found = []
+    for verdict in first[1]:
+        m = verdict.measure
+        other = after.get((names.get(m.node, ""), m.subject, m.name))
+        if other is not None and other.outcome is not verdict.outcome:
+            found.append(Flip(verdict, other))
+    return found
 
 
 def compare(first: tuple[RunInfo, Sequence[Measure]], second: tuple[RunInfo, Sequence[Measure]]) -> list[Pair]:
@@ -82,12 +117,14 @@ def _change(a: Measure | None, b: Measure | None, lasted_s: tuple[float, float])
 
 def _counted(a: int, b: int, exposed_a: float, exposed_b: float) -> Change:
     """Of all that happened, the share that fell to the second run would be its share of the exposure, were both alike
-    (the exact conditional test of two Poisson counts: Przyborowski and Wilenski, Biometrika 31, 1940; from memory)."""
+    (the exact conditional test of two Poisson counts: Przyborowski and Wilenski, Biometrika 31, 1940; from memory), at
+    5 % a side: none before and five now, in as long a time, is a change."""
     if exposed_a <= 0 or exposed_b <= 0:
         return "not comparable"
-    low, high = share_bounds(b, a + b)
     alike = exposed_b / (exposed_a + exposed_b)
-    return "higher" if low > alike else "lower" if high < alike else "no change seen"
+    if a + b and at_least(b, a + b, alike) <= _RISK:
+        return "higher"
+    return "lower" if a + b and at_least(a, a + b, 1 - alike) <= _RISK else "no change seen"
 
 
 def unit_of(pair: Pair) -> str:

@@ -3,11 +3,11 @@ instrument."""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from gateway.analysis.compare import Pair
+from gateway.analysis.compare import Flip, Pair, flips
 from gateway.analysis.compare import compare as compare_runs
 from gateway.analysis.judge import judge as judge_measures
 from gateway.analysis.judge import outcome_of
@@ -19,6 +19,7 @@ from gateway.model.errors import InputError
 from gateway.model.figures import Requirement
 from gateway.model.records import Measure, Outcome, Verdict
 from gateway.model.units import parse_unit
+from gateway.model.utc import duration_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,16 +69,28 @@ def figures(log: Path, run: int | None = None, fields: Collection[str] | None = 
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """Two runs, and each figure that both have."""
+    """Two runs, and each figure that both have.
+
+    Attributes:
+        flips: requirements whose verdict is another.
+        warnings: why the runs may not be comparable.
+    """
 
     before: RunInfo
     after: RunInfo
     pairs: list[Pair]
+    flips: list[Flip]
+    warnings: list[str]
 
     @property
     def changed(self) -> list[Pair]:
         """The figures that differ beyond the uncertainty of both."""
-        return [pair for pair in self.pairs if pair.change in ("higher", "lower")]
+        return [pair for pair in self.pairs if pair.direction]
+
+    @property
+    def worse(self) -> bool:
+        """Whether something got worse: a requirement that fails now, or a figure beyond its uncertainty."""
+        return any(flip.worse for flip in self.flips) or any(pair.direction == "worse" for pair in self.pairs)
 
 
 def compare(before: Path, after: Path, run_a: int | None = None, run_b: int | None = None) -> Comparison:
@@ -91,16 +104,34 @@ def compare(before: Path, after: Path, run_a: int | None = None, run_b: int | No
         LogFileError: a log can't be used.
         InputError: the runs have no node in common.
     """
-    measured = []
+    measured, verdicts, texts = [], [], []
     for path, number in ((before, run_a), (after, run_b)):
         with Log(path) as opened, opened.damage_reported():
             info = opened.run(number)
-            measured.append((info, measure_run(opened, info)))
+            found = measure_run(opened, info)
+            of = {node.name: node.kind for node in info.nodes}
+            measured.append((info, found))
+            verdicts.append((info, judge_measures(info.requirements, of, found, info.shortfall)))
+            texts.append(opened.plugin_texts(info))
     pairs = compare_runs(measured[0], measured[1])
     if not pairs:
         kinds = [", ".join(f"{n.name} ({n.kind})" for n in info.nodes) or "none" for info, _ in measured]
         raise InputError(f"the runs have no node in common: {kinds[0]} in {before}, {kinds[1]} in {after}")
-    return Comparison(measured[0][0], measured[1][0], pairs)
+    infos = measured[0][0], measured[1][0]
+    return Comparison(*infos, pairs, flips(verdicts[0], verdicts[1]), _differences(*infos, *texts))
+
+
+def _differences(a: RunInfo, b: RunInfo, texts_a: Mapping[str, str], texts_b: Mapping[str, str]) -> list[str]:
+    """Why two runs may not be comparable, a line each."""
+    found = []
+    short, long = sorted((a.lasted_s, b.lasted_s))
+    if long > 2 * short:
+        found.append(f"A lasted {duration_text(round(a.lasted_s))}, B {duration_text(round(b.lasted_s))}")
+    found += [f"the plugin {kind} differs" for kind in texts_a if kind in texts_b and texts_a[kind] != texts_b[kind]]
+    if a.run_text and b.run_text and a.run_text != b.run_text:
+        found.append("the run files differ, so settings and requirements may")
+    found += [f"run {letter} has not ended" for letter, run in (("A", a), ("B", b)) if run.ended_ns is None]
+    return found
 
 
 @dataclass(frozen=True, slots=True)

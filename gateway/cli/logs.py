@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from gateway.cli.shared import (
+    EXIT_FAIL,
     Force,
     Junit,
     OnlyChannels,
@@ -70,27 +71,39 @@ def compare(
     after: Annotated[Path, typer.Argument(metavar="LOG_B", help="Log from after the change.")],
     run_a: Annotated[int | None, typer.Option("--run-a", min=1, help="Run of LOG_A; the newest by default.")] = None,
     run_b: Annotated[int | None, typer.Option("--run-b", min=1, help="Run of LOG_B; the newest by default.")] = None,
+    everything: Annotated[bool, typer.Option("--all", help="Also the figures that did not change.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="As JSON, for scripts.")] = False,
 ) -> None:
-    """Compare two runs figure by figure, and show what changed beyond the uncertainty of both."""
+    """Compare two runs, and show what changed beyond the uncertainty of both; exit 1 when something got worse."""
     from gateway.app.judge import compare as compare_logs
     from gateway.report.machine import pairs_json
-    from gateway.report.tables import pair_table
+    from gateway.report.tables import flip_table, pair_table
 
     found = compare_logs(before, after, run_a, run_b)
     if as_json:
         say(pairs_json(found.pairs))
-        return
+        raise typer.Exit(EXIT_FAIL if found.worse else 0)
     console = console_of()
     for letter, info, path in (("A", found.before, before), ("B", found.after, after)):
         console.print(
             f"{letter}: {info.title}, run {info.id} of {path}, {duration_text(round(info.lasted_s))}", soft_wrap=True
         )
-    console.print()
-    console.print(pair_table(found.pairs))
+    for line in found.warnings:
+        console.print(f"warning: {line}", soft_wrap=True)
+    if found.flips:
+        console.print("\nverdicts that differ")
+        console.print(flip_table(found.flips))
+    shown = found.pairs if everything else found.changed
+    if shown:
+        console.print("\nfigures" if everything else "\nfigures that changed beyond their uncertainty")
+        console.print(pair_table(shown))
+    worse = sum(pair.direction == "worse" for pair in found.changed)
     console.print(
-        f"\n{len(found.changed)} of {len(found.pairs)} figures changed beyond their uncertainty", soft_wrap=True
+        f"\n{len(found.changed)} of {len(found.pairs)} figures changed, {worse} of them for the worse"
+        + ("" if everything else "; --all shows the others"),
+        soft_wrap=True,
     )
+    raise typer.Exit(EXIT_FAIL if found.worse else 0)
 
 
 def show(

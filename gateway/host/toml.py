@@ -3,6 +3,7 @@ into a `Problem` that names file, place, what was found and what was expected.""
 
 from __future__ import annotations
 
+import re
 import tomllib
 from pathlib import Path
 from typing import Any, TypeVar
@@ -12,6 +13,15 @@ from pydantic import BaseModel, ValidationError
 from gateway.model.errors import Problem, ProblemsError
 
 MAX_FILE_BYTES = 1 << 20
+_MOST_PARTS = 16  # of a dotted key; the parser's time and memory grow with their square
+_TEXTS = re.compile(  # comments and strings, also those without an end, so that each letter is looked at once
+    r'"""(?:[^"\\]|\\.|"(?!""))*(?:""")?'
+    r"|\'\'\'(?:[^']|'(?!''))*(?:\'\'\')?"
+    r'|"(?:[^"\\\n]|\\.)*"?'
+    r"|'[^'\n]*'?|#[^\n]*",
+    re.DOTALL,
+)
+_KEYS = re.compile(r"[\w-]+|\.|[^\w.\s-]|\n")
 Model = TypeVar("Model", bound=BaseModel)
 
 
@@ -47,14 +57,34 @@ def parse_toml(text: str, where: str) -> dict[str, Any]:
     """The content of a TOML text.
 
     Raises:
-        ProblemsError: over 1 MiB, or not TOML.
+        ProblemsError: over 1 MiB, a key of more than 16 parts, or not TOML.
     """
     if len(text) > MAX_FILE_BYTES:
         raise _refusal(where, f"is larger than {MAX_FILE_BYTES} bytes", "a plugin or run file is a few kilobytes")
+    if (line := _long_key(text)) is not None:
+        raise _refusal(
+            where, f"a key of more than {_MOST_PARTS} parts in line {line}", "keys as in a plugin or run file"
+        )
     try:
         return tomllib.loads(text.removeprefix("\ufeff"))
     except (ValueError, RecursionError) as error:
         raise _refusal(where, f"is not TOML: {error}", "fix it at that place") from None
+
+
+def _long_key(text: str) -> int | None:
+    """The line of a dotted key that is longer than any of ours, None where there is none. Texts count as one part."""
+    parts, line = 0, 1
+    for piece in _KEYS.findall(_TEXTS.sub(lambda found: "s" + "\n" * found[0].count("\n"), text)):
+        if piece == "\n":
+            line += 1
+            parts = 0
+        elif piece == ".":
+            parts += 1
+            if parts >= _MOST_PARTS:
+                return line
+        elif not (piece[0].isalnum() or piece[0] in "_-"):
+            parts = 0
+    return None
 
 
 def _refusal(where: str, found: str, expected: str) -> ProblemsError:

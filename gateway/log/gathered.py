@@ -70,6 +70,7 @@ class GatheredLog:
         self._log = open_log(path)
         self._connection = self._log.connection
         try:
+            self._connection.execute("PRAGMA synchronous = FULL")  # a commit is on the disk before it is acknowledged
             self._connection.executescript(_TABLES)
             self._database = Database(self._connection)
         except sqlite3.DatabaseError as error:

@@ -374,6 +374,10 @@ class Log:
             (run.first_frame, run.end_frame, node.name),
         )
 
+    def plugin_texts(self, run: RunInfo) -> dict[str, str]:
+        """The plugins of a run, by kind."""
+        return dict(self._query("SELECT kind, text FROM plugin WHERE run = ?", run.id))
+
     def _paused_ns(self, run: int) -> int:
         details = self._query("SELECT detail FROM event WHERE run = ? AND kind = ?", run, EventKind.RESUMED.value)
         return sum(round(Resumed.of(json.loads(detail)).paused_s * 1e9) for (detail,) in details)

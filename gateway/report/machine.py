@@ -45,6 +45,7 @@ def pairs_json(pairs: Sequence[Pair]) -> str:
             "before": pair.before.value if pair.before else None,
             "after": pair.after.value if pair.after else None,
             "change": pair.change,
+            "direction": pair.direction,
         }
         for pair in pairs
     ]

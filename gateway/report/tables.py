@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from rich.table import Table
 from rich.text import Text
 
-from gateway.analysis.compare import Pair, unit_of
+from gateway.analysis.compare import Flip, Pair, unit_of
 from gateway.analysis.measure.agreement import Agreement
 from gateway.model.events import LinkEvent
 from gateway.model.records import Outcome, Reading, Verdict
@@ -101,9 +101,36 @@ def pair_table(pairs: Sequence[Pair]) -> Table:
             pair.subject if (pair.node, pair.subject) != (last, subject) else "",
             pair.figure,
             *(number(m.value if m else None, unit_of(pair)) for m in (pair.before, pair.after)),
-            Text(pair.change, style="bold" if pair.change in ("higher", "lower") else "dim"),
+            _change_text(pair),
         )
         last, subject = pair.node, pair.subject
+    return table
+
+
+def _change_text(pair: Pair) -> Text:
+    if not pair.direction:
+        return Text(pair.change, style="dim")
+    said = pair.change if pair.direction == "changed" else f"{pair.change}, {pair.direction}"
+    return Text(said, style="bold red" if pair.direction == "worse" else "bold")
+
+
+def flip_table(flips: Sequence[Flip]) -> Table:
+    """One row a requirement whose verdict is another: what was found and how it was judged, before and after."""
+    table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="bold")
+    for name in ("node", "subject", "figure", "required", "A", "", "B", ""):
+        table.add_column(name, overflow="fold")
+    for flip in flips:
+        m, other = flip.before.measure, flip.after.measure
+        table.add_row(
+            m.node,
+            m.subject,
+            m.name,
+            required(flip.after),
+            number(m.value, m.unit),
+            outcome_text(flip.before.outcome),
+            number(other.value, other.unit),
+            outcome_text(flip.after.outcome),
+        )
     return table
 
 

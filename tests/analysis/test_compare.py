@@ -8,9 +8,9 @@ import pytest
 from scipy import stats
 
 from gateway.analysis.bounds import SHARE, share_bounds
-from gateway.analysis.compare import Pair, compare
+from gateway.analysis.compare import Pair, compare, flips
 from gateway.log.reader import NodeInfo, RunInfo
-from gateway.model.records import Measure
+from gateway.model.records import Measure, Outcome, Verdict
 
 
 def run(*nodes: tuple[str, str], lasted_s: float = 100) -> RunInfo:
@@ -66,7 +66,7 @@ def test_counts_are_compared_as_scipys_exact_binomial_test_does() -> None:
         alike = seconds[1] / sum(seconds)
         p_more = stats.binomtest(b, a + b, alike, alternative="greater").pvalue
         p_less = stats.binomtest(b, a + b, alike, alternative="less").pvalue
-        assert found == ("higher" if p_more < 0.025 else "lower" if p_less < 0.025 else "no change seen")
+        assert found == ("higher" if p_more <= 0.05 else "lower" if p_less <= 0.05 else "no change seen")
 
 
 def test_two_runs_of_the_same_firmware_seldom_differ() -> None:
@@ -84,3 +84,33 @@ def test_nodes_meet_by_name_or_as_the_only_one_of_their_kind() -> None:
     pairs = compare((first, measures), (second, measures))
     assert [pair.node for pair in pairs] == ["a", "g1"] and all(pair.after for pair in pairs)
     assert compare((run(("x", "crate"), ("y", "crate")), measures), (second, measures)) == []
+
+
+@pytest.mark.parametrize(
+    ("figure", "subject", "a", "b", "direction"),
+    [
+        ("settings_differ", "link", 0, 7, "worse"),
+        ("decode_errors", "climate", 0, 5, "worse"),
+        ("decode_errors", "climate", 9, 0, "better"),
+        ("decode_errors", "climate", 0, 1, ""),
+    ],
+)
+def test_what_got_worse_is_told_from_what_got_better(figure: str, subject: str, a: int, b: int, direction: str) -> None:
+    assert one(measure(figure, a, subject=subject), measure(figure, b, subject=subject)).direction == direction
+
+
+def test_a_sensor_that_froze_is_a_change() -> None:
+    """Its noise is less than a resolution of 0.01 could hide."""
+    before = measure("noise", 0.05, subject="climate.temperature", low=0.045, high=0.055, method="chi-squared")
+    after = measure("noise", 0.0, subject="climate.temperature", low=0.0, high=0.0029, method="resolution")
+    assert one(before, after).direction == "changed"
+
+
+def test_verdicts_that_differ_are_found() -> None:
+    def verdict(outcome: Outcome) -> Verdict:
+        return Verdict(measure("loss", 1.0), None, 3.0, outcome, 1.0)
+
+    runs = run(("a", "crate")), run(("a", "crate"))
+    (flip,) = flips((runs[0], [verdict(Outcome.PASS)]), (runs[1], [verdict(Outcome.FAIL)]))
+    assert flip.worse
+    assert flips((runs[0], [verdict(Outcome.PASS)]), (runs[1], [verdict(Outcome.PASS)])) == []

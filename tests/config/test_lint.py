@@ -174,7 +174,7 @@ def test_a_requirement_that_no_setting_lets_be_measured_is_told(tmp_path: Path) 
             interval="15 ms",
             silent="5 s",
             period="100 ms",
-            spec='[spec.a.climate]\nperiod_error = { max = "1 percent" }\n',
+            spec='[spec.a.climate]\nperiod_error = { min = "-1 percent", max = "1 percent" }\n',
         )
     )
     (problem,) = run_doubts(load_run(tmp_path / "run.toml"))

@@ -21,7 +21,7 @@ from gateway.capture.att import Bearer, Group, Heard, Table
 from gateway.capture.discovery import _found, _Server, tables_in
 from gateway.capture.hci import Directory
 from gateway.capture.record import Trouble
-from gateway.config import AirConfig
+from gateway.config import AirConfig, load_run
 from gateway.model.gatt import Advertised, FoundCharacteristic, FoundDescriptor, FoundService, FoundTable
 from gateway.model.radios import RadioName
 from gateway.model.records import Outcome
@@ -34,6 +34,7 @@ from gateway.verify.audit import RULES, Audit, Sight, audit_table
 from tests.capture.test_foreign import TimedSnooper
 from tests.support import on_virtual_time, plugin_folder, run_bench, run_file
 
+ROOT = Path(__file__).parents[2]
 CRATE = find_plugin("loan-crate")
 
 
@@ -524,3 +525,11 @@ def test_what_a_source_cannot_show_does_not_keep_it_from_passing() -> None:
     audit = on_virtual_time(lambda: audit_live("CRATE", CRATE, RadioName.VIRTUAL, 3))
     hidden = {one.rule.name for one in audit.checked if one.sight is Sight.NOT_HERE}
     assert "keeps-the-protocol" in hidden and audit.outcome is Outcome.PASS
+
+
+def test_values_of_a_log_that_were_read_are_no_pushes(tmp_path: Path) -> None:
+    """A polled gauge sends nothing by itself: what it answered to reads was once taken for indications."""
+    log = tmp_path / "bore.db"
+    run_bench(load_run(ROOT / "configs" / "bore.toml"), log, 15)
+    (audit,) = audit_log(log, find_plugin("bore-gauge"), None)
+    assert broken(audit) == set(), [one.findings for one in audit.checked if one.findings]

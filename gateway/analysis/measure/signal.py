@@ -22,6 +22,7 @@ from gateway.plugin.layout.types import type_labelled
 
 Floats = npt.NDArray[np.float64]
 MEAN = "Student's t over 20 or more batches of values"
+RESOLUTION = "the resolution, LSB / sqrt(12)"
 LINE = "Student's t for a line fit over up to 20 segments of the run"
 _MOST_CODES = 1 << 20
 LARGEST = 1e150
@@ -255,6 +256,8 @@ class _State:
         if noise and self.pairs >= BLOCKS:
             count = self.pairs + 1  # degrees of freedom for white noise of count values: NIST SP 1065, table 5
             noise_bounds = (*deviation_bounds(noise, 2 * (count - 1) ** 2 / (3 * count - 4)), DEVIATION)
+        elif noise == 0 and self.pairs >= BLOCKS and self.info.lsb:  # what a step of this size hides
+            noise_bounds = (0.0, self.info.lsb / math.sqrt(12), RESOLUTION)
         found: dict[str, tuple[float | None, int, float | None, float | None, str]] = {
             "lowest": (self.lowest if n else None, n, None, None, ""),
             "highest": (self.highest if n else None, n, None, None, ""),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Iterable
 from pathlib import Path
 
 from gateway.app.verify.air import air
@@ -11,8 +12,8 @@ from gateway.capture.record import Trouble
 from gateway.capture.text import TextCapture
 from gateway.log.reader import Log
 from gateway.model.errors import InputError
-from gateway.model.events import EventKind
-from gateway.model.gatt import FoundTable
+from gateway.model.events import EventKind, LinkEvent, Subscribed
+from gateway.model.gatt import FoundCharacteristic, FoundTable
 from gateway.model.radios import RadioName
 from gateway.model.records import Frame
 from gateway.plugin import Plugin
@@ -122,6 +123,7 @@ def audit_text(path: Path, plugin: Plugin | None, who: str | None) -> list[Audit
         InputError: it can't be read, or holds no table of such a node.
     """
     tables: dict[str, FoundTable] = {}
+    ways: dict[str, dict[str, str]] = {}
     heard: dict[tuple[str, str], list[bytes]] = {}
     with TextCapture(path) as capture:
         for record in capture.records():
@@ -129,6 +131,8 @@ def audit_text(path: Path, plugin: Plugin | None, who: str | None) -> list[Audit
                 kept = heard.setdefault((record.node, record.channel), [])
                 if len(kept) < _VALUES_OF_A_LOG:
                     kept.append(record.raw)
+            elif record.kind is EventKind.SUBSCRIBED and record.node is not None:
+                ways.setdefault(record.node, {}).update(_ways([record]))
             elif record.kind is EventKind.TABLE and record.node is not None and who in (None, record.node):
                 try:
                     tables[record.node] = FoundTable.of_facts(record.node, record.facts)
@@ -144,8 +148,20 @@ def audit_text(path: Path, plugin: Plugin | None, who: str | None) -> list[Audit
         for own in declared:
             found = next((item for _, item in table.characteristics if item.uuid == own.uuid), None)
             if found is not None:
-                found.pushed += [("notify" in found.properties, raw) for raw in heard.get((node, own.name), [])]
+                _came(found, ways.get(node, {}).get(own.name), heard.get((node, own.name), []))
     return [audit_table(table, plugin) for table in tables.values()]
+
+
+def _ways(happened: Iterable[LinkEvent]) -> dict[str, str]:
+    """How the values of each channel that was subscribed to came; all others were read."""
+    return {e.detail.channel: e.detail.way for e in happened if isinstance(e.detail, Subscribed)}
+
+
+def _came(item: FoundCharacteristic, way: str | None, raws: Iterable[bytes]) -> None:
+    if way is None:
+        item.read += raws
+    else:
+        item.pushed += [(way == "notify", raw) for raw in raws]
 
 
 def audit_log(path: Path, plugin: Plugin | None, who: str | None) -> list[Audit]:
@@ -159,9 +175,11 @@ def audit_log(path: Path, plugin: Plugin | None, who: str | None) -> list[Audit]
     with Log(path) as log, log.damage_reported():
         run = log.run()
         for node in run.chosen([who] if who else [], []):
-            found = [event.facts for event in log.events(run, node) if event.kind is EventKind.TABLE]
+            happened = list(log.events(run, node))
+            found = [event.facts for event in happened if event.kind is EventKind.TABLE]
             if not found:
                 continue
+            ways = _ways(happened)
             table = FoundTable.of_facts(node.name, found[-1])
             table.unseen.append("descriptors and settings (a run does not read them)")
             by_uuid = {item.uuid: item for _, item in table.characteristics}
@@ -169,7 +187,7 @@ def audit_log(path: Path, plugin: Plugin | None, who: str | None) -> list[Audit]
                 item = by_uuid.get(log.uuid_of(channel))
                 newest = log.newest(run, channel.relation, "raw", node.name, _VALUES_OF_A_LOG)
                 if item is not None:
-                    item.pushed += [("notify" in item.properties, bytes.fromhex(raw)) for (raw,) in newest]
+                    _came(item, ways.get(channel.name), [bytes.fromhex(raw) for (raw,) in newest])
             audits.append(audit_table(table, plugin))
     if not audits:
         raise InputError(f"{path} contains no GATT table of a node; use a log recorded by this version")

@@ -74,7 +74,17 @@ class Figure:
     compared: Literal["counts", "bounds", ""]
     evidence: str
 
+    @property
+    def better(self) -> Literal["higher", "lower", ""]:
+        """Which way is better, "" where it depends on what is wanted: less, for shares and for what breaks a limit from
+        above, but for the time a node is there."""
+        if self.name in _MORE_IS_BETTER:
+            return "higher"
+        shorter = self.name.startswith(("gap_", "reconnect_time"))
+        return "lower" if self.judged.disproves == "above" or self.span == "share" or shorter else ""
 
+
+_MORE_IS_BETTER = {"connected", "rate", "rate_whole_run", "signal_weakest"}
 COUNT = Judged(FEWEST_VALUES, "above", whole_run=True, bounds_needed=False)  # or a longest: one can break it
 ESTIMATE = Judged(FEWEST_VALUES, "", whole_run=False, bounds_needed=False)
 RATE = Judged(0, "", whole_run=False, bounds_needed=False)  # its bounds tell how few the values are

@@ -74,7 +74,7 @@ FIGURES = by_name(
         difference=True,
         judged=ESTIMATE,
         needs=NOTHING,
-        compared="",
+        compared="bounds",
         evidence="SELECT count(step) AS n, sqrt(avg(step * step) / 2) AS noise FROM {changes}",
     ),
     Figure(

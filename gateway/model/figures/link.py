@@ -109,7 +109,7 @@ FIGURES = by_name(
         difference=False,
         judged=Judged(1, "above", whole_run=False, bounds_needed=False),
         needs=NOTHING,
-        compared="",
+        compared="counts",
         evidence="SELECT detail ->> '$.characteristic' AS characteristic, detail ->> '$.descriptor' AS descriptor, "
         "count(*) OVER () AS descriptors_differ FROM {events} WHERE kind = 'descriptor differs' GROUP BY 1, 2",
     ),
@@ -122,7 +122,7 @@ FIGURES = by_name(
         difference=False,
         judged=Judged(1, "above", whole_run=False, bounds_needed=False),
         needs=NOTHING,
-        compared="",
+        compared="counts",
         evidence=counted("{events}", "t_ns, detail", "settings_differ", "kind = 'setting differs'"),
     ),
 )

@@ -22,7 +22,15 @@ from gateway.mqtt.topics import EARLIER
 SESSION_S = 7 * 86400  # how long the broker keeps what comes while we are away
 MOST_AT_A_TIME = 500
 _LIST = 4  # the first three bits of a list in CBOR (RFC 8949, section 3.1), which no JSON begins with
-_DATA = (ValueError, TypeError, LookupError, AttributeError, ArithmeticError, RecursionError)  # of a hostile message
+_DATA = (
+    ValueError,
+    TypeError,
+    LookupError,
+    AttributeError,
+    ArithmeticError,
+    RecursionError,
+    MemoryError,
+)  # of a hostile message
 _ODD = "?"  # what messages are kept under that could not be read for a reason of their own
 _MOST_REASONS, _OTHER = 200, "other messages"
 _SUBSCRIBING = "not subscribed yet"
