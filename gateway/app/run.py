@@ -113,7 +113,7 @@ async def execute(
     """
     clock = clock or Clock()
     freeze_gc()
-    async with open_radio(config.radio, config.air) as radio:
+    async with open_radio(config.radio, config.air, config.transport, config.snoop) as radio:
         await check_adapter(radio)
         facts = _facts(config, radio, clock, length_ns)
         if before is not None:

@@ -141,3 +141,5 @@ class RunConfig:
     twins: Mapping[str, TwinConfig]
     requirements: tuple[Requirement, ...]
     mqtt: MqttConfig | None = None
+    transport: str = ""
+    snoop: Path | None = None

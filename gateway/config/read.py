@@ -236,7 +236,15 @@ class _Reader(Problems):
             twins,
             self.requirements(nodes),
             read_mqtt(self, file.mqtt) if file.mqtt is not None else None,
+            file.run.transport or "",
+            self.path.parent / file.run.snoop if file.run.snoop else None,
         )
+        own = file.run.radio == RadioName.HCI
+        if own and not file.run.transport:
+            self.report_problem("run.transport", "missing", "how the controller is reached, such as usb:0")
+        for key, value in (("transport", file.run.transport), ("snoop", file.run.snoop)):
+            if value is not None and not own:
+                self.report_problem(f"run.{key}", f"is not used by the {file.run.radio} radio", 'radio = "hci"')
         if file.gather is not None:
             check_gather(self, file.gather)
         if self.problems:

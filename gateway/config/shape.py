@@ -19,6 +19,8 @@ class RunShape(BaseModel):
     title: str
     length: str | None = None
     radio: Annotated[RadioName, Strict(False)] = RadioName.SYSTEM
+    transport: str | None = None
+    snoop: str | None = None
     plugins: list[str] = []
     seed: int = 1
 

@@ -11,3 +11,4 @@ class RadioName(StrEnum):
 
     SYSTEM = "system"
     VIRTUAL = "virtual"
+    HCI = "hci"

@@ -21,6 +21,7 @@ from bumble.device import Connection, ConnectionParametersPreferences, Device, P
 
 from gateway.model.reasons import reason_text
 
+_PHY_S = 2.0
 ATT_MTU = 247  # one LL packet of 251 octets holds it whole
 T = TypeVar("T")
 
@@ -100,6 +101,7 @@ class StackClient(BaseBleakClient):
         preferences: ConnectionParametersPreferences,
         disconnected_callback: Callable[[], None] | None,
         timeout: float,
+        fast: bool = False,
         **_: Any,
     ) -> None:
         super().__init__(address_or_ble_device, disconnected_callback=disconnected_callback, timeout=timeout)
@@ -110,6 +112,8 @@ class StackClient(BaseBleakClient):
         )
         self._host = host
         self._preferences = preferences
+        self._fast = fast  # ask for LE 2M
+        self.phy_mbit: int | None = None  # as the controller says, where it was asked
         self._connection: Connection | None = None
         self._peer: Peer | None = None
         self._asked = False
@@ -151,8 +155,19 @@ class StackClient(BaseBleakClient):
             raise BleakError(f"connecting failed: {str(error) or type(error).__name__}") from error
         self._connection.on("disconnection", self._ended)
         self._peer = Peer(self._connection)
+        if self._fast:
+            await self._ask_for_2m(self._connection)
         await self._do(self._peer.request_mtu(ATT_MTU))
         await self._discover(self._peer)
+
+    async def _ask_for_2m(self, connection: Connection) -> None:
+        """LE 2M both ways; what the link then uses is read back, as the node may not know it."""
+        try:
+            async with asyncio.timeout(_PHY_S):
+                await connection.set_phy([hci.Phy.LE_2M], [hci.Phy.LE_2M])
+                self.phy_mbit = 2 if (await connection.get_phy()).tx_phy == hci.Phy.LE_2M else 1
+        except (TimeoutError, core.BaseBumbleError):
+            self.phy_mbit = None  # the controller does not tell
 
     async def _discover(self, peer: Peer) -> None:
         services = BleakGATTServiceCollection()

@@ -7,23 +7,19 @@ import asyncio
 import logging
 import os
 import traceback
-from collections.abc import Callable, Sequence
 from types import TracebackType
 from typing import Any, Self
 
-from bleak import BleakClient, BleakScanner
-from bleak.backends.device import BLEDevice
-from bumble.device import ConnectionParametersPreferences, Device, DeviceConfiguration
+from bleak import BleakClient
+from bumble.device import Device, DeviceConfiguration
 from bumble.hci import Address
 from bumble.host import Host
 
 from gateway.config import AirConfig
 from gateway.model.events import Connected
 from gateway.radio.air import Air, AirController
-from gateway.radio.seam import Seen
-from gateway.radio.stack import StackClient, StackScanner
+from gateway.radio.hosted import HostedRadio
 
-_CONNECT_TIMEOUT_S = 10.0
 _QUIET_TURNS = 5  # of the loop in which nothing begins
 
 
@@ -60,13 +56,13 @@ def _source_of(task: asyncio.Task[Any]) -> str:
     return code.co_filename if code is not None else ""
 
 
-class VirtualRadio:
+class VirtualRadio(HostedRadio):
     """The central on a virtual air; enter it before use."""
 
     name = "virtual"
 
     def __init__(self, config: AirConfig) -> None:
-        self._config = config
+        super().__init__(config)
         self.air = Air(config)
         self.host, self.controller = make_host(self.air, "gattest", "F0:00:00:00:00:01")
 
@@ -84,48 +80,11 @@ class VirtualRadio:
         self.air.still()
         await _end_stragglers()
 
-    def scanner(self, seen: Seen) -> BleakScanner:
-        return BleakScanner(seen, backend=StackScanner, host=self.host)
-
-    def client(self, device: BLEDevice, lost: Callable[[], None]) -> BleakClient:
-        interval_ms = self._config.interval_ns / 1e6
-        preferences = ConnectionParametersPreferences(
-            connection_interval_min=interval_ms,
-            connection_interval_max=interval_ms,
-            supervision_timeout=self._config.supervision_ns // 1_000_000,
-        )
-        return BleakClient(
-            device,
-            lambda _: lost(),
-            timeout=_CONNECT_TIMEOUT_S,
-            backend=StackClient,
-            host=self.host,
-            preferences=preferences,
-        )
-
-    async def connected(self, services: Sequence[str]) -> list[BLEDevice]:
-        return []
-
-    def remembers(self, device: BLEDevice) -> bool:
-        return False
-
-    async def forget(self, device: BLEDevice) -> None:
-        return None
-
-    def att_mtu(self, client: BleakClient) -> int:
-        return client.mtu_size
-
-    def echoes_reads(self, client: BleakClient) -> bool:
-        return False
-
     def link_facts(self, client: BleakClient) -> Connected:
+        """As they were configured: the air keeps to that."""
         return Connected(
             att_mtu_bytes=client.mtu_size,
             connection_interval_ms=self._config.interval_ns / 1e6,
             supervision_timeout_ms=self._config.supervision_ns / 1e6,
             phy_mbit_per_s=self._config.mbit,
         )
-
-    def loss_reason(self, client: BleakClient) -> str:
-        backend = client._backend  # bleak has no other way to an own backend's facts
-        return backend.loss_reason if isinstance(backend, StackClient) else ""
