@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from gateway.app.broker import fetch, forward, gather
     from gateway.app.check import check, decode, decode_columns
     from gateway.app.contract import contract, write_contract
+    from gateway.app.draft import draft
     from gateway.app.extract import extract
     from gateway.app.judge import agree, compare, figures, judge
     from gateway.app.logs import contents, damage, export, merge, newest, redecode, table
@@ -44,6 +45,7 @@ __all__ = [
     "damage",
     "decode",
     "decode_columns",
+    "draft",
     "exercise",
     "export",
     "extract",
@@ -72,6 +74,7 @@ _HOMES = {
     "gateway.app.broker": ("fetch", "forward", "gather"),
     "gateway.app.check": ("check", "decode", "decode_columns"),
     "gateway.app.contract": ("contract", "write_contract"),
+    "gateway.app.draft": ("draft",),
     "gateway.app.extract": ("extract",),
     "gateway.app.judge": ("agree", "compare", "figures", "judge"),
     "gateway.app.logs": ("contents", "damage", "export", "merge", "newest", "redecode", "table"),

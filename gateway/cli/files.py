@@ -59,9 +59,21 @@ def decode(
 def new_plugin(
     name: Annotated[str, typer.Argument(help="The kind of node, such as door-post.")],
     into: Annotated[Path, typer.Option(help="The folder that holds your plugins.")] = Path("plugins"),
+    source: Annotated[
+        str | None, typer.Option("--from", help="Draft it from a capture, a log, or a node's name or address.")
+    ] = None,
+    node: Annotated[str | None, typer.Option(help="With --from: which node of a capture or a log.")] = None,
     force: Force = False,
 ) -> None:
-    """Create a commented plugin that passes check, as a starting point for your own."""
+    """Create a commented plugin that passes check, as a starting point for your own or from what was seen of a node."""
+    if source is not None:
+        import asyncio
+
+        from gateway.app.draft import draft
+
+        path = asyncio.run(draft(name, source, into, node, force=force))
+        say(f"{path} drafted from {source}. Complete it, then run: gattest check {path.parent}")
+        return
     from gateway.plugin.starter import write_plugin
 
     folder = write_plugin(name, into, force)

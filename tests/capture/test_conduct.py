@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from gateway.app.verify.audit import audit_text
+from gateway.app.verify.audit import audit_file
 from gateway.capture.att import Bearer, Table
 from gateway.capture.discovery import tables_in
 from gateway.capture.record import Trouble
@@ -96,6 +96,8 @@ def test_a_capture_of_our_own_is_audited_by_the_tables_in_it(tmp_path: Path) -> 
         header, records = records_of(log, log.run(), (), (), None, None)
         write_capture(tmp_path / "run.capture", header, list(records), None)
     plugin = find_plugin("loan-crate")
-    (audit,) = audit_text(tmp_path / "run.capture", plugin, None)
+    found = audit_file(tmp_path / "run.capture", plugin, None)
+    assert found is not None
+    ((audit,), _) = found
     assert audit.outcome is Outcome.INCONCLUSIVE and audit.attributes > 20  # descriptors are not in it
     assert not [one for one in audit.checked if one.outcome is Outcome.FAIL]

@@ -16,7 +16,7 @@ from bumble.profiles.battery_service import BatteryService
 from bumble.profiles.device_information_service import DeviceInformationService
 from bumble.profiles.heart_rate_service import HeartRateService
 
-from gateway.app.verify.audit import audit_live, audit_log
+from gateway.app.verify.audit import audit_file, audit_live
 from gateway.capture.att import Bearer, Group, Heard, Table
 from gateway.capture.discovery import _found, _Server, tables_in
 from gateway.capture.hci import Directory
@@ -36,6 +36,12 @@ from tests.support import on_virtual_time, plugin_folder, run_bench, run_file
 
 ROOT = Path(__file__).parents[2]
 CRATE = find_plugin("loan-crate")
+
+
+def audited(path: Path, plugin: Plugin) -> list[Audit]:
+    found = audit_file(path, plugin, None)
+    assert found is not None
+    return found[0]
 
 
 def broken(audit: Audit) -> set[str]:
@@ -443,7 +449,7 @@ sensor = { climate = { period = "0.5 s" } }
 poll = { battery = "5 s" }
 """
     run_bench(run_file(tmp_path, run), tmp_path / "x.db", 10)
-    (audit,) = audit_log(tmp_path / "x.db", CRATE, None)
+    (audit,) = audited(tmp_path / "x.db", CRATE)
     assert broken(audit) == set() and audit.outcome is Outcome.INCONCLUSIVE
     assert next(one for one in audit.checked if one.rule.name == "values-fit").outcome is Outcome.PASS
 
@@ -531,5 +537,5 @@ def test_values_of_a_log_that_were_read_are_no_pushes(tmp_path: Path) -> None:
     """A polled gauge sends nothing by itself: what it answered to reads was once taken for indications."""
     log = tmp_path / "bore.db"
     run_bench(load_run(ROOT / "configs" / "bore.toml"), log, 15)
-    (audit,) = audit_log(log, find_plugin("bore-gauge"), None)
+    (audit,) = audited(log, find_plugin("bore-gauge"))
     assert broken(audit) == set(), [one.findings for one in audit.checked if one.findings]

@@ -57,15 +57,29 @@ def audit_file(path: Path, plugin: Plugin | None, node: str | None) -> tuple[lis
     Raises:
         InputError: the file can't be read, or holds no table of such a node.
     """
+    found = tables_of(path, node, plugin)
+    return None if found is None else ([audit_table(table, plugin) for table in found[0]], found[1])
+
+
+def tables_of(path: Path, node: str | None, plugin: Plugin | None = None) -> tuple[list[FoundTable], list[str]] | None:
+    """The tables of the nodes of a capture or a log, and what could not be read; None where there is no such file.
+
+    Args:
+        node: only the node of this name or address.
+        plugin: what they are declared to be, so that others are passed over and values find their characteristics.
+
+    Raises:
+        InputError: the file can't be read, or holds no table of such a node.
+    """
     if not path.is_file():
         return None
     with path.open("rb") as file:
         beginning = file.read(16)
     if beginning == b"SQLite format 3\0":
-        return audit_log(path, plugin, node), []
+        return _of_log(path, node), []
     if beginning.startswith(b"# gattest") or path.suffix in (".gz", ".zst"):
-        return audit_text(path, plugin, node), []
-    return audit_capture(path, plugin, node)
+        return _of_text(path, plugin, node), []
+    return _of_capture(path, plugin, node)
 
 
 async def audit_live(
@@ -83,7 +97,12 @@ async def audit_live(
         AdapterError: Bluetooth can't be used.
         InputError: a virtual air without a plugin.
     """
-    async with air(who, served or plugin, radio) as opened:
+    return audit_table(await live_table(who, served or plugin, radio, seconds), plugin)
+
+
+async def live_table(who: str, served: Plugin | None, radio: RadioName, seconds: float) -> FoundTable:
+    """The table of a node on the air; arguments and errors are those of `audit_live`."""
+    async with air(who, served, radio) as opened:
         device, heard = await look_for(opened, who, seconds)
         if device is not None and await forget(opened, device):  # what the node has, not what the system remembers
             device, heard = await look_for(opened, who, seconds)
@@ -92,18 +111,11 @@ async def audit_live(
         else:
             table = await discover(opened, device, who, seconds)
             table.advertised = heard
-        return audit_table(table, plugin)
+        return table
 
 
-def audit_capture(path: Path, plugin: Plugin | None, who: str | None) -> tuple[list[Audit], list[str]]:
-    """Audit the nodes whose discovery is in a foreign capture; and what of it could not be read, a line each.
-
-    Args:
-        who: only the node of this name or address.
-
-    Raises:
-        InputError: the file can't be read, or holds no such discovery.
-    """
+def _of_capture(path: Path, plugin: Plugin | None, who: str | None) -> tuple[list[FoundTable], list[str]]:
+    """Of nodes whose discovery is in a foreign capture."""
     trouble = Trouble()
     tables = tables_in(path, trouble)
     if plugin is not None:  # a phone is a server, too
@@ -113,15 +125,11 @@ def audit_capture(path: Path, plugin: Plugin | None, who: str | None) -> tuple[l
     if not chosen:
         names = ", ".join(table.who for table in tables) or "none"
         raise InputError(f"{path} contains no discovery of {who or 'any node'}; it has {names}")
-    return [audit_table(table, plugin) for table in chosen], list(trouble.lines())
+    return chosen, list(trouble.lines())
 
 
-def audit_text(path: Path, plugin: Plugin | None, who: str | None) -> list[Audit]:
-    """Audit the nodes of a capture of gattest's own, by the tables that were found on connecting and what came.
-
-    Raises:
-        InputError: it can't be read, or holds no table of such a node.
-    """
+def _of_text(path: Path, plugin: Plugin | None, who: str | None) -> list[FoundTable]:
+    """Of the nodes of a capture of gattest's own: what was found on connecting, and what came."""
     tables: dict[str, FoundTable] = {}
     ways: dict[str, dict[str, str]] = {}
     heard: dict[tuple[str, str], list[bytes]] = {}
@@ -149,7 +157,7 @@ def audit_text(path: Path, plugin: Plugin | None, who: str | None) -> list[Audit
             found = next((item for _, item in table.characteristics if item.uuid == own.uuid), None)
             if found is not None:
                 _came(found, ways.get(node, {}).get(own.name), heard.get((node, own.name), []))
-    return [audit_table(table, plugin) for table in tables.values()]
+    return list(tables.values())
 
 
 def _ways(happened: Iterable[LinkEvent]) -> dict[str, str]:
@@ -164,14 +172,9 @@ def _came(item: FoundCharacteristic, way: str | None, raws: Iterable[bytes]) -> 
         item.pushed += [(way == "notify", raw) for raw in raws]
 
 
-def audit_log(path: Path, plugin: Plugin | None, who: str | None) -> list[Audit]:
-    """Audit the nodes of a log's newest run by the tables that were found on connecting, and the values that came.
-
-    Raises:
-        LogFileError: the log can't be used.
-        InputError: it holds no such node, or no table of it.
-    """
-    audits = []
+def _of_log(path: Path, who: str | None) -> list[FoundTable]:
+    """Of the nodes of a log's newest run: what was found on connecting, and what came."""
+    tables = []
     with Log(path) as log, log.damage_reported():
         run = log.run()
         for node in run.chosen([who] if who else [], []):
@@ -187,8 +190,8 @@ def audit_log(path: Path, plugin: Plugin | None, who: str | None) -> list[Audit]
                 item = by_uuid.get(log.uuid_of(channel))
                 newest = log.newest(run, channel.relation, "raw", node.name, _VALUES_OF_A_LOG)
                 if item is not None:
-                    _came(item, ways.get(channel.name), [bytes.fromhex(raw) for (raw,) in newest])
-            audits.append(audit_table(table, plugin))
-    if not audits:
+                    _came(item, ways.get(channel.name), [bytes.fromhex(raw) for (raw,) in reversed(newest)])
+            tables.append(table)
+    if not tables:
         raise InputError(f"{path} contains no GATT table of a node; use a log recorded by this version")
-    return audits
+    return tables

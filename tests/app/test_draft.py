@@ -1,0 +1,78 @@
+"""A plugin drafted from what was seen: the real capture of a phone that discovers a node, and a simulated node."""
+
+from __future__ import annotations
+
+import asyncio
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from gateway.app.check import check
+from gateway.app.draft import draft
+from gateway.model.errors import InputError
+from gateway.model.gatt import FoundCharacteristic, FoundDescriptor, FoundService, FoundTable
+from gateway.plugin import find_plugin, load_plugin, load_plugin_text
+from gateway.plugin.draft import draft_plugin
+from gateway.plugin.standard.adopted import BASE_UUID
+from tests.support import run_bench, run_file
+
+CAPTURE = Path(__file__).parents[1] / "truth" / "le_discovery_and_pairing.pcap"
+OWN = "9fb93534-081c-4253-b1e2-73a87984a8{:02x}"
+
+
+def test_a_capture_of_others_gives_a_plugin_that_passes_check(tmp_path: Path) -> None:
+    path = asyncio.run(draft("found-node", str(CAPTURE), tmp_path))
+    (result,) = check(path.parent)
+    assert not [one for one in result.problems if one.fatal]
+    plugin = load_plugin(path.parent)
+    assert len(plugin.characteristics) == 17  # those of six services but for Generic Access and Generic Attribute
+    assert "f000ffc1-0451-4000-b000-000000000000" in {one.uuid for one in plugin.characteristics.values()}
+
+
+def test_a_log_gives_the_characteristics_that_its_nodes_have(tmp_path: Path) -> None:
+    text = '[run]\ntitle = "t"\nradio = "virtual"\n[node.a]\nplugin = "loan-crate"\nfind = { name = "A" }\n'
+    run_bench(run_file(tmp_path, text + 'sensor = { climate = { period = "1 s" } }\n'), tmp_path / "x.db", 20)
+    path = asyncio.run(draft("again", str(tmp_path / "x.db"), tmp_path))
+    drafted, true = load_plugin(path.parent), find_plugin("loan-crate")
+    declared = {(one.uuid, one.service) for one in true.characteristics.values()}
+    assert declared <= {(one.uuid, one.service) for one in drafted.characteristics.values()}
+    seen = path.read_text()
+    assert "of 9 bytes" in seen and "byte 0: counts up by one" in seen and "byte 1: always 00" in seen
+
+
+def table(values: list[bytes], *descriptors: FoundDescriptor) -> FoundTable:
+    item = FoundCharacteristic(11, OWN.format(1), frozenset({"read", "notify"}), 10, list(descriptors), values)
+    return FoundTable("n", [FoundService(OWN.format(0), 9, 20, True, [], [item])])
+
+
+def test_what_descriptors_say_becomes_name_type_lsb_and_unit() -> None:
+    """Presentation format 0x2904: sint16, exponent -2, degree Celsius (Assigned Numbers 2.4.1 and 3.5)."""
+    described = FoundDescriptor(12, BASE_UUID.format(0x2901), b"Water level")
+    formatted = FoundDescriptor(13, BASE_UUID.format(0x2904), bytes.fromhex("0efe2f27010000"))
+    text = draft_plugin("own", table([b"\x6e\x09"], described, formatted), "here")
+    (field,) = tomllib.loads(text)["characteristic"]["water_level"]["fields"]
+    assert field == {"name": "water_level", "type": "sint16", "lsb": "1e-2 degC"}
+    assert load_plugin_text(text, "draft").characteristics["water_level"].codec.read(b"\x6e\x09")[0].value == 24.14
+
+
+def test_bytes_that_nothing_describes_are_told_of_and_not_guessed_at() -> None:
+    values = [bytes([n, 0xAA, (n * 37) & 0xFF]) for n in range(250, 260) if n < 256] + [b"\x00\xaa\x01"]
+    text = draft_plugin("own", table(values), "here")
+    assert "# values seen: 7 of 3 bytes" in text
+    assert "#   byte 0: counts up by one" in text and "#   byte 1: always aa" in text and "byte 2" not in text
+    assert tomllib.loads(text)["characteristic"]["handle_000b"]["fields"] == [{"name": "value", "type": "uint8[]"}]
+
+
+@pytest.mark.parametrize("hostile", ['"\nkind = "x', "Ä ö", "", "a" * 300, "link", "1 2"])
+def test_whatever_a_node_calls_its_values_the_plugin_can_be_read(hostile: str) -> None:
+    said = FoundDescriptor(12, BASE_UUID.format(0x2901), hostile.encode())
+    assert load_plugin_text(draft_plugin("own", table([b"\x01"], said), "here"), "draft").kind == "own"
+
+
+def test_a_plugin_that_is_there_is_kept_and_a_file_with_several_nodes_asks_which(tmp_path: Path) -> None:
+    asyncio.run(draft("found-node", str(CAPTURE), tmp_path))
+    with pytest.raises(InputError, match="exists; nothing was written"):
+        asyncio.run(draft("found-node", str(CAPTURE), tmp_path))
+    with pytest.raises(InputError, match="contains no discovery of X"):
+        asyncio.run(draft("other", str(CAPTURE), tmp_path, node="X"))
