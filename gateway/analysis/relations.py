@@ -77,7 +77,8 @@ def of_channel(run: RunInfo, node: NodeInfo, channel: ChannelInfo) -> Relations:
     yield (
         "cuts",
         f"SELECT t_ns FROM {{events}} WHERE {_SETTINGS} AND coalesce(detail ->> '$.on.{channel.name}', "
-        f"detail ->> '$.period_s.{channel.name}') IS NOT NULL",
+        f"detail ->> '$.period_s.{channel.name}') IS NOT NULL UNION ALL "
+        f"SELECT t_ns FROM event WHERE run = {run.id} AND kind = 'host stalled'",
     )
     yield (
         "received",

@@ -63,6 +63,13 @@ def judge(
     ended = info.ended_how if info.ended_ns is not None else CUT_OFF
     console.print(f"{info.title}, run {info.id} of {log}: {ended}\n", soft_wrap=True)
     show_verdicts(verdicts, console)
+    if info.stalls:
+        total_s = sum(to - start for start, to in info.stalls) / 1e9
+        console.print(
+            f"\nThis machine stood still {len(info.stalls)} times, {duration_text(round(total_s, 1))} in all; gaps and "
+            "losses across that are not counted as the node's",
+            soft_wrap=True,
+        )
     raise exit_with(judged.outcome)
 
 

@@ -8,6 +8,11 @@ import time
 from collections.abc import Callable
 
 
+def _counter_ns() -> int:
+    """A counter that never steps and goes on in suspend, where the system has one."""
+    return time.clock_gettime_ns(time.CLOCK_BOOTTIME) if hasattr(time, "CLOCK_BOOTTIME") else time.monotonic_ns()
+
+
 class Clock:
     """Anchored UTC time.
 
@@ -18,7 +23,7 @@ class Clock:
 
     def __init__(
         self,
-        monotonic_ns: Callable[[], int] = time.monotonic_ns,
+        monotonic_ns: Callable[[], int] = _counter_ns,
         wall_ns: Callable[[], int] = time.time_ns,
     ) -> None:
         self._monotonic_ns = monotonic_ns

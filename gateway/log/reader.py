@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from gateway.log.schema import quoted, refusal
 from gateway.model.errors import InputError, LogFileError
-from gateway.model.events import EventKind, LinkEvent, Resumed
+from gateway.model.events import EventKind, HostStalled, LinkEvent, Resumed
 from gateway.model.figures import FORMER_NAMES, Requirement, Role
 from gateway.model.utc import duration_text
 
@@ -84,6 +84,7 @@ class RunInfo:
         end_ns: when it ended, or its last record where it was killed or still goes on.
         paused_ns: for how long nobody listened, because it was cut off and resumed.
         run_text: the run file.
+        stalls: when the machine that listened had not run the program, (from, to) each.
     """
 
     id: int
@@ -102,6 +103,7 @@ class RunInfo:
     end_ns: int
     paused_ns: int = 0
     run_text: str = ""
+    stalls: tuple[tuple[int, int], ...] = ()
 
     def chosen(self, nodes: Collection[str], channels: Collection[str]) -> list[NodeInfo]:
         """The nodes of these names, all where none is named.
@@ -245,6 +247,7 @@ class Log:
             ended_ns if ended_ns is not None else self._last_ns(number, started_ns, nodes, first, end_frame),
             self._paused_ns(number),
             text or "",
+            self._stalls(number),
         )
 
     def _uid(self, run: int) -> str:
@@ -381,6 +384,12 @@ class Log:
     def _paused_ns(self, run: int) -> int:
         details = self._query("SELECT detail FROM event WHERE run = ? AND kind = ?", run, EventKind.RESUMED.value)
         return sum(round(Resumed.of(json.loads(detail)).paused_s * 1e9) for (detail,) in details)
+
+    def _stalls(self, run: int) -> tuple[tuple[int, int], ...]:
+        found = self._query(
+            "SELECT t_ns, detail FROM event WHERE run = ? AND kind = ? ORDER BY t_ns", run, EventKind.HOST_STALL.value
+        )
+        return tuple((t_ns - round(HostStalled.of(json.loads(d)).span_s * 1e9), t_ns) for t_ns, d in found)
 
     def _last_ns(self, run: int, started_ns: int, nodes: Sequence[NodeInfo], first: int, end: int) -> int:
         """Time of the last record of a run."""

@@ -41,6 +41,7 @@ class EventKind(StrEnum):
     OVERFLOW = "frames dropped"
     LOG_TROUBLE = "log trouble"
     CLOCK_STEP = "wall clock stepped"
+    HOST_STALL = "host stalled"
     RADIO = "radio error"
     STEP = "exercise step"
     RELOADED = "run file reloaded"
@@ -345,6 +346,14 @@ class Overflow(Detail):
 
     kind = EventKind.OVERFLOW
     frames: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class HostStalled(Detail):
+    """This machine did not run the program for a while, stopped, suspended or too busy; stamped where that ended."""
+
+    kind = EventKind.HOST_STALL
+    span_s: float
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -7,13 +7,15 @@ import random
 
 from gateway.config import NodeConfig, RunConfig
 from gateway.host.clock import Clock
-from gateway.model.events import AddressDiffers, ClockStep, Detail, LinkEvent, RadioError
+from gateway.model.events import AddressDiffers, ClockStep, Detail, HostStalled, LinkEvent, RadioError
 from gateway.model.records import Sink
 from gateway.radio import Radio
 from gateway.session.node import NodeSession
 from gateway.session.seek import Seeker
 
 CLOCK_CHECK_S = 10.0
+HOST_CHECK_S = 0.1
+STALL_S = 0.25
 
 
 class Supervisor:
@@ -51,6 +53,7 @@ class Supervisor:
             helpers = [
                 group.create_task(self._seeker.run(), name="seeker"),
                 group.create_task(self._watch_clock(), name="clock watch"),
+                group.create_task(self._watch_host(), name="host watch"),
             ]
             lives: list[asyncio.Task[None]] = []
             told = asyncio.ensure_future(stop.wait())
@@ -70,6 +73,17 @@ class Supervisor:
                 self.ended_ns = self._clock.now_ns()
                 for task in (told, *lives, *helpers):
                     task.cancel()
+
+    async def _watch_host(self) -> None:
+        """Tell where this machine did not run the program: what came meanwhile was stamped when it ran again."""
+        before_ns = self._clock.now_ns()
+        while True:
+            await asyncio.sleep(HOST_CHECK_S)
+            now_ns = self._clock.now_ns()
+            late_s = (now_ns - before_ns) / 1e9 - HOST_CHECK_S
+            if late_s > STALL_S:
+                self._tell(HostStalled(span_s=round(late_s + HOST_CHECK_S, 3)))
+            before_ns = now_ns
 
     async def _watch_clock(self) -> None:
         while True:

@@ -539,3 +539,27 @@ def test_adopted_characteristics_are_listed_and_decoded_by_name(tmp_path: Path) 
     by_name = gattest("decode", "adopted", "temperature", "f1d8", cwd=tmp_path)
     assert by_name.returncode == 0 and "-99.99 °C" in by_name.stdout
     assert gattest("decode", "adopted", "temperature", cwd=tmp_path).returncode == 2
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals")
+def test_a_machine_that_stands_still_is_told_and_its_gap_is_not_the_nodes(tmp_path: Path) -> None:
+    """SIGSTOP for three seconds, as a suspended laptop or a starved machine."""
+    (tmp_path / "run.toml").write_text(
+        '[run]\ntitle = "t"\nradio = "virtual"\n[node.a]\nplugin = "loan-crate"\nfind = { name = "A" }\n'
+        'sensor = { climate = { period = "100 ms" } }\n[spec.loan-crate.climate]\ngap_longest = { max = "1 s" }\n'
+    )
+    command = [sys.executable, "-c", "from gateway.cli import main; main()", "run", "run.toml", "--for", "14 s"]
+    environment = os.environ | {"PYTHONPATH": str(ROOT)}
+    with subprocess.Popen(command, cwd=tmp_path, env=environment, stdout=subprocess.DEVNULL) as child:
+        time.sleep(6)
+        child.send_signal(signal.SIGSTOP)
+        time.sleep(3)
+        child.send_signal(signal.SIGCONT)
+        assert child.wait(30) == 0
+    with contextlib.closing(sqlite3.connect(tmp_path / "run.db")) as log:
+        spans = [span for (span,) in log.execute("SELECT detail ->> '$.span_s' FROM event WHERE kind = 'host stalled'")]
+    assert max(spans) == pytest.approx(3, abs=0.5)
+    found = figures(tmp_path / "run.db")
+    assert (found["a", "climate", "gap_longest"].value or 9) < 1
+    judged = gattest("judge", "run.db", cwd=tmp_path)
+    assert judged.returncode == 0 and "This machine stood still" in judged.stdout

@@ -147,8 +147,9 @@ def _clock_figures(channel: ChannelInfo, arrivals: Arrivals, period: tuple[int, 
 
 
 def _cut(channel: str, times: Ints, span: Ints, history: History) -> Ints:
-    """The stretch in which each value came: those of the link, cut where its sensor was switched or paced anew."""
-    edges = history.cuts.get(channel, [])
+    """The stretch in which each value came: those of the link, cut where its sensor was switched or paced anew, and
+    where the machine that listens had stood still."""
+    edges = [*history.cuts.get(channel, []), *history.stalls]
     epoch = np.searchsorted(np.sort(np.array(edges, dtype=np.int64)), times, side="right")
     return np.where(span >= 0, span * (len(edges) + 1) + epoch, -1)
 

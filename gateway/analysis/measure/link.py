@@ -48,6 +48,7 @@ class History:
         switched: for each channel the times at which its sensor was switched on (True) or off.
         cuts: for each channel the times at which its sensor was switched or paced.
         lost: every loss of the link.
+        stalls: when the machine that listened stood still, until when, in order: what came meanwhile came late.
     """
 
     start_ns: int
@@ -65,6 +66,7 @@ class History:
     cuts: Mapping[str, list[int]] = field(default_factory=dict)
     lost: tuple[Loss, ...] = ()
     paused_ns: int = 0
+    stalls: tuple[int, ...] = ()
 
     @property
     def run_ns(self) -> int:
@@ -77,8 +79,11 @@ class History:
         return sum(to - start for start, to in self.spans)
 
 
-def link_history(events: Iterable[LinkEvent], start_ns: int, end_ns: int, paused_ns: int = 0) -> History:
-    """Read a node's events in order; ``paused_ns`` of the run nobody listened."""
+def link_history(
+    events: Iterable[LinkEvent], start_ns: int, end_ns: int, paused_ns: int = 0, stalls: Iterable[int] = ()
+) -> History:
+    """Read a node's events in order; ``paused_ns`` of the run nobody listened, and at ``stalls`` the machine that does
+    ran again."""
     events = list(events)
     spans, losses, link = _links(events, end_ns)
     period, switched, cuts = _settings(events)
@@ -103,6 +108,7 @@ def link_history(events: Iterable[LinkEvent], start_ns: int, end_ns: int, paused
         cuts,
         tuple(losses),
         paused_ns=paused_ns,
+        stalls=tuple(stalls),
     )
 
 
