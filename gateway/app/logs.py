@@ -14,6 +14,8 @@ import numpy.typing as npt
 from gateway.analysis.contents import Contents, Newest
 from gateway.analysis.contents import contents as contents_of
 from gateway.analysis.contents import newest as newest_of
+from gateway.capture.containers import is_foreign
+from gateway.capture.summary import CaptureContents, capture_contents
 from gateway.export import Exported, Form, Wanted
 from gateway.export import export as export_run
 from gateway.host.gc import freeze_gc
@@ -31,12 +33,16 @@ def _ignore(*_: object) -> None:
     """Progress that nobody looks at."""
 
 
-def contents(log: Path) -> Contents:
-    """What a log holds: its runs, their nodes and channels, spans, counts and events.
+def contents(log: Path) -> Contents | CaptureContents:
+    """What a log holds: its runs, their nodes and channels, spans, counts and events; of a phone's or a sniffer's
+    capture its packets, links and attributes.
 
     Raises:
         LogFileError: the log can't be used.
+        InputError: the capture can't be read.
     """
+    if log.is_file() and is_foreign(log):
+        return capture_contents(log)
     with Log(log) as opened, opened.damage_reported():
         return contents_of(opened)
 

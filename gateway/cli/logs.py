@@ -22,6 +22,7 @@ from gateway.cli.shared import (
     exit_with,
     plain_table,
     say,
+    show_skipped,
     show_verdicts,
     span_of,
     write_junit,
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
     from rich.progress import Progress
 
     from gateway.analysis.contents import Contents, Newest, RunContents
+    from gateway.capture.summary import CaptureContents
     from gateway.export import Wanted
 
 NEWEST = 20
@@ -114,7 +116,7 @@ def compare(
 
 
 def show(
-    log: Annotated[Path, typer.Argument(help="A log.")],
+    log: Annotated[Path, typer.Argument(help="A log, or a capture of a phone or a sniffer.")],
     channel: Annotated[str | None, typer.Option(help="Print the newest values of this channel instead.")] = None,
     node: Annotated[str | None, typer.Option(help="With --channel: only this node.")] = None,
     last: Annotated[int, typer.Option(min=1, max=100_000, help="With --channel: how many.")] = NEWEST,
@@ -122,11 +124,13 @@ def show(
     verify: Annotated[bool, typer.Option("--verify", help="Also check the whole file for damage.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="As JSON, for scripts.")] = False,
 ) -> None:
-    """Show what a log holds: runs, nodes, channels, spans, counts, events; or print its newest values."""
+    """Show what a log holds: runs, nodes, channels, spans, counts, events; or print its newest values. Of a capture:
+    its packets, the links in them, and what passed of each attribute."""
     import json
     from dataclasses import asdict
 
     from gateway.app.logs import contents, damage, newest
+    from gateway.capture.summary import CaptureContents
 
     if channel is None and (node is not None or run is not None or last != NEWEST):
         raise InputError("--node, --last and --run need --channel; specify the channel to print")
@@ -139,6 +143,11 @@ def show(
             _print_rows(one, console)
         return
     found = contents(log)
+    if isinstance(found, CaptureContents):
+        if verify:
+            raise InputError(f"--verify is for a log, and {log} is a capture")
+        say(json.dumps(asdict(found), indent=1)) if as_json else _print_capture(found, console)
+        return
     problems = damage(log) if verify else []
     if as_json:
         say(json.dumps(asdict(found) | ({"problems": problems} if verify else {}), indent=1))
@@ -176,6 +185,25 @@ def _print_rows(found: Newest, console: Console) -> None:
 
 def _cell(value: object) -> str:
     return "-" if value is None else f"{value:.6g}" if isinstance(value, float) else str(value)
+
+
+def _print_capture(found: CaptureContents, console: Console) -> None:
+    kinds = ", ".join(f"{count} packets of {kind}" for kind, count in found.packets.items()) or "no packets"
+    console.print(f"{found.path}: {kinds}, {found.first_utc} to {found.last_utc}", soft_wrap=True)
+    for peer in found.peers:
+        console.print(f"\n{peer.address} {peer.name}".rstrip(), soft_wrap=True, markup=False)
+        for line in peer.events:
+            console.print(f"  {line}", soft_wrap=True, markup=False)
+        if not peer.attributes:
+            continue
+        table = plain_table()
+        for title in ("  handle", "UUID", "characteristic or descriptor", "what passed"):
+            table.add_column(title, no_wrap=title == "UUID")
+        for one in peer.attributes:
+            passed = ", ".join(f"{count} {how}" for how, count in one.counts.items())
+            table.add_row(f"  0x{one.handle:04X}", one.uuid or "not seen", one.name, passed)
+        console.print(table)
+    show_skipped(found.skipped, console)
 
 
 def _print_contents(found: Contents, console: Console) -> None:

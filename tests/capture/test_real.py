@@ -15,8 +15,10 @@ from gateway.capture.discovery import tables_in
 from gateway.capture.linklayer import airtime_ns
 from gateway.capture.links import stamped_at_end
 from gateway.capture.record import Trouble
+from gateway.capture.summary import capture_contents
 from gateway.model.gatt import FoundTable
 from gateway.verify.audit import audit_table
+from tests.capture.test_foreign import snooped  # noqa: F401
 from tests.support import needs_program
 
 TRUTH = Path(__file__).parents[1] / "truth"
@@ -153,3 +155,27 @@ def test_headers_that_are_garbage_are_counted(tmp_path: Path, link: int) -> None
         return
     trouble = Trouble()
     assert tables_in(path, trouble) == [] and sum(trouble.counts.values()) >= 400
+
+
+def test_what_is_in_a_capture_is_told_without_a_plugin() -> None:
+    """Read by tshark in it: 36 units of 1.25 ms and 5 s on connecting, updates to 6, 36 and 6 units."""
+    found = capture_contents(DISCOVERY)
+    assert sum(found.packets.values()) == 1604
+    (node,) = [peer for peer in found.peers if peer.address == "74:DA:EA:91:47:E3"]
+    assert "connected: connection interval 45 ms" in node.events[0] and "supervision timeout 5000 ms" in node.events[0]
+    updates = [line.partition("connection interval ")[2].split(" ms")[0] for line in node.events[1:]]
+    assert [one for one in updates if one] == ["7.5", "45", "7.5"]
+    seen = [line.partition("interval seen ")[2].split(" ms")[0] for line in node.events]
+    assert [round(float(one), 1) for one in seen if one] == [45.0, 7.5, 45.0, 7.5]
+    assert any("81 x encrypted packet" in line for line in found.skipped)
+
+
+@needs_program("tshark")
+def test_what_passed_of_each_attribute_is_what_tshark_counts(snooped: tuple[Path, Path]) -> None:  # noqa: F811
+    _, snoop = snooped
+    found = capture_contents(snoop)
+    ours: Counter[int] = Counter()
+    for peer in found.peers:
+        ours.update({one.handle: one.counts.get("notified", 0) for one in peer.attributes})
+    rows = said(snoop, "btatt.handle", "bthci_acl.src.bd_addr", only="btatt.opcode == 0x1b")
+    assert +ours == Counter(int(row[0], 16) for row in rows)
