@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from gateway.analysis.judge import judge
 from gateway.analysis.measure.channel import Arrivals, Content, measure_channel
 from gateway.analysis.measure.link import interval_s as interval_s_of
-from gateway.analysis.measure.link import link_history
+from gateway.analysis.measure.link import link_history, reported_interval
 from gateway.log.batch import RunFacts
 from gateway.log.reader import ChannelInfo, FieldInfo, NodeInfo
 from gateway.log.writer import LogWriter
@@ -411,3 +411,13 @@ def test_the_same_loss_in_bursts_leaves_more_open(tmp_path: Path) -> None:
     burst = bounds({i for i in range(10_000) if i % 5000 in range(2000, 2050)}, "b.db")
     assert single.value == burst.value == 1.0 and single.method != burst.method
     assert (burst.high or 0) > 2 * (single.high or 0)
+
+
+def test_a_connection_interval_that_was_reported_is_the_figure() -> None:
+    """30, then 7.5 for longest, then 30 ms again, as an HCI log tells."""
+    told = [(0, EventKind.CONNECTED, 30.0), (10, EventKind.PARAMETERS, 7.5), (70, EventKind.PARAMETERS, 30.0)]
+    events = [LinkEvent.of(s * SECOND, "a", kind, {"connection_interval_ms": ms}) for s, kind, ms in told]
+    events.insert(1, LinkEvent.of(SECOND, "a", EventKind.READY))
+    history = link_history(events, 0, 100 * SECOND)
+    assert reported_interval(history) == (0.0075, 8000)
+    assert reported_interval(link_history(events[1:2], 0, 100 * SECOND)) == (None, 0)

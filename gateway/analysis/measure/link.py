@@ -11,7 +11,16 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from gateway.model.events import DescriptorDiffers, EventKind, Found, LinkEvent, Lost, SettingWritten
+from gateway.model.events import (
+    Connected,
+    DescriptorDiffers,
+    EventKind,
+    Found,
+    LinkEvent,
+    Lost,
+    Parameters,
+    SettingWritten,
+)
 from gateway.model.figures import LINK, LINK_FIGURES
 from gateway.model.link import LinkState
 from gateway.model.records import Measure
@@ -48,6 +57,7 @@ class History:
         switched: for each channel the times at which its sensor was switched on (True) or off.
         cuts: for each channel the times at which its sensor was switched or paced.
         lost: every loss of the link.
+        intervals: connection intervals that were reported, (from when, milliseconds).
         stalls: when the machine that listened stood still, until when, in order: what came meanwhile came late.
     """
 
@@ -67,6 +77,7 @@ class History:
     lost: tuple[Loss, ...] = ()
     paused_ns: int = 0
     stalls: tuple[int, ...] = ()
+    intervals: tuple[tuple[int, float], ...] = ()
 
     @property
     def run_ns(self) -> int:
@@ -109,6 +120,11 @@ def link_history(
         tuple(losses),
         paused_ns=paused_ns,
         stalls=tuple(stalls),
+        intervals=tuple(
+            (e.t_ns, e.detail.connection_interval_ms)
+            for e in events
+            if isinstance(e.detail, Connected | Parameters) and e.detail.connection_interval_ms is not None
+        ),
     )
 
 
@@ -175,9 +191,22 @@ def interval_s(gaps_s: npt.NDArray[np.float64]) -> float | None:
     return float(step[min(beside, key=lambda n: near[n])])
 
 
+def reported_interval(history: History) -> tuple[float | None, int]:
+    """The connection interval that held for longest, in seconds, and for how many connection events, where a controller
+    or a capture told of it."""
+    held_ns: Counter[float] = Counter()
+    ends = [*(t_ns for t_ns, _ in history.intervals[1:]), history.end_ns][: len(history.intervals)]
+    for (from_ns, ms), to_ns in zip(history.intervals, ends, strict=True):
+        held_ns[ms] += sum(max(min(end, to_ns) - max(start, from_ns), 0) for start, end in history.spans)
+    if not any(held_ns.values()):
+        return None, 0
+    ms, held = held_ns.most_common(1)[0]
+    return ms / 1e3, round(held / 1e6 / ms) if ms > 0 else 0
+
+
 def measure_link(node: str, history: History, interval: tuple[float | None, int]) -> list[Measure]:
     """The figures of the link; ``interval`` is what `interval_s` found, and from how many gaps."""
-    run_s = history.run_ns / 1e9
+    run_s, reported = history.run_ns / 1e9, reported_interval(history)
     returns_s = np.array(history.returns_ns) / 1e9
     longest = [*returns_s.tolist(), *([history.away_ns / 1e9] if history.away_ns is not None else [])]
     values: dict[str, tuple[float | None, int]] = {
@@ -185,7 +214,7 @@ def measure_link(node: str, history: History, interval: tuple[float | None, int]
         "disconnects": (len(history.lost), len(history.spans)),
         "attempts_failed": (history.attempts_failed, history.attempts_failed + len(history.spans)),
         "signal_weakest": (min((dbm for _, dbm in history.signal), default=None), len(history.signal)),
-        "interval": interval,
+        "interval": reported if reported[0] is not None else interval,
         "reconnect_time_median": (float(np.median(returns_s)) if len(returns_s) else None, len(returns_s)),
         "reconnect_time_longest": (max(longest, default=None), len(history.lost)),
         "descriptors_differ": (history.descriptors_differ, len(history.spans)),

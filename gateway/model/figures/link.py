@@ -68,7 +68,7 @@ FIGURES = by_name(
         "interval",
         unit="s",
         basis="gaps",
-        meaning="connection interval, estimated from the arrival times",
+        meaning="connection interval, as the controller or the capture has it, or else estimated from arrival times",
         span="positive",
         difference=False,
         judged=ESTIMATE,
