@@ -283,16 +283,15 @@ class BatchWriter:
 
     def write(self, frames: Sequence[Frame], events: Sequence[LinkEvent], ended: tuple[int, str] | None = None) -> None:
         """Write a batch, with patience; after that elsewhere, and where that fails too, count what is dropped."""
-        refused_s: float | None = None
+        began_s, refused = time.monotonic(), False
         while not self._lost:
             told = list(self._told)
             try:
                 self._write(frames, [*events, *told], ended)
             except sqlite3.DatabaseError as error:
-                now_s = time.monotonic()
-                refused_s = now_s if refused_s is None else refused_s
+                refused = True
                 self.status.trouble = str(error)
-                if not self._out_of_patience(now_s - refused_s):
+                if not self._out_of_patience(time.monotonic() - began_s):
                     time.sleep(_RETRY_S)
                 elif self._home is not None or not self._move(frames):
                     self._lost = self._ending() or self._full is None
@@ -300,8 +299,8 @@ class BatchWriter:
                         time.sleep(_RETRY_S)  # what comes meanwhile is queued, and counted where the queue is full
                 continue
             self._told = self._told[len(told) :]
-            if refused_s is not None:
-                span_s = round(time.monotonic() - refused_s, 1)
+            if refused:
+                span_s = round(time.monotonic() - began_s, 1)
                 self._tell(LogTrouble(reason=self.status.trouble, span_s=span_s))
             if self._home is None:
                 self.status.trouble = ""
