@@ -67,8 +67,9 @@ def judge(
     show_verdicts(verdicts, console)
     if info.stalls:
         total_s = sum(to - start for start, to in info.stalls) / 1e9
+        often = "once" if len(info.stalls) == 1 else f"{len(info.stalls)} times"
         console.print(
-            f"\nThis machine stood still {len(info.stalls)} times, {duration_text(round(total_s, 1))} in all; gaps and "
+            f"\nThis machine stood still {often}, {duration_text(round(total_s, 1))} in all; gaps and "
             "losses across that are not counted as the node's",
             soft_wrap=True,
         )
