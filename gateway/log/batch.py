@@ -37,6 +37,8 @@ PATIENCE_AT_END_S = 5.0
 CHECKPOINT_S = 5.0  # how often what was written is moved from the write-ahead log into the file itself
 _RETRY_S = 0.5
 _PORTION = 20_000  # frames brought back in one transaction
+_RETURN_S = 5.0  # how often a batch that the second log refuses too is tried in the first
+_RESTORE_RETRY_S = 60.0  # after a log could not be made anew
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,18 +211,20 @@ class BatchWriter:
             self._store = _Store(path, facts)
         except sqlite3.DatabaseError as error:
             raise LogFileError(f"{path} can't be written: {error}; check permissions and free space") from None
-        self._path = path
+        self._path, self._stem = path, path.stem
         self._home: _Store | None = None  # the log, while it can't be written and another takes its place
+        self._first = 0  # id of the first frame there
+        self._begun = 0  # events that it was given to begin with
         self._fetched = 0, 0  # frames and events that are back from there
-        self._begun = 0  # events that the other log was given to begin with
+        self._ended: tuple[int, str] | None = None
         self._closed: list[WritableLog] = []  # logs that are not written any more, still locked
         self.run = self._store.run
         self.status = WriterStatus(path)
-        self._timeline = Timeline()
+        self._timeline = self._home_timeline = Timeline()
         self._constant_channels: set[tuple[str, str]] = set()
         self._expect(facts.nodes)
         self._lost = False  # nothing can be written any more, here or elsewhere
-        self._next_check = 0.0
+        self._next_check = self._next_restore = 0.0
         self._links: dict[str, LinkState] = defaultdict(LinkState)
         self._told: list[LinkEvent] = []  # of the writing itself
 
@@ -250,13 +254,15 @@ class BatchWriter:
     def close(self) -> None:
         """Close the file."""
         if self._home is not None and not self._return():
-            where = f"{self._path} could not be written: {self.status.trouble}"
-            self.status.failed = f"{where}. The rest of the run is in {self._store.path}"
+            self.status.failed = f"{self._path} could not be written: {self.status.trouble}. "
+            self.status.failed += f"The rest of the run is in {self._store.path}"
+            if not self._home.in_place():
+                self.status.failed += "; what came before is in the file that was moved or deleted"
         if not self.status.failed and not self._store.in_place() and not self._restore():
             self.status.failed = f"{self._path} was moved or deleted during the run; the run is in that file"
-        if self._told:
+        if (self._told or self._ended) and not self._lost:  # a log made anew does not know how the run ended
             with contextlib.suppress(sqlite3.Error):
-                self._write([], self._told, None)
+                self._write([], self._told, self._ended)
         logs = [self._store.log, *self._closed, *([self._home.log] if self._home is not None else [])]
         for log in logs:
             log.close()
@@ -283,7 +289,9 @@ class BatchWriter:
 
     def write(self, frames: Sequence[Frame], events: Sequence[LinkEvent], ended: tuple[int, str] | None = None) -> None:
         """Write a batch, with patience; after that elsewhere, and where that fails too, count what is dropped."""
-        began_s, refused = time.monotonic(), False
+        began_s = next_return = time.monotonic()
+        refused = False
+        self._ended = ended or self._ended
         while not self._lost:
             told = list(self._told)
             try:
@@ -291,6 +299,10 @@ class BatchWriter:
             except sqlite3.DatabaseError as error:
                 refused = True
                 self.status.trouble = str(error)
+                if self._home is not None and time.monotonic() >= next_return:
+                    next_return = time.monotonic() + _RETURN_S
+                    if self._return():
+                        continue
                 if not self._out_of_patience(time.monotonic() - began_s):
                     time.sleep(_RETRY_S)
                 elif self._home is not None or not self._move(frames):
@@ -323,8 +335,10 @@ class BatchWriter:
         itself where the log never answers again.
         """
         started_ns = frames[0].t_ns if frames else time.time_ns()
+        rescue: Path | None = None
+        store: _Store | None = None
         try:
-            rescue = _unused(self._path.stem)
+            rescue = _unused(self._stem)
             facts = replace(self._facts, started_ns=started_ns, planned_ns=None, uid=uuid4().hex)
             store = _Store(rescue, facts)
             for node in (name for name, link in self._links.items() if link.up_ns is not None):
@@ -333,63 +347,83 @@ class BatchWriter:
                     "INSERT INTO event (run, node, t_ns, kind, detail) VALUES (?, ?, ?, ?, ?)", event
                 )
                 store.next_event += 1
+            (self._begun,) = store.connection.execute("SELECT count(*) FROM event").fetchone()
         except (sqlite3.Error, OSError, LogFileError):
+            _discard(rescue, store)
             return False
-        (self._begun,) = store.connection.execute("SELECT count(*) FROM event").fetchone()
-        self._fetched = 0, 0
+        self._first, self._fetched = store.next_frame, (0, 0)
         self._home, self._store = self._store, store
-        self._timeline.start_anew()
+        self._home_timeline, self._timeline = self._timeline, self._timeline.anew()
         if self._full is None:
             self.status.failed = f"{self._path} could not be written: {self.status.trouble}. "
             self.status.failed += f"The rest of the run is in {rescue}"
         return True
 
     def _return(self) -> bool:
-        """Bring what stands in the other log into the log; False where it does not answer yet."""
-        rescue, home = self._store, self._home
-        if home is None or self._full is None or not home.in_place():
+        """Bring what stands in the other log into the log, made anew if need be; False where it does not answer yet."""
+        rescue, timeline = self._store, self._timeline
+        if self._home is None or self._full is None:
             return False
-        frames, events = _records(rescue, self._begun)
-        self._store = home
+        self._store, self._timeline = self._home, self._home_timeline
         try:
-            done_frames, done_events = self._fetched
-            for start in range(done_frames, max(len(frames), 1), _PORTION):
-                batch, own = frames[start : start + _PORTION], events[done_events:]
-                self._write(batch, own, None, again=True)
-                done_events = len(events)
-                self._fetched = start + len(batch), done_events
-        except sqlite3.DatabaseError as error:
+            if self._home.in_place() or self._restore():
+                self._home = self._store
+                self._bring(rescue)
+            else:
+                self._store, self._timeline = rescue, timeline
+                return False
+        except (sqlite3.Error, OSError) as error:
             self.status.trouble = str(error)
-            self._store = rescue
+            self._store, self._timeline = rescue, timeline
             return False
         self._home = None
-        rescue.log.close()
-        for name in (rescue.path.name, f"{rescue.path.name}-wal", f"{rescue.path.name}-shm"):
-            rescue.path.with_name(name).unlink(missing_ok=True)
+        _discard(rescue.path, rescue)
         self.status.trouble = ""
-        self.status.note = f"{self._path} could not be written for a while; nothing is missing in it"
+        if not self.status.dropped:
+            self._note(f"{self._path} could not be written for a while; nothing is missing in it")
         return True
+
+    def _bring(self, rescue: _Store) -> None:
+        """Write into the log, a portion at a time, what another holds."""
+        frames, events = self._fetched
+        while True:
+            start = self._first + frames
+            batch, own = _records(rescue, range(start, start + _PORTION), self._begun + events)
+            last = start + _PORTION >= rescue.next_frame
+            self._write(batch, own, self._ended if last else None, again=True)
+            frames, events = frames + len(batch), events + len(own)
+            self._fetched = frames, events
+            if last:
+                return
 
     def _restore(self) -> bool:
         """Make a log anew that was moved or deleted: all that it held, beside where it stood or else in the folder for
         temporary files, and the same run. Never under the old name, where the write-ahead log of the old one is."""
+        if time.monotonic() < self._next_restore and not self._ending():
+            return False
         for folder in (self._path.parent, None):
+            path: Path | None = None
             try:
-                path = _unused(self._path.stem, folder)
+                path = _unused(self._stem, folder)
                 with contextlib.closing(sqlite3.connect(path)) as copy:
                     self._store.connection.backup(copy)
                 store = _Store(path, self._facts)
             except (sqlite3.Error, OSError, LogFileError) as error:
                 self.status.trouble = str(error)
+                _discard(path)
                 continue
             self._closed.append(self._store.log)
             self._store = store
-            self.status.path = path
-            self.status.note = f"{self._path} was moved or deleted during the run; the whole run is in {path}"
+            self._note(f"{self._path} was moved or deleted during the run; the whole run is in {path}")
+            self._path = self.status.path = path
             self.status.trouble = ""
             self._tell(LogTrouble(reason=self.status.note))
             return True
+        self._next_restore = time.monotonic() + _RESTORE_RETRY_S
         return False
+
+    def _note(self, text: str) -> None:
+        self.status.note = f"{self.status.note}; {text}" if self.status.note else text
 
     def _write(
         self,
@@ -502,16 +536,30 @@ def _unused(stem: str, folder: Path | None = None) -> Path:
     return Path(name)
 
 
-def _records(store: _Store, begun: int) -> tuple[list[Frame], list[LinkEvent]]:
-    """What a log holds in the order it was given, without the events that it began with."""
+def _discard(path: Path | None, store: _Store | None = None) -> None:
+    """Close and delete a second log that is not needed, or that could not be made."""
+    if store is not None:
+        store.log.close()
+    if path is not None:
+        with contextlib.suppress(OSError):
+            for name in (path.name, f"{path.name}-wal", f"{path.name}-shm"):
+                path.with_name(name).unlink(missing_ok=True)
+
+
+def _records(store: _Store, ids: range, done: int) -> tuple[list[Frame], list[LinkEvent]]:
+    """What a log holds in the order it was given: the frames of some ids, and the events after the first ``done``."""
     names = {number: name for name, number in store.nodes.items()}
     rows: list[tuple[int, Frame]] = []
     for relation, channel in store.connection.execute("SELECT relation, name FROM channel").fetchall():
-        found = store.connection.execute(f'SELECT id, t_ns, node, raw FROM "{relation}"')  # noqa: S608
+        found = store.connection.execute(
+            f'SELECT id, t_ns, node, raw FROM "{relation}" WHERE id >= ? AND id < ?',  # noqa: S608
+            (ids.start, ids.stop),
+        )
         rows += [(number, Frame(t_ns, names[node], channel, raw)) for number, t_ns, node, raw in found]
     rows.sort(key=lambda row: row[0])
-    events = store.connection.execute("SELECT t_ns, node, kind, detail FROM event ORDER BY id").fetchall()
+    events = store.connection.execute(
+        "SELECT t_ns, node, kind, detail FROM event ORDER BY id LIMIT -1 OFFSET ?", (done,)
+    )
     return [frame for _, frame in rows], [
-        LinkEvent.of(t_ns, names.get(node), EventKind(kind), json.loads(detail))
-        for t_ns, node, kind, detail in events[begun:]
+        LinkEvent.of(t_ns, names.get(node), EventKind(kind), json.loads(detail)) for t_ns, node, kind, detail in events
     ]

@@ -33,9 +33,11 @@ class Timeline:
                 held = known[number][1]
                 known[number] = (known[number][0], {channel: values, **held})
 
-    def start_anew(self) -> None:
-        """Keep only what holds now, from the first frame on: for a file whose frames are numbered anew."""
-        self._nodes = {node: [(0, known[-1][1])] for node, known in self._nodes.items() if known}
+    def anew(self) -> Timeline:
+        """A timeline of what holds now, from the first frame on: for a file whose frames are numbered anew."""
+        fresh = Timeline()
+        fresh._nodes = {node: [(0, known[-1][1])] for node, known in self._nodes.items() if known}
+        return fresh
 
     def parts(self, node: Hashable, ids: Sequence[int]) -> Iterator[tuple[slice, Held]]:
         """Stretches of rising frame ids with what held for each; before the first reading, that one holds."""

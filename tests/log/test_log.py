@@ -13,6 +13,7 @@ import subprocess
 import sys
 import textwrap
 import time
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -355,6 +356,89 @@ def test_what_finds_no_room_in_the_queue_goes_to_a_second_log_and_comes_back(
     kinds = [kind for (kind,) in query(log, "SELECT kind FROM event ORDER BY id")]
     assert [kind for kind in kinds if kind != "log trouble"] == ["ready", "lost"]
     assert writer.status.frames == 210 and not writer.status.failed and list(impatient.iterdir()) == []
+
+
+@contextlib.contextmanager
+def spilled(log: Path, writer: LogWriter) -> Iterator[None]:
+    """Frames 0 to 9 are in the log, which is locked then, and 10 to 199 in a second one."""
+    feed(writer, 0, 10)
+    wait_for(lambda: writer.status.frames == 10)
+    with contextlib.closing(sqlite3.connect(log, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        feed(writer, 10, 20)
+        wait_for(lambda: "locked" in writer.status.trouble)
+        feed(writer, 20, 200)
+        wait_for(lambda: writer.status.frames == 200)
+        yield
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="an open file can't be deleted there")
+def test_a_log_deleted_while_a_second_one_takes_its_place_is_made_anew_whole(
+    tmp_path: Path, impatient: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("gateway.log.writer.SPILL_FRAMES", 50)
+    log = tmp_path / "x.db"
+    writer = LogWriter(log, facts())
+    with spilled(log, writer):
+        log.unlink()
+    wait_for(lambda: "nothing is missing" in writer.status.note)
+    feed(writer, 200, 210)
+    writer.close(10**9, "test")
+    whole = writer.status.path
+    assert not writer.status.failed and list(tmp_path.glob("x-rest-*.db")) == [whole] and not list(impatient.iterdir())
+    assert query(whole, "SELECT t_ns FROM loan_crate_climate ORDER BY id") == [(number,) for number in range(210)]
+    assert query(whole, "SELECT ended_how FROM run") == [("test",)]
+
+
+def test_a_run_that_ends_in_a_second_log_ends_in_the_first(
+    tmp_path: Path, impatient: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("gateway.log.writer.SPILL_FRAMES", 50)
+    monkeypatch.setattr("gateway.log.batch.CHECKPOINT_S", 1e9)  # goes back only when it is closed
+    log = tmp_path / "x.db"
+    writer = LogWriter(log, facts())
+    with spilled(log, writer):
+        writer._ended = 10**9, "test"
+        writer._stop.set()
+        writer._thread.join()
+    writer.close(10**9, "test")
+    assert query(log, "SELECT ended_ns, ended_how FROM run") == [(10**9, "test")]
+    assert query(log, "SELECT count(*) FROM loan_crate_climate") == [(200,)] and not list(impatient.iterdir())
+
+
+def test_a_second_log_that_refuses_too_is_left_once_the_first_answers(
+    tmp_path: Path, impatient: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("gateway.log.writer.SPILL_FRAMES", 50)
+    monkeypatch.setattr("gateway.log.batch.CHECKPOINT_S", 1e9)  # comes back only because of the refusal
+    log = tmp_path / "x.db"
+    writer = LogWriter(log, facts())
+    with contextlib.ExitStack() as stack:
+        with spilled(log, writer):
+            second = stack.enter_context(contextlib.closing(sqlite3.connect(writer._writer.path, isolation_level=None)))
+            second.execute("BEGIN IMMEDIATE")
+        feed(writer, 200, 300)
+        wait_for(lambda: writer.status.frames == 300)
+    writer.close(10**9, "test")
+    assert query(log, "SELECT count(*) FROM loan_crate_climate") == [(300,)] and not writer.status.dropped
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="an open file can't be moved there")
+def test_a_second_log_that_could_not_be_made_leaves_no_file(
+    tmp_path: Path, impatient: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    log = tmp_path / "x.db"
+    writer = LogWriter(log, facts())
+    log.rename(tmp_path / "moved.db")
+
+    def full(*_: object) -> None:
+        raise sqlite3.OperationalError("database or disk is full")
+
+    monkeypatch.setattr("gateway.log.batch._Store", full)
+    wait_for(lambda: "full" in writer.status.trouble)
+    writer.close(10**9, "test")
+    assert "moved or deleted" in writer.status.failed
+    assert not list(tmp_path.glob("x-rest-*")) and not list(impatient.iterdir())
 
 
 def test_a_log_that_never_answers_again_leaves_a_second_one_that_can_be_judged(tmp_path: Path, impatient: Path) -> None:
