@@ -6,6 +6,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import signal
+import time
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -135,7 +136,7 @@ async def execute(
 
         loop = asyncio.get_running_loop()
         handler = loop.get_exception_handler()
-        if config.radio is RadioName.SYSTEM:  # the others are of this process and know their own
+        if config.radio is not RadioName.VIRTUAL:  # which is of this process and knows its own
             loop.set_exception_handler(stray)
         try:
             how = await _live(run, view, length_ns, reload)
@@ -180,7 +181,7 @@ async def run(
     on_view: Callable[[RunView], None] = lambda view: None,
     health: Path | None = None,
     reload: Callable[[], RunConfig] | None = None,
-    resume: bool = False,
+    before: RunInfo | None = None,
     on_judged: Callable[[Finished], None] = lambda finished: None,
 ) -> Finished:
     """Log the nodes of a run file, send what its broker is to have, and judge the run.
@@ -192,16 +193,15 @@ async def run(
         on_view: called twice a second with the state of the run.
         health: a file to keep that says what each node is doing.
         reload: as for `execute`.
-        resume: continue the newest run of the log where that was cut off and has the same run file: it stays one run,
-            and the time in which nobody listened is charged to no node.
+        before: a run of the log to continue, from `cut_off_run`: it stays one run, and the time in which nobody
+            listened is charged to no node.
         on_judged: called with the verdicts before what is left is sent to the broker, which can take a while.
 
     Raises:
         AdapterError: Bluetooth can't be used.
         InputError: the log can't be used.
     """
-    cut_off = _cut_off(config, log) if resume else None
-    journal = Journal(log)
+    journal = Journal(log, None if before is None else time.time_ns())
     shows: list[Callable[[RunView], None]] = [journal, on_view, *([Health(health)] if health is not None else [])]
     with sending(config.mqtt, log) as sender:
 
@@ -210,7 +210,7 @@ async def run(
             for one in shows:
                 one(whole)
 
-        result = await execute(config, lambda facts: journal.sink(facts, log), length_ns, show, None, reload, cut_off)
+        result = await execute(config, lambda facts: journal.sink(facts, log), length_ns, show, None, reload, before)
         try:
             finished = Finished(result.log, result, await asyncio.to_thread(judge, result.log, result.run))
         except LogFileError as error:
@@ -224,7 +224,7 @@ async def run(
         return replace(finished, sending=sender.line, unsent=not sender.progress.done)
 
 
-def _cut_off(config: RunConfig, log: Path) -> RunInfo | None:
+def cut_off_run(config: RunConfig, log: Path) -> RunInfo | None:
     """The newest run of a log, where it is of this run file and nobody ended it.
 
     Raises:

@@ -48,7 +48,7 @@ async def scan(config: RunConfig, seconds: float) -> list[Advertiser]:
             tuple(sorted({*data.service_uuids, *(before.services if before else ())})),
         )
 
-    async with open_radio(config.radio, config.air, config.transport, config.snoop) as radio:
+    async with open_radio(config.radio, config.air, config.transport) as radio:
         await check_adapter(radio)
         twins = make_twins(config, radio).values()
         async with asyncio.TaskGroup() as group:

@@ -18,6 +18,7 @@ from gateway.cli.shared import (
 )
 from gateway.model.errors import InputError
 from gateway.model.radios import RadioName
+from gateway.model.utc import duration_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 
     from gateway.app.run import Finished
     from gateway.config import RunConfig
+    from gateway.log.reader import RunInfo
 
 For = Annotated[str | None, typer.Option("--for", help="Duration, such as '20 s' or '72 h'.")]
 OtherRadio = Annotated[RadioName | None, typer.Option(help="Overrides the radio of the run file.")]
@@ -85,6 +87,7 @@ def run(
     ] = False,
 ) -> None:
     """Log the nodes of a run file for its length or until Ctrl-C, then judge them."""
+    from gateway.app.run import cut_off_run
     from gateway.config import load_run
     from gateway.host.service import is_service
 
@@ -97,7 +100,16 @@ def run(
     if health is not None and (health.resolve() in taken or not health.parent.is_dir()):
         raise InputError(f"--health {health} can't be used; give a separate file in an existing folder")
     length_ns = length_of(for_, config.length_ns)
-    finished = _run(config, log, length_ns, console_of(), health, read if is_service() else None, resume)
+    console = console_of()
+    before = cut_off_run(config, log) if resume else None
+    if before is not None:
+        console.print(
+            f"continuing run {before.id} of {log}, which was cut off after {duration_text(round(before.lasted_s))}",
+            soft_wrap=True,
+        )
+    elif resume:
+        console.print(f"no run of {runfile} was cut off at the end of {log}: starting a new one", soft_wrap=True)
+    finished = _run(config, log, length_ns, console, health, read if is_service() else None, before)
     raise exit_with(finished.judged.outcome)
 
 
@@ -108,7 +120,7 @@ def _run(
     console: Console,
     health: Path | None = None,
     reload: Callable[[], RunConfig] | None = None,
-    resume: bool = False,
+    before: RunInfo | None = None,
 ) -> Finished:
     import asyncio
 
@@ -123,13 +135,14 @@ def _run(
         place = f"{finished.log}, run {result.run}"
         if result.failed:
             place = "two files, see below; the first one is judged"
-        console.print(f"{config.title}: {result.how}; {result.frames} values in {place}\n", soft_wrap=True)
+        since = " since it was continued" if before is not None else ""
+        console.print(f"{config.title}: {result.how}; {result.frames} values{since} in {place}\n", soft_wrap=True)
         show_verdicts(finished.judged.verdicts, console)
         if result.note:
             console.print(f"\n{result.note}", soft_wrap=True)
 
     with display:
-        finished = asyncio.run(run_nodes(config, log, length_ns, display, health, reload, resume, show))
+        finished = asyncio.run(run_nodes(config, log, length_ns, display, health, reload, before, show))
     if finished.unsent:
         console.print(f"\n{finished.sending}", soft_wrap=True)
         console.print(f"Unsent values are in the log; send them: gattest forward {log} {config.path}", soft_wrap=True)

@@ -21,10 +21,11 @@ _LEFT_OUT = {EventKind.CONSTANT, EventKind.TABLE}
 class Journal:
     """Writes the text, in the folder of the log and by its name. A disk that refuses costs lines here, not the run."""
 
-    def __init__(self, log: Path) -> None:
+    def __init__(self, log: Path, resumed_ns: int | None = None) -> None:
         path = log.with_suffix(_PATH_OF)
         self.path = path if path != log else log.with_name(log.name + _PATH_OF)
         self._waiting: list[str] = []
+        self._resumed_ns = resumed_ns
         self._started_ns = 0
         self._next_s = 0.0
         self._counted: tuple[float, dict[tuple[str, str], int]] = (0.0, {})
@@ -37,8 +38,9 @@ class Journal:
             LogFileError: the log can't be written.
         """
         writer = JournaledWriter(log, facts, self)
-        self._started_ns = facts.started_ns
-        self.line(facts.started_ns, f"run started: {facts.title}, log {log}")
+        self._started_ns = facts.started_ns if self._resumed_ns is None else self._resumed_ns
+        how = "started" if self._resumed_ns is None else "resumed"
+        self.line(self._started_ns, f"run {how}: {facts.title}, log {log}")
         return writer
 
     def line(self, t_ns: int, text: str) -> None:
@@ -86,5 +88,6 @@ class JournaledWriter(LogWriter):
     def event(self, event: LinkEvent) -> None:
         super().event(event)
         if event.kind not in _LEFT_OUT:
-            text = f"{event.node or 'run'} {event.kind}: {detail_text(event)}".rstrip(": ")
+            whose = f"{event.node} " if event.node else ""
+            text = f"{whose}{event.kind}: {detail_text(event)}".rstrip(": ")
             self._journal.line(event.t_ns, text)

@@ -118,7 +118,7 @@ async def discover(radio: Radio, device: BLEDevice, who: str, listen_s: float) -
         for item, target in targets:
             if item.properties & {"notify", "indicate"}:
                 await _subscribe(client, table, item, target, do)
-        await do("listening", asyncio.sleep(listen_s))
+        await within(listen_s + REQUEST_S, "listening", asyncio.sleep(listen_s), lost)
     except RadioError as error:
         table.unseen.append(f"the rest of the table: {error}")
     finally:

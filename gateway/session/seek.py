@@ -107,6 +107,7 @@ class Seeker:
             try:
                 async with self._gate:
                     await self._scan()
+                await asyncio.sleep(0)  # whoever was found takes the gate first
             except RadioError as error:
                 self._trouble(str(error))
                 await asyncio.sleep(RETRY_S)
@@ -114,6 +115,8 @@ class Seeker:
                 self._wanted.clear()
 
     async def _scan(self) -> None:
+        if all(future.done() for _, future in self._waiting.values()):
+            return
         self._sighted.clear()
         await self._ask_connected()
         if self._sighted.is_set():

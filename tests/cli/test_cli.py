@@ -521,6 +521,9 @@ def test_a_run_killed_and_resumed_stays_one_run_and_the_pause_is_charged_to_no_n
     time.sleep(3)
     done = gattest("run", "run.toml", "--resume", cwd=tmp_path)
     assert done.returncode == 3, done.stdout + done.stderr  # nothing is required
+    assert "continuing run 1 of run.db, which was cut off after" in done.stdout
+    story = (tmp_path / "run.txt").read_text().splitlines()
+    assert sum("run started: " in line for line in story) == sum("run resumed: t" in line for line in story) == 1
     with contextlib.closing(sqlite3.connect(tmp_path / "run.db")) as log:
         ((ended,),) = log.execute("SELECT ended_how FROM run").fetchall()
         ((paused,),) = log.execute("SELECT detail ->> '$.paused_s' FROM event WHERE kind = 'run resumed'").fetchall()

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from io import FileIO
 from pathlib import Path
 
 import pytest
+from bumble.snoop import BtSnooper
 
 from gateway.config import load_run
-from gateway.model.errors import ProblemsError
+from gateway.model.errors import InputError, ProblemsError
 from gateway.model.events import EventKind
+from gateway.radio.own import _open_log
 from tests.support import events, figures, needs_program
 
 ROOT = Path(__file__).parents[2]
@@ -69,6 +73,41 @@ def test_a_run_on_another_processes_controller_sets_its_links_and_keeps_what_pas
     passed = subprocess.run([*read, "-e", "frame.number"], capture_output=True, text=True, check=True).stdout
     kept = figures(log)["a", "climate", "rate_whole_run"]
     assert len(passed.splitlines()) >= kept.n
+
+
+RESET = bytes.fromhex("01030c00")  # HCI_Reset: Core Specification, vol. 4 part E, 7.3.2
+
+
+def test_an_hci_log_goes_on_in_the_next_run_and_takes_no_other_file(tmp_path: Path) -> None:
+    path = tmp_path / "traffic.btsnoop"
+    for _ in range(2):
+        log = _open_log(path)
+        log.snoop(RESET, BtSnooper.Direction.HOST_TO_CONTROLLER)
+        log.close()
+    assert path.read_bytes().count(b"btsnoop") == 1 and path.stat().st_size == 16 + 2 * (24 + len(RESET))
+    path.write_text("notes of last week")
+    with pytest.raises(InputError, match="is not an HCI log"):
+        _open_log(path)
+    assert path.read_text() == "notes of last week"
+    with pytest.raises(InputError, match="can't be written"):
+        _open_log(tmp_path / "no" / "folder")
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full")
+def test_an_hci_log_that_finds_no_room_ends_and_the_link_does_not(tmp_path: Path) -> None:
+    told: list[str] = []
+
+    async def pass_two_packets() -> None:
+        asyncio.get_running_loop().set_exception_handler(lambda _, context: told.append(context["message"]))
+        log = _open_log(tmp_path / "traffic.btsnoop")
+        log.output.close()
+        log.output = FileIO("/dev/full", "w")
+        for _ in range(2):
+            log.snoop(RESET, BtSnooper.Direction.HOST_TO_CONTROLLER)
+        log.close()
+
+    asyncio.run(pass_two_packets())
+    assert told == ["the HCI log /dev/full ends here: No space left on device"]
 
 
 def test_a_controller_that_is_not_there_is_told_in_one_line(tmp_path: Path) -> None:

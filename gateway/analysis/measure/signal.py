@@ -142,7 +142,7 @@ class _State:
     batches: Batches = field(default_factory=lambda: Batches())
     pairs: int = 0
     changes: float = 0.0  # squares of differences of true neighbours
-    usual_ns: float | None = None
+    usual_ns: float = math.inf
     step: float = math.inf
     codes: npt.NDArray[np.int64] | None = field(default_factory=lambda: np.empty(0, np.int64))
     since_ns: float = 0.0
@@ -197,11 +197,8 @@ class _State:
         old = len(self.last)
         change, apart_ns = np.diff(values), np.diff(t_ns)
         span = np.searchsorted([start for start, _ in self.history.spans], t_ns, side="right")
-        if self.usual_ns is None and len(apart_ns) >= _ENOUGH_FOR_FAR:
-            self.usual_ns = float(np.median(apart_ns))
         near = np.diff(span) == 0  # true neighbours: of one link, and none missing between them
-        if self.usual_ns:
-            near &= apart_ns <= NEIGHBOURS * self.usual_ns
+        near &= apart_ns <= NEIGHBOURS * self._usual_ns(apart_ns)
         fresh, beside = change[max(old - 1, 0) :], near[max(old - 1, 0) :]
         self.pairs += int(np.count_nonzero(beside))
         self.changes += float((fresh[beside] ** 2).sum())
@@ -225,6 +222,19 @@ class _State:
                 )
             )
         self.last, self.last_ns = values[-2:], t_ns[-2:]
+
+    def _usual_ns(self, apart_ns: Floats) -> Floats:
+        """The usual time between values around each: a sensor that is slowed down has neighbours further apart."""
+        whole = len(apart_ns) // _ENOUGH_FOR_FAR * _ENOUGH_FOR_FAR
+        if whole:
+            medians = np.median(apart_ns[:whole].reshape(-1, _ENOUGH_FOR_FAR), axis=1)
+            medians[medians == 0] = math.inf  # stamps that stand still tell nothing
+            usual = np.repeat(medians, _ENOUGH_FOR_FAR)
+            self.usual_ns = float(medians[-1])
+        else:
+            usual = np.empty(0)
+        rest = np.full(len(apart_ns) - whole, self.usual_ns)
+        return np.concatenate([usual, rest])
 
     def _away_ns(self, t_ns: Floats) -> Floats:
         """For how long there had been no link by then, from the first one on."""
