@@ -74,6 +74,8 @@ def new_plugin(
         path = asyncio.run(draft(name, source, into, node, force=force))
         say(f"{path} drafted from {source}. Complete it, then run: gattest check {path.parent}")
         return
+    if node is not None:
+        raise InputError("--node says which node of a source to draft from; give the source with --from")
     from gateway.plugin.starter import write_plugin
 
     folder = write_plugin(name, into, force)

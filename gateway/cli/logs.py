@@ -108,9 +108,10 @@ def compare(
         console.print("\nfigures" if everything else "\nfigures that changed beyond their uncertainty")
         console.print(pair_table(shown))
     worse = sum(pair.direction == "worse" for pair in found.changed)
+    apart = sum(pair.change == "not comparable" for pair in found.pairs)
     console.print(
-        f"\n{len(found.changed)} of {len(found.pairs)} figures changed, {worse} of them for the worse"
-        + ("" if everything else "; --all shows the others"),
+        f"\n{len(found.changed)} of {len(found.pairs)} figures changed, {worse} of them for the worse; {apart} have no "
+        "bounds or counts to compare by" + ("" if everything else "; --all shows the others"),
         soft_wrap=True,
     )
     raise typer.Exit(EXIT_FAIL if found.worse else 0)

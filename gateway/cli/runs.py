@@ -90,6 +90,7 @@ def run(
     from gateway.app.run import cut_off_run
     from gateway.config import load_run
     from gateway.host.service import is_service
+    from gateway.report.health import may_replace
 
     def read() -> RunConfig:
         return load_run(runfile, radio)
@@ -99,6 +100,8 @@ def run(
     taken = (log.resolve(), runfile.resolve())
     if health is not None and (health.resolve() in taken or not health.parent.is_dir()):
         raise InputError(f"--health {health} can't be used; give a separate file in an existing folder")
+    if health is not None and not may_replace(health):
+        raise InputError(f"--health {health} exists and is not a status file of gattest; give another name")
     length_ns = length_of(for_, config.length_ns)
     console = console_of()
     before = cut_off_run(config, log) if resume else None

@@ -15,6 +15,18 @@ from gateway.report.live import RunView
 EVERY_S = 2.0
 
 
+def may_replace(path: Path) -> bool:
+    """Whether there is no such file, or one that a run before wrote."""
+    try:
+        text = path.read_text("utf-8")
+        told = json.loads(text) if text.strip() else {"nodes": {}}
+    except FileNotFoundError:
+        return True
+    except (OSError, ValueError):
+        return False
+    return isinstance(told, dict) and "nodes" in told
+
+
 class Health:
     """Writes the file, whole or not at all; a disk that refuses costs nothing but its freshness.
 

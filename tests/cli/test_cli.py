@@ -535,6 +535,27 @@ def test_a_run_killed_and_resumed_stays_one_run_and_the_pause_is_charged_to_no_n
     assert (found["climate", "gap_longest"] or 9) < 1 and (found["link", "connected"] or 0) > 60
 
 
+@pytest.mark.parametrize("words", [("audit", "missing.pcap"), ("new", "plugin", "seen", "--from", "missing.db")])
+def test_a_file_that_is_not_there_is_no_node_to_look_for(tmp_path: Path, words: tuple[str, ...]) -> None:
+    done = gattest(*words, cwd=tmp_path)
+    assert done.returncode == 2 and f"{words[-1]}: there is no such file" in done.stderr
+
+
+def test_a_status_file_takes_no_other_files_place(tmp_path: Path) -> None:
+    """Nor is a run continued that nobody cut off: that is told."""
+    (tmp_path / "run.toml").write_text(
+        '[run]\ntitle = "t"\nlength = "1 s"\nradio = "virtual"\n[node.a]\nplugin = "loan-crate"\nfind = { name = "A" }\n'
+    )
+    notes = tmp_path / "notes.json"
+    notes.write_text('["mine"]')
+    done = gattest("run", "run.toml", "--health", "notes.json", cwd=tmp_path)
+    assert done.returncode == 2 and "not a status file of gattest" in done.stderr and notes.read_text() == '["mine"]'
+    for _ in range(2):
+        done = gattest("run", "run.toml", "--resume", "--health", "status.json", cwd=tmp_path)
+        assert done.returncode == 3 and "run.db: starting a new one" in done.stdout, done.stderr
+    assert json.loads((tmp_path / "status.json").read_text())["nodes"]["a"]["state"] == "ended"
+
+
 def test_adopted_characteristics_are_listed_and_decoded_by_name(tmp_path: Path) -> None:
     listed = gattest("decode", "adopted", "list", cwd=tmp_path)
     assert listed.returncode == 0 and "0x2A6E  Temperature: temperature °C" in listed.stdout

@@ -21,6 +21,7 @@ from gateway.session.discover import discover, forget, look_for
 from gateway.verify.audit import Audit, audit_table
 
 _VALUES_OF_A_LOG = 200
+_SUFFIXES = {".db", ".pcap", ".pcapng", ".btsnoop", ".capture", ".gz", ".zst"}
 
 
 async def audit(
@@ -72,6 +73,8 @@ def tables_of(path: Path, node: str | None, plugin: Plugin | None = None) -> tup
         InputError: the file can't be read, or holds no table of such a node.
     """
     if not path.is_file():
+        if path.suffix.lower() in _SUFFIXES or (len(path.parts) > 1 and path.parent.is_dir()):
+            raise InputError(f"{path}: there is no such file; check the path, or give the name or address of a node")
         return None
     with path.open("rb") as file:
         beginning = file.read(16)
