@@ -168,7 +168,9 @@ class Log:
         except sqlite3.DatabaseError as error:
             if "malformed" in str(error):
                 raise LogFileError(f"{path} is damaged: {error}; {_RECOVER}") from None
-            raise LogFileError(f"{path} is not a gattest log: {error}; check the path") from None
+            raise LogFileError(
+                f"{path} is not a gattest log: {error}; check the path, or read a capture with replay or audit"
+            ) from None
         if not reason and not self._connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'run'").fetchone():
             reason = "contains no run; was it copied without the -wal file next to it"
         if reason:

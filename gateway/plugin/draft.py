@@ -30,7 +30,7 @@ def draft_plugin(kind: str, table: FoundTable, source: str) -> str:
     """
     lines = [
         f"# Drafted from {source}: what was seen there, and nothing else. Lines with # in front are to be replaced",
-        "# by what your firmware spec says. Check it with:  gattest check",
+        "# by what your firmware spec says. Check it with `gattest check` and the folder of this file.",
         "",
         "[plugin]",
         f'kind  = "{kind}"',
@@ -73,7 +73,9 @@ def _seen(values: Sequence[bytes]) -> Iterator[str]:
         yield "# no value was seen"
         return
     lengths = Counter(map(len, values))
-    told = ", ".join(f"{count} of {length} bytes" for length, count in sorted(lengths.items()))
+    told = ", ".join(
+        f"{count} of {length} {'byte' if length == 1 else 'bytes'}" for length, count in sorted(lengths.items())
+    )
     yield f"# values seen: {told}"
     (length, _), *_ = lengths.most_common(1)
     same = [value for value in values if len(value) == length]

@@ -162,9 +162,15 @@ class StackClient(BaseBleakClient):
 
     async def _ask_for_2m(self, connection: Connection) -> None:
         """LE 2M both ways; what the link then uses is read back, as the node may not know it."""
+        if not connection.device.host.supports_command(hci.HCI_LE_READ_PHY_COMMAND):
+            return
+        changed = asyncio.Event()
+        for event in (connection.EVENT_CONNECTION_PHY_UPDATE, connection.EVENT_CONNECTION_PHY_UPDATE_FAILURE):
+            connection.once(event, lambda *_: changed.set())
         try:
             async with asyncio.timeout(_PHY_S):
                 await connection.set_phy([hci.Phy.LE_2M], [hci.Phy.LE_2M])
+                await changed.wait()  # it takes some connection events
                 self.phy_mbit = 2 if (await connection.get_phy()).tx_phy == hci.Phy.LE_2M else 1
         except (TimeoutError, core.BaseBumbleError):
             self.phy_mbit = None  # the controller does not tell

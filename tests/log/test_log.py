@@ -9,6 +9,7 @@ import shutil
 import signal
 import sqlite3
 import stat
+import struct
 import subprocess
 import sys
 import textwrap
@@ -19,7 +20,7 @@ from typing import Any
 
 import pytest
 
-from gateway.log.batch import RunFacts
+from gateway.log.batch import BatchWriter, RunFacts
 from gateway.log.reader import Log
 from gateway.log.table import ChannelTable
 from gateway.log.writer import LogWriter
@@ -404,6 +405,28 @@ def test_a_run_that_ends_in_a_second_log_ends_in_the_first(
     writer.close(10**9, "test")
     assert query(log, "SELECT ended_ns, ended_how FROM run") == [(10**9, "test")]
     assert query(log, "SELECT count(*) FROM loan_crate_climate") == [(200,)] and not list(impatient.iterdir())
+
+
+def test_values_of_a_second_log_come_back_with_the_constants_that_held_when_they_came(
+    tmp_path: Path, impatient: Path
+) -> None:
+    plugin, log = find_plugin("bore-gauge"), tmp_path / "x.db"
+    zeros = [struct.pack("<ifffff", zero, 1.0, 0, 0, 0, 0) for zero in (0, 5000)]
+    raw = bytes.fromhex("0100000000ff0040017017001027")
+    writer = BatchWriter(log, RunFacts("t", 0, None, "none", "", "", {"a": (plugin, "A")}), full=lambda: True)
+    writer.write([Frame(0, "a", "calibration", zeros[0]), Frame(1, "a", "reading", raw)], [])
+    with contextlib.closing(sqlite3.connect(log, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        away = [Frame(2, "a", "reading", raw), Frame(3, "a", "calibration", zeros[1]), Frame(4, "a", "reading", raw)]
+        writer.write(away, [])
+        assert writer.path != log
+        other.execute("ROLLBACK")
+    writer.checkpoint()
+    writer.write([Frame(5, "a", "reading", raw)], [])
+    writer.close()
+    found = [value for (value,) in query(log, "SELECT pressure_hPa FROM bore_gauge_reading ORDER BY id")]
+    assert isinstance(found[0], float)
+    assert found == pytest.approx([found[0], found[0], found[0] + 50, found[0] + 50]) and not list(impatient.iterdir())
 
 
 def test_a_second_log_that_refuses_too_is_left_once_the_first_answers(

@@ -151,7 +151,8 @@ def _of_text(path: Path, plugin: Plugin | None, who: str | None) -> list[FoundTa
                     capture.trouble.note("unreadable GATT table", f"of {record.node}")
     if not tables:
         raise InputError(
-            f"{path} contains no GATT table of {who or 'a node'}; use a capture recorded or extracted by this version"
+            f"{path} contains no GATT table of {who or 'a node'}; use a capture that begins before the link, "
+            "recorded or extracted by this version"
         )
     declared = plugin.characteristics.values() if plugin is not None else ()
     for node, table in tables.items():
