@@ -86,12 +86,12 @@ def compare(
 ) -> None:
     """Compare two runs, and show what changed beyond the uncertainty of both; exit 1 when something got worse."""
     from gateway.app.judge import compare as compare_logs
-    from gateway.report.machine import pairs_json
+    from gateway.report.machine import comparison_json
     from gateway.report.tables import flip_table, pair_table
 
     found = compare_logs(before, after, run_a, run_b)
     if as_json:
-        say(pairs_json(found.pairs))
+        say(comparison_json(found.before, found.after, found.warnings, found.flips, found.pairs))
         raise typer.Exit(EXIT_FAIL if found.worse else 0)
     console = console_of()
     for letter, info, path in (("A", found.before, before), ("B", found.after, after)):

@@ -9,11 +9,11 @@ from collections.abc import Sequence
 from typing import Any
 from xml.etree import ElementTree
 
-from gateway.analysis.compare import Pair, unit_of
+from gateway.analysis.compare import Flip, Pair, unit_of
 from gateway.analysis.evidence import evidence
 from gateway.analysis.judge import CUT_OFF, outcome_of
 from gateway.log.reader import RunInfo
-from gateway.model.records import Outcome, Reading, Verdict
+from gateway.model.records import Measure, Outcome, Reading, Verdict
 from gateway.report.tables import number, required
 
 _NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")  # XML 1.0, section 2.2
@@ -34,22 +34,39 @@ def verdicts_json(run: RunInfo, verdicts: Sequence[Verdict]) -> str:
     )
 
 
-def pairs_json(pairs: Sequence[Pair]) -> str:
-    """Two runs side by side, a row for each figure."""
-    rows = [
-        {
-            "node": pair.node,
-            "of": pair.subject,
-            "figure": pair.figure,
-            "unit": unit_of(pair),
-            "before": pair.before.value if pair.before else None,
-            "after": pair.after.value if pair.after else None,
-            "change": pair.change,
-            "direction": pair.direction,
-        }
-        for pair in pairs
-    ]
-    return json.dumps(rows, indent=1)
+def comparison_json(
+    before: RunInfo, after: RunInfo, warnings: Sequence[str], flips: Sequence[Flip], pairs: Sequence[Pair]
+) -> str:
+    """Two runs side by side: verdicts that differ, and a row for each figure with the bounds of both."""
+    told = {
+        **{key: _run_plain(run) for key, run in (("before", before), ("after", after))},
+        "warnings": list(warnings),
+        "verdicts": [{"before": _plain(before, f.before), "after": _plain(after, f.after)} for f in flips],
+        "figures": [
+            {
+                "node": pair.node,
+                "of": pair.subject,
+                "figure": pair.figure,
+                "unit": unit_of(pair),
+                "before": pair.before.value if pair.before else None,
+                "before_bounds_95_percent": _bounds(pair.before),
+                "after": pair.after.value if pair.after else None,
+                "after_bounds_95_percent": _bounds(pair.after),
+                "change": pair.change,
+                "direction": pair.direction,
+            }
+            for pair in pairs
+        ],
+    }
+    return json.dumps(told, indent=1, ensure_ascii=False)
+
+
+def _run_plain(run: RunInfo) -> dict[str, Any]:
+    return {"run": run.id, "title": run.title, "lasted_s": run.lasted_s}
+
+
+def _bounds(measure: Measure | None) -> list[float | None] | None:
+    return [measure.low, measure.high] if measure is not None and measure.method else None
 
 
 def readings_json(readings: Sequence[Reading]) -> str:
@@ -82,7 +99,7 @@ def _plain(run: RunInfo, v: Verdict) -> dict[str, Any]:
         "margin": v.margin,
         "n": v.measure.n,
         "basis": v.measure.basis,
-        "bounds_95_percent": [v.measure.low, v.measure.high] if v.measure.method else None,
+        "bounds_95_percent": _bounds(v.measure),
         "method": v.measure.method,
         "outcome": v.outcome.value,
         "why": v.why,

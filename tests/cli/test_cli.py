@@ -535,6 +535,23 @@ def test_a_run_killed_and_resumed_stays_one_run_and_the_pause_is_charged_to_no_n
     assert (found["climate", "gap_longest"] or 9) < 1 and (found["link", "connected"] or 0) > 60
 
 
+def test_a_comparison_for_scripts_holds_runs_warnings_verdicts_and_bounds(folder: Path) -> None:
+    from typer.testing import CliRunner
+
+    from gateway.cli import app
+
+    log = str(folder / "demo.db")
+    said = CliRunner().invoke(app, ["compare", log, log, "--json"])
+    told = json.loads(said.stdout)
+    assert said.exit_code == 0 and (told["before"], told["verdicts"]) == (told["after"], [])
+    rate = next(f for f in told["figures"] if (f["node"], f["of"], f["figure"]) == ("crate-a", "climate", "rate"))
+    low, high = rate["before_bounds_95_percent"]
+    assert low < rate["before"] < high and rate["change"] == "no change seen"
+    said = CliRunner().invoke(app, ["compare", log, log])
+    apart = sum(f["change"] == "not comparable" for f in told["figures"])
+    assert f"{apart} have no bounds or counts to compare by" in " ".join(said.stdout.split())
+
+
 @pytest.mark.parametrize("words", [("audit", "missing.pcap"), ("new", "plugin", "seen", "--from", "missing.db")])
 def test_a_file_that_is_not_there_is_no_node_to_look_for(tmp_path: Path, words: tuple[str, ...]) -> None:
     done = gattest(*words, cwd=tmp_path)
