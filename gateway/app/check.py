@@ -27,7 +27,7 @@ from gateway.plugin.standard.adopted import BASE_UUID, adopted, adopted_layout
 
 
 @dataclass(frozen=True, slots=True)
-class Checked:
+class CheckedFile:
     """What was found in one file; ``summary`` says what there is to it where it is good."""
 
     path: Path
@@ -35,7 +35,7 @@ class Checked:
     summary: str = ""
 
 
-def check(path: Path) -> Iterator[Checked]:
+def check(path: Path) -> Iterator[CheckedFile]:
     """Everything that is wrong with a plugin folder, a plugin.toml, a run file, or all of these in a folder.
 
     Raises:
@@ -53,21 +53,23 @@ def check(path: Path) -> Iterator[Checked]:
         is_plugin = file.name == "plugin.toml" or "plugin" in read_toml(file)[1]
         yield _plugin(file) if is_plugin else _run_file(file)
     except ProblemsError as error:
-        yield Checked(file, error.problems)
+        yield CheckedFile(file, error.problems)
 
 
-def _plugin(file: Path) -> Checked:
+def _plugin(file: Path) -> CheckedFile:
     plugin = load_plugin(file)
     count, problems = check_streams(plugin)
     problems += plugin_doubts(plugin)
     summary = f"a {plugin.kind} with {len(plugin.characteristics)} characteristics; {count} payloads decode as expected"
-    return Checked(file, tuple(problems), summary)
+    return CheckedFile(file, tuple(problems), summary)
 
 
-def _run_file(file: Path) -> Checked:
+def _run_file(file: Path) -> CheckedFile:
     config = load_run(file)
     nodes = ", ".join(f"{node.name} ({node.plugin.kind})" for node in config.nodes.values())
-    return Checked(file, tuple(run_doubts(config)), f"a run of {nodes} with {len(config.requirements)} requirements")
+    return CheckedFile(
+        file, tuple(run_doubts(config)), f"a run of {nodes} with {len(config.requirements)} requirements"
+    )
 
 
 def find_characteristic(plugin: str, name: str) -> Characteristic:

@@ -21,7 +21,7 @@ from gateway.host.service import notify, reloading
 from gateway.log.batch import RunFacts, WriterStatus
 from gateway.log.reader import Log, RunInfo
 from gateway.model.errors import InputError, LogFileError
-from gateway.model.events import Disconnected, LinkEvent, RadioError, Reloaded, Resumed
+from gateway.model.events import Disconnected, LinkEvent, RadioTrouble, Reloaded, Resumed
 from gateway.model.figures import Requirement
 from gateway.model.radios import RadioName
 from gateway.model.records import Sink
@@ -132,7 +132,7 @@ async def execute(
             """What a Bluetooth stack leaves behind in the loop is an event, not lines on the terminal."""
             error = context.get("exception")
             reason = f"{context.get('message', '')}: {error!r}" if error else str(context.get("message", ""))
-            writer.event(LinkEvent(clock.now_ns(), None, RadioError(reason=" ".join(reason.split()))))
+            writer.event(LinkEvent(clock.now_ns(), None, RadioTrouble(reason=" ".join(reason.split()))))
 
         loop = asyncio.get_running_loop()
         handler = loop.get_exception_handler()

@@ -69,7 +69,7 @@ class Group(NamedTuple):
 
 
 @dataclass(slots=True)
-class Table:
+class ServerTable:
     """A server's attributes as far as they were seen: UUID by handle, and which handles hold values.
 
     Attributes:
@@ -115,7 +115,7 @@ class Bearer:
     """
 
     names: tuple[str, str]
-    tables: tuple[Table, Table]
+    tables: tuple[ServerTable, ServerTable]
     trouble: Trouble
     mtu: int = DEFAULT_MTU
     asked: dict[int, _Asked] = field(default_factory=dict)
@@ -258,7 +258,7 @@ class Bearer:
             yield from self._finish_long(client)
 
     @staticmethod
-    def _services(table: Table, asked: _Asked, groups: list[tuple[int, int, str]], only: str = "") -> None:
+    def _services(table: ServerTable, asked: _Asked, groups: list[tuple[int, int, str]], only: str = "") -> None:
         """Services that were found; what stood there in an earlier firmware goes."""
         last = max((handle for handle, _, _ in groups), default=0)
         for handle in [
@@ -269,7 +269,7 @@ class Bearer:
             table.services[handle] = Group(end, uuid, asked.kind == _SERVICES[0])
 
     @staticmethod
-    def _information(table: Table, pdu: bytes) -> None:
+    def _information(table: ServerTable, pdu: bytes) -> None:
         step = 4 if pdu[1] == 1 else 18
         for at in range(2, len(pdu) - step + 1, step):
             (handle,) = struct.unpack_from("<H", pdu, at)

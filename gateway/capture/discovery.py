@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
 
-from gateway.capture.att import CCCD, Happened, Heard, How, Table
+from gateway.capture.att import CCCD, Happened, Heard, How, ServerTable
 from gateway.capture.hci import Directory
 from gateway.capture.links import heard_in
 from gateway.capture.record import Trouble
@@ -78,7 +78,7 @@ def tables_in(path: Path, trouble: Trouble) -> list[FoundTable]:
     ]
 
 
-def _found(address: str, table: Table, server: _Server, directory: Directory) -> FoundTable:
+def _found(address: str, table: ServerTable, server: _Server, directory: Directory) -> FoundTable:
     found = FoundTable(directory.names.get(address) or address, mtu=server.mtu, unasked=sorted(server.unasked))
     if address in directory.names or address in directory.services:
         found.advertised = Advertised(directory.names.get(address, ""), directory.services.get(address, []))

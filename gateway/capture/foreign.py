@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from gateway.capture.att import CCCD, Happened, Heard, How, Table
+from gateway.capture.att import CCCD, Happened, Heard, How, ServerTable
 from gateway.capture.hci import Directory
 from gateway.capture.links import heard_in
 from gateway.capture.record import Header, Record, Trouble
@@ -72,7 +72,7 @@ class ForeignCapture:
         self.header = Header("recorded", "", path.name, self._kinds)
         self._plugins = [(plugin, {item.uuid: item for item in plugin.characteristics.values()}) for plugin in plugins]
         self._names = nodes
-        self._known = Table(values=dict(handles))
+        self._known = ServerTable(values=dict(handles))
         self._directory = Directory()
         self._nodes: dict[str, _Node] = {}
 

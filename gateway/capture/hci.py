@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
-from gateway.capture.att import Bearer, Fragments, Happened, Heard, Table, uuid_of
+from gateway.capture.att import Bearer, Fragments, Happened, Heard, ServerTable, uuid_of
 from gateway.capture.record import Trouble
 from gateway.capture.window import H4, MONITOR, Packet
 from gateway.model.events import Connected, ConnectFailed, Disconnected, Lost, Parameters
@@ -33,13 +33,13 @@ class Directory:
 
     names: dict[str, str] = field(default_factory=dict)
     services: dict[str, list[str]] = field(default_factory=dict)  # that advertised, by address
-    tables: dict[str, Table] = field(default_factory=dict)
+    tables: dict[str, ServerTable] = field(default_factory=dict)
 
-    def table(self, address: str) -> Table:
+    def table(self, address: str) -> ServerTable:
         """The table last known of an address."""
         if address not in self.tables and len(self.tables) >= _MOST_TABLES:
             self.tables.pop(next(iter(self.tables)))
-        return self.tables.setdefault(address, Table())
+        return self.tables.setdefault(address, ServerTable())
 
     def advertised(self, address: str, data: bytes) -> None:
         """Remember the name in advertising data."""

@@ -81,6 +81,9 @@ def capture_contents(path: Path) -> CaptureContents:
             said = events.setdefault(item.server, [])
             if len(said) < _MOST_EVENTS:
                 said.append(_line(item))
+    for address, table in directory.tables.items():
+        for handle, uuid in table.values.items():
+            attributes.setdefault(address, {}).setdefault((handle, uuid), Counter())
     peers = tuple(
         Peer(
             address,
@@ -129,6 +132,6 @@ def _fact(key: str, value: object) -> str:
     """A detail in words: ``connection_interval_ms`` of 45 is ``connection interval 45 ms``."""
     words, _, unit = key.rpartition("_")
     shown = f"{value:g}" if isinstance(value, float) else str(value)
-    if unit in ("ms", "us", "s", "bytes", "dbm"):
+    if unit in ("ms", "us", "s", "bytes", "dbm", "events"):
         return f"{words.replace('_', ' ')} {shown} {unit}"
     return f"{key.replace('_', ' ')} {shown}"

@@ -202,7 +202,7 @@ def _print_capture(found: CaptureContents, console: Console) -> None:
         for title in ("  handle", "UUID", "characteristic or descriptor", "what passed"):
             table.add_column(title, no_wrap=title == "UUID")
         for one in peer.attributes:
-            passed = ", ".join(f"{count} {how}" for how, count in one.counts.items())
+            passed = ", ".join(f"{count} {how}" for how, count in one.counts.items()) or "no value"
             table.add_row(f"  0x{one.handle:04X}", one.uuid or "not seen", one.name, passed)
         console.print(table)
     show_skipped(found.skipped, console)

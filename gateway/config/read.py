@@ -10,7 +10,7 @@ from pathlib import Path
 from gateway.config.broker import check_gather, read_mqtt
 from gateway.config.model import NodeConfig, RunConfig, SensorUse, TwinConfig
 from gateway.config.problems import Problems
-from gateway.config.shape import FileShape, NodeShape, SensorUseShape, TwinShape
+from gateway.config.shape import NodeShape, RunFileShape, SensorUseShape, TwinShape
 from gateway.config.simulate import read_air, read_twin
 from gateway.host.toml import read_toml, shape
 from gateway.model.errors import InputError, ProblemsError
@@ -27,7 +27,7 @@ _NAME = re.compile(r"[a-z][a-z0-9-]{0,39}")
 class _Reader(Problems):
     """Turns the file's shape into a `RunConfig`."""
 
-    def __init__(self, path: Path, text: str, file: FileShape) -> None:
+    def __init__(self, path: Path, text: str, file: RunFileShape) -> None:
         super().__init__(path)
         self.text = text
         self.file = file
@@ -270,7 +270,7 @@ def load_run(path: Path, radio: RadioName | None = None) -> RunConfig:
         ProblemsError: everything that is wrong with it or with its plugins.
     """
     text, content = read_toml(path)
-    file = shape(FileShape, content, str(path))
+    file = shape(RunFileShape, content, str(path))
     if radio is not None:
         file.run.radio = radio
     return _Reader(path, text, file).read()

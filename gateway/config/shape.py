@@ -84,7 +84,7 @@ class TwinShape(BaseModel):
     faults: FaultShape = FaultShape()
 
 
-class FileShape(BaseModel):
+class RunFileShape(BaseModel):
     model_config = _STRICT
     run: RunShape
     node: Annotated[dict[str, NodeShape], Declared(min_length=1)]

@@ -374,7 +374,7 @@ class ClockStep(Detail):
 
 
 @dataclass(frozen=True, kw_only=True)
-class RadioError(Detail):
+class RadioTrouble(Detail):
     """The radio did not do what was asked."""
 
     kind = EventKind.RADIO

@@ -23,8 +23,8 @@ from gateway.plugin.shape import (
     CharacteristicShape,
     DerivedShape,
     EnableShape,
-    FileShape,
     PeriodShape,
+    PluginFileShape,
     SensorShape,
 )
 from gateway.plugin.standard.adopted import BASE_UUID, adopted
@@ -228,7 +228,7 @@ class _Loader:
         return Advertising(decl.name, tuple(services), interval_s)
 
     def load(self, text: str, content: dict[str, Any]) -> Plugin:
-        file = shape(FileShape, content, str(self.path))
+        file = shape(PluginFileShape, content, str(self.path))
         self.kind = file.plugin.kind
         if not KIND.fullmatch(file.plugin.kind):
             self.report_problem("plugin")(
@@ -269,7 +269,7 @@ class _Loader:
             raise ProblemsError(self.problems)
         return plugin
 
-    def characteristics(self, file: FileShape) -> dict[str, Characteristic]:
+    def characteristics(self, file: PluginFileShape) -> dict[str, Characteristic]:
         table = {name: self.characteristic(name, decl) for name, decl in file.characteristic.items()}
         uuids = [item.uuid for item in table.values()]
         for item in table.values():
@@ -279,7 +279,7 @@ class _Loader:
                 )
         return table
 
-    def constants(self, file: FileShape, table: Mapping[str, Characteristic]) -> dict[str, str]:
+    def constants(self, file: PluginFileShape, table: Mapping[str, Characteristic]) -> dict[str, str]:
         """The characteristic that each constant is read from, by the constant's name."""
         found: dict[str, str] = {}
         for name, constant in file.constant.items():

@@ -138,7 +138,7 @@ SpecShape = dict[
 ]
 
 
-class FileShape(BaseModel):
+class PluginFileShape(BaseModel):
     model_config = _STRICT
     plugin: HeadShape
     characteristic: dict[str, CharacteristicShape]

@@ -144,7 +144,7 @@ class NodeSession:
             if link.lost.is_set():
                 self._link = None
             if trouble := await disconnect(client):  # meanwhile values may still come
-                self._tell(events.RadioError(reason=trouble))
+                self._tell(events.RadioTrouble(reason=trouble))
             self._link = None
             if self._stale:  # removed while it is connected, BlueZ shows no services ever after
                 why, self._stale = self._stale, ""

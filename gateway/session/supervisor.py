@@ -7,7 +7,7 @@ import random
 
 from gateway.config import NodeConfig, RunConfig
 from gateway.host.clock import Clock
-from gateway.model.events import AddressDiffers, ClockStep, Detail, HostStalled, LinkEvent, RadioError
+from gateway.model.events import AddressDiffers, ClockStep, Detail, HostStalled, LinkEvent, RadioTrouble
 from gateway.model.records import Sink
 from gateway.radio import Radio
 from gateway.session.node import NodeSession
@@ -25,7 +25,7 @@ class Supervisor:
         self._sink, self._clock = sink, clock
         self.ended_ns: int | None = None
         self._radio, self._gate = radio, asyncio.Lock()
-        self._seeker = Seeker(radio, self._gate, lambda why: self._tell(RadioError(reason=why)), self._second)
+        self._seeker = Seeker(radio, self._gate, lambda why: self._tell(RadioTrouble(reason=why)), self._second)
         self._more = asyncio.Event()  # nodes were added
         self.sessions: list[NodeSession] = []
         for node in config.nodes.values():

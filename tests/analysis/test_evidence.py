@@ -21,7 +21,7 @@ from gateway.log.reader import Log
 from gateway.log.writer import LogWriter
 from gateway.model.events import EventKind, LinkEvent
 from gateway.model.figures import CHANNEL_FIGURES, FIELD_FIGURES, FITTED, LINK_FIGURES
-from gateway.model.figures.declare import Figure, Judged, Needs
+from gateway.model.figures.declare import Figure, JudgedWhen, Needs
 from gateway.model.records import Frame, Measure
 from tests.support import figures, own_plugin
 
@@ -142,7 +142,7 @@ def test_what_a_log_does_not_hold_has_no_query(log: Path) -> None:
         assert evidence(run, Measure(node, subject, name, 1.0, "", 1, "")) == ""
 
 
-@pytest.mark.parametrize("kind", [Figure, Judged, Needs])
+@pytest.mark.parametrize("kind", [Figure, JudgedWhen, Needs])
 def test_a_figure_that_lacks_one_of_its_facts_cannot_be_declared(kind: type) -> None:
     facts = {field.name: None for field in dataclasses.fields(kind)}
     assert all(one.default is inspect.Parameter.empty for one in inspect.signature(kind).parameters.values())

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from gateway.app.verify.audit import audit_file
-from gateway.capture.att import Bearer, Table
+from gateway.capture.att import Bearer, ServerTable
 from gateway.capture.discovery import tables_in
 from gateway.capture.record import Trouble
 from gateway.model.records import Outcome
@@ -23,7 +23,7 @@ SERVICES = (CLIENT, "10 0100 ffff 0028")
 
 def breaches(*pdus: tuple[int, str] | tuple[int, str, float]) -> list[tuple[str, str]]:
     """What the server is found to do wrong; PDUs as (sender, hex, seconds)."""
-    bearer = Bearer(("client", "server"), (Table(), Table()), Trouble())
+    bearer = Bearer(("client", "server"), (ServerTable(), ServerTable()), Trouble())
     bearer.watch()
     for number, (sender, text, *at) in enumerate(pdus):
         list(bearer.take(round((at[0] if at else number * 0.05) * 1e9), sender, bytes.fromhex(text)))  # type: ignore[call-overload]

@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 from gateway.app.extract import records_of
 from gateway.app.replay import replay_capture
 from gateway.capture import ForeignCapture, Record, Trouble, is_foreign, read_handles
-from gateway.capture.att import Bearer, Heard, Table
+from gateway.capture.att import Bearer, Heard, ServerTable
 from gateway.capture.linklayer import crc24, crc_start
 from gateway.capture.record import MOST_REASONS
 from gateway.log.reader import Log
@@ -598,8 +598,8 @@ def test_garbage_makes_no_more_than_so_many_reasons() -> None:
 
 def test_long_reads_are_put_together() -> None:
     """A read answered in full at an ATT_MTU of 23 goes on with blob requests (Vol 3, Part F, 3.4.4.3 to 3.4.4.6)."""
-    table = Table(values={0x10: CRATE.characteristics["climate"].uuid})
-    bearer = Bearer(("host", "node"), (Table(), table), Trouble())
+    table = ServerTable(values={0x10: CRATE.characteristics["climate"].uuid})
+    bearer = Bearer(("host", "node"), (ServerTable(), table), Trouble())
     value = bytes(range(50))
     said = [
         (0, bytes.fromhex("0a1000")), (1, b"\x0b" + value[:22]),
@@ -616,7 +616,7 @@ def test_long_reads_are_put_together() -> None:
 )
 def test_an_att_pdu_that_is_too_short_is_counted(pdu: str) -> None:
     trouble = Trouble()
-    bearer = Bearer(("host", "node"), (Table(), Table()), trouble)
+    bearer = Bearer(("host", "node"), (ServerTable(), ServerTable()), trouble)
     for opcode in ("08 0100ffff0328", "04 0100ffff", "0a 1000", "12 1000 00", "02 f700"):
         list(bearer.take(1, 0, bytes.fromhex(opcode)))
         if pdu:
@@ -778,8 +778,8 @@ def test_a_table_that_changed_since_is_forgotten() -> None:
     climate, shock = (
         bytes.fromhex(CRATE.characteristics[name].uuid.replace("-", ""))[::-1] for name in ("climate", "shock")
     )
-    table = Table()
-    bearer = Bearer(("host", "node"), (Table(), table), Trouble())
+    table = ServerTable()
+    bearer = Bearer(("host", "node"), (ServerTable(), table), Trouble())
 
     def said(request: str, response: bytes) -> None:
         list(bearer.take(1, 0, bytes.fromhex(request)))

@@ -12,7 +12,7 @@ from gateway.cli import app
 from gateway.model.figures import CHANNEL_FIGURES, FIELD_FIGURES, LINK_FIGURES
 from gateway.plugin.layout.types import TYPES
 from gateway.plugin.reference import plugin_reference
-from gateway.plugin.shape import FileShape
+from gateway.plugin.shape import PluginFileShape
 
 ROOT = Path(__file__).parents[2]
 COMMANDS = typer.main.get_command(app).commands  # type: ignore[attr-defined]
@@ -64,4 +64,4 @@ def test_the_reference_explains_every_key_and_every_type() -> None:
     text = plugin_reference()
     empty = [line for line in text.splitlines() if line.startswith("| `") and line.endswith("|  |")]
     assert empty == [] and [kind for kind in TYPES if kind.written not in text] == []
-    assert [key for key in FileShape.model_fields if f"`[{key}" not in text] == []
+    assert [key for key in PluginFileShape.model_fields if f"`[{key}" not in text] == []

@@ -17,7 +17,7 @@ from bumble.profiles.device_information_service import DeviceInformationService
 from bumble.profiles.heart_rate_service import HeartRateService
 
 from gateway.app.verify.audit import audit_file, audit_live
-from gateway.capture.att import Bearer, Group, Heard, Table
+from gateway.capture.att import Bearer, Group, Heard, ServerTable
 from gateway.capture.discovery import _found, _Server, tables_in
 from gateway.capture.hci import Directory
 from gateway.capture.record import Trouble
@@ -478,8 +478,8 @@ def test_results_are_told_to_people_and_machines() -> None:
 
 def test_a_capture_knows_that_it_has_seen_the_last_descriptor() -> None:
     """The last service of a table may end at 0xFFFF: that nothing more is there is told by an error of 0x0A."""
-    table, trouble = Table(), Trouble()
-    bearer = Bearer(("client", "server"), (Table(), table), trouble)
+    table, trouble = ServerTable(), Trouble()
+    bearer = Bearer(("client", "server"), (ServerTable(), table), trouble)
     exchanges = [
         ("10 0100ffff0028", "11 06 0100ffff0018"),
         ("08 0100ffff0328", "09 07 0200 10 0300 002a"),
@@ -498,13 +498,13 @@ def test_a_capture_knows_that_it_has_seen_the_last_descriptor() -> None:
 
 
 def test_a_subscription_that_is_refused_in_a_capture_is_found() -> None:
-    table = Table(
+    table = ServerTable(
         services={1: Group(4, SERVICE, True)},
         declared={3: (2, 0x12)},
         values={3: LEVEL},
         uuids={2: BASE_UUID.format(0x2803), 4: BASE_UUID.format(0x2902)},
     )
-    bearer = Bearer(("client", "server"), (Table(), table), Trouble())
+    bearer = Bearer(("client", "server"), (ServerTable(), table), Trouble())
     server = _Server()
     for sender, raw in ((0, "12 0400 0100"), (1, "01 12 0400 03")):
         for item in bearer.take(0, sender, bytes.fromhex(raw)):
@@ -513,7 +513,7 @@ def test_a_subscription_that_is_refused_in_a_capture_is_found() -> None:
     assert "subscribable" in broken(audit_table(_found("server", table, server, Directory()), None))
 
 
-def found_of(name: str, table: Table) -> FoundTable:
+def found_of(name: str, table: ServerTable) -> FoundTable:
     return _found(name, table, _Server(), Directory())
 
 

@@ -14,7 +14,7 @@ FEWEST_SECONDS = 10
 
 
 @dataclass(frozen=True, slots=True)
-class Judged:
+class JudgedWhen:
     """When a verdict on a figure can be given.
 
     Attributes:
@@ -69,7 +69,7 @@ class Figure:
     meaning: str
     span: Literal["share", "positive", "any"]
     difference: bool
-    judged: Judged
+    judged: JudgedWhen
     needs: Needs
     compared: Literal["counts", "bounds", ""]
     evidence: str
@@ -85,10 +85,10 @@ class Figure:
 
 
 _MORE_IS_BETTER = {"connected", "rate", "rate_whole_run", "signal_weakest"}
-COUNT = Judged(FEWEST_VALUES, "above", whole_run=True, bounds_needed=False)  # or a longest: one can break it
-ESTIMATE = Judged(FEWEST_VALUES, "", whole_run=False, bounds_needed=False)
-RATE = Judged(0, "", whole_run=False, bounds_needed=False)  # its bounds tell how few the values are
-BOUNDED = Judged(FEWEST_VALUES, "", whole_run=False, bounds_needed=True)
+COUNT = JudgedWhen(FEWEST_VALUES, "above", whole_run=True, bounds_needed=False)  # or a longest: one can break it
+ESTIMATE = JudgedWhen(FEWEST_VALUES, "", whole_run=False, bounds_needed=False)
+RATE = JudgedWhen(0, "", whole_run=False, bounds_needed=False)  # its bounds tell how few the values are
+BOUNDED = JudgedWhen(FEWEST_VALUES, "", whole_run=False, bounds_needed=True)
 NOTHING = Needs((), without=None, setting="")
 COUNTER = Needs(("sequence",), without=None, setting="")
 

@@ -10,7 +10,7 @@ from gateway.model.figures.declare import (
     NOTHING,
     OF_FIELD,
     Figure,
-    Judged,
+    JudgedWhen,
     by_name,
     counted,
 )
@@ -23,7 +23,7 @@ FIGURES = by_name(
         meaning="lowest value",
         span="any",
         difference=False,
-        judged=Judged(FEWEST_VALUES, "below", whole_run=True, bounds_needed=False),
+        judged=JudgedWhen(FEWEST_VALUES, "below", whole_run=True, bounds_needed=False),
         needs=NOTHING,
         compared="",
         evidence="SELECT id, t_ns, value FROM {readings} ORDER BY value LIMIT 20",

@@ -39,7 +39,7 @@ def bins_for(run: RunInfo) -> int:
 
 
 @dataclass(frozen=True, slots=True)
-class Loss:
+class LossRow:
     """One loss of a link: when, why, how long until it was back, and what came in the minute before."""
 
     utc: str
@@ -117,7 +117,7 @@ def _node(survey: NodeSurvey, events: Sequence[LinkEvent], plots: list[Plot]) ->
     }
 
 
-def _losses(survey: NodeSurvey, events: Sequence[LinkEvent]) -> Iterator[Loss]:
+def _losses(survey: NodeSurvey, events: Sequence[LinkEvent]) -> Iterator[LossRow]:
     for place, lost in enumerate(survey.history.lost[:MOST_EVENTS]):
         values = [f"{c.before_loss[place]} {c.channel.name}" for c in survey.channels if c.frames]
         kinds = [e.kind.value for e in events if lost.t_ns - _MINUTE_NS <= e.t_ns < lost.t_ns]
@@ -125,4 +125,4 @@ def _losses(survey: NodeSurvey, events: Sequence[LinkEvent]) -> Iterator[Loss]:
         if kinds:
             before += f"; {', '.join(dict.fromkeys(kinds))}"
         back = "not reconnected" if lost.back_ns is None else duration_text(round((lost.back_ns - lost.t_ns) / 1e9, 1))
-        yield Loss(utc_text(lost.t_ns)[:23], lost.why, back, before)
+        yield LossRow(utc_text(lost.t_ns)[:23], lost.why, back, before)

@@ -314,4 +314,4 @@ async def _linked(
         else:
             node.tell(events.Disconnected())
         if trouble := await disconnect(client):
-            node.tell(events.RadioError(reason=trouble))
+            node.tell(events.RadioTrouble(reason=trouble))

@@ -82,7 +82,7 @@ class Drive:
             except (RadioError, TimeoutError) as error:
                 why = str(error) or f"no answer within {_RESTORE_S:g} s"
                 self.left = f"the settings could not be restored: {why}"
-                self._sink.event(LinkEvent(self._clock.now_ns(), self._who, events.RadioError(reason=self.left)))
+                self._sink.event(LinkEvent(self._clock.now_ns(), self._who, events.RadioTrouble(reason=self.left)))
             finally:
                 await self._stack.aclose()
 
