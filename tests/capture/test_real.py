@@ -170,7 +170,7 @@ def test_what_is_in_a_capture_is_told_without_a_plugin() -> None:
     assert any("81 x encrypted packet" in line for line in found.skipped)
     table = [(one.handle, one.uuid) for one in node.attributes]
     assert len(table) == 23 and table[0] == (0x0003, "0x2A00") and table[-1][0] == 0x0040
-    assert not any(one.counts for one in node.attributes)  # what was read was read after the link was encrypted
+    assert not any(one.counts for one in node.attributes)  # none passed before the link was encrypted
 
 
 @needs_program("tshark")
