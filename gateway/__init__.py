@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from gateway.app.record import record
     from gateway.app.replay import replay
     from gateway.app.report import review
-    from gateway.app.run import run
+    from gateway.app.run import cut_off_run, run
     from gateway.app.scan import scan
     from gateway.app.serve import serve
     from gateway.app.verify.audit import audit
@@ -42,6 +42,7 @@ __all__ = [
     "compare",
     "contents",
     "contract",
+    "cut_off_run",
     "damage",
     "decode",
     "decode_columns",
@@ -81,7 +82,7 @@ _HOMES = {
     "gateway.app.record": ("record",),
     "gateway.app.replay": ("replay",),
     "gateway.app.report": ("review",),
-    "gateway.app.run": ("run",),
+    "gateway.app.run": ("cut_off_run", "run"),
     "gateway.app.scan": ("scan",),
     "gateway.app.serve": ("serve",),
     "gateway.app.verify.audit": ("audit",),
