@@ -9,7 +9,7 @@ import time
 from pathlib import Path
 
 from gateway.host.clock import Clock
-from gateway.log.batch import RunFacts
+from gateway.log.store import RunFacts
 from gateway.log.writer import LogWriter
 from gateway.model.events import EventKind, LinkEvent
 from gateway.model.records import Frame

@@ -38,6 +38,9 @@ class Pair:
         if self.change not in ("higher", "lower"):
             return ""
         better = figures_of(self.subject)[self.figure].better
+        if better == "zero":
+            before, after = (abs(m.value or 0) if m is not None else 0 for m in (self.before, self.after))
+            return "better" if after < before else "worse"
         return "changed" if not better else "better" if better == self.change else "worse"
 
 

@@ -12,7 +12,8 @@ from gateway.app.run import RunResult, execute
 from gateway.capture import Header, Record, TextWriter
 from gateway.config import RunConfig
 from gateway.host.files import refuse_existing, refuse_same
-from gateway.log.batch import RunFacts, WriterStatus
+from gateway.log.batch import WriterStatus
+from gateway.log.store import RunFacts
 from gateway.log.writer import QUEUE_FRAMES
 from gateway.model.errors import InputError
 from gateway.model.events import LinkEvent, Overflow

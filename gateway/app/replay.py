@@ -15,7 +15,8 @@ from gateway.app.judge import Judged, judge
 from gateway.capture import ForeignCapture, Header, Record, TextCapture, Trouble, is_foreign, read_handles
 from gateway.config import RunConfig
 from gateway.host.gc import freeze_gc
-from gateway.log.batch import BatchWriter, RunFacts
+from gateway.log.batch import BatchWriter
+from gateway.log.store import RunFacts
 from gateway.model.errors import InputError
 from gateway.model.events import LinkEvent
 from gateway.model.link import LinkState

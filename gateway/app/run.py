@@ -18,8 +18,9 @@ from gateway.config import NodeConfig, RunConfig
 from gateway.host.clock import Clock
 from gateway.host.gc import freeze_gc
 from gateway.host.service import notify, reloading
-from gateway.log.batch import RunFacts, WriterStatus
+from gateway.log.batch import WriterStatus
 from gateway.log.reader import Log, RunInfo
+from gateway.log.store import RunFacts
 from gateway.model.errors import InputError, LogFileError
 from gateway.model.events import Disconnected, LinkEvent, RadioTrouble, Reloaded, Resumed
 from gateway.model.figures import Requirement
@@ -127,21 +128,10 @@ async def execute(
         run = _Run(config, radio, supervisor, writer, clock)
         view = _Viewer(on_view, config, supervisor, writer.status, length_ns)
         how = "interrupted"
-
-        def stray(_: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
-            """What a Bluetooth stack leaves behind in the loop is an event, not lines on the terminal."""
-            error = context.get("exception")
-            reason = f"{context.get('message', '')}: {error!r}" if error else str(context.get("message", ""))
-            writer.event(LinkEvent(clock.now_ns(), None, RadioTrouble(reason=" ".join(reason.split()))))
-
-        loop = asyncio.get_running_loop()
-        handler = loop.get_exception_handler()
-        if config.radio is not RadioName.VIRTUAL:  # which is of this process and knows its own
-            loop.set_exception_handler(stray)
         try:
-            how = await _live(run, view, length_ns, reload)
+            with _strays_logged(run):
+                how = await _live(run, view, length_ns, reload)
         finally:
-            loop.set_exception_handler(handler)
             notify("STOPPING=1")
             await asyncio.to_thread(writer.close, supervisor.ended_ns or clock.now_ns(), how)
         view.show()
@@ -260,6 +250,25 @@ class _Run:
         twins = list(make_twins(config, self.radio, but).values())
         self.twins.extend(twins)
         return [group.create_task(twin.run(), name="simulated node") for twin in twins]
+
+
+@contextlib.contextmanager
+def _strays_logged(run: _Run) -> Iterator[None]:
+    """What a Bluetooth stack leaves behind in the loop is an event meanwhile, not lines on the terminal."""
+    loop = asyncio.get_running_loop()
+    handler = loop.get_exception_handler()
+
+    def stray(_: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+        error = context.get("exception")
+        reason = f"{context.get('message', '')}: {error!r}" if error else str(context.get("message", ""))
+        run.writer.event(LinkEvent(run.clock.now_ns(), None, RadioTrouble(reason=" ".join(reason.split()))))
+
+    if run.config.radio is not RadioName.VIRTUAL:  # which is of this process and knows its own
+        loop.set_exception_handler(stray)
+    try:
+        yield
+    finally:
+        loop.set_exception_handler(handler)
 
 
 async def _live(run: _Run, view: _Viewer, length_ns: int | None, reload: Callable[[], RunConfig] | None) -> str:

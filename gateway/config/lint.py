@@ -17,7 +17,6 @@ from gateway.plugin.standard.adopted import adopted_layout
 
 DEFAULT_ATT_MTU = 23  # Core Specification, Vol 3, Part F, 3.2.8
 SHORTEST_INTERVAL_NS = 7_500_000  # of a connection: Core Specification, Vol 6, Part B, 4.5.1
-_EITHER_WAY = {"drift", "clock_drift", "period_error"}  # figures whose best is 0
 _LEEWAY = 1.01  # a node's clock may be off by as much before its period contradicts a rate
 _NOTIFICATION_OCTETS = 7  # L2CAP header 4 (Vol 3, Part A, 3.1), opcode 1 and handle 2 (Vol 3, Part F, 3.4.7.1)
 
@@ -117,7 +116,7 @@ def _one_sided(config: RunConfig) -> Iterator[Problem]:
     """Limits on one side only of a figure that may be too far out on either: a drift of -5 is below a limit of 0.1."""
     for rule in config.requirements:
         figure = figures_of(rule.subject)[rule.figure]
-        if figure.name in _EITHER_WAY and (rule.low is None) is not (rule.high is None):
+        if figure.better == "zero" and (rule.low is None) is not (rule.high is None):
             side = "max" if rule.low is None else "min"
             yield Problem(
                 str(config.path),

@@ -6,8 +6,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
-import platform
 import sqlite3
 import tempfile
 import time
@@ -18,18 +16,15 @@ from pathlib import Path
 from typing import Any
 from uuid import uuid4
 
-from sqlite_utils import Database
-
-from gateway.log.opening import WritableLog, open_log
-from gateway.log.schema import SPAN, first_after, next_event
-from gateway.log.table import ChannelTable, Rows
+from gateway.log.opening import WritableLog
+from gateway.log.store import RunFacts, Store, discard, records_of, unused_file
+from gateway.log.table import Rows
 from gateway.log.timeline import Timeline
 from gateway.model.errors import LogFileError
 from gateway.model.events import Detail, EventKind, LinkEvent, LogTrouble
 from gateway.model.figures import Requirement
 from gateway.model.link import LinkState
 from gateway.model.records import Frame
-from gateway.model.version import __version__
 from gateway.plugin import Plugin
 
 PATIENCE_S = 20.0
@@ -39,21 +34,6 @@ _RETRY_S = 0.5
 _PORTION = 20_000  # frames brought back in one transaction
 _RETURN_S = 5.0  # how often a batch that the second log refuses too is tried in the first
 _RESTORE_RETRY_S = 60.0  # after a log could not be made anew
-
-
-@dataclass(frozen=True, slots=True)
-class RunFacts:
-    """What a log keeps of a run besides its records."""
-
-    title: str
-    started_ns: int
-    planned_ns: int | None  # how long it is to last, None for until somebody ends it
-    radio: str
-    run_file: str
-    run_text: str
-    nodes: Mapping[str, tuple[Plugin, str]]  # by name: what it is, and what it is sought by
-    requirements: Sequence[Requirement] = ()
-    uid: str = field(default_factory=lambda: uuid4().hex)  # tells it from any other; a run that is in the log goes on
 
 
 @dataclass(slots=True)
@@ -82,108 +62,6 @@ class WriterStatus:
     channels: dict[tuple[str, str], ChannelStatus] = field(default_factory=lambda: defaultdict(ChannelStatus))
 
 
-class _Store:
-    """The open file and what was looked up in it: ids of run and nodes, tables of channels."""
-
-    def __init__(self, path: Path, facts: RunFacts) -> None:
-        self.path = path
-        self.log = open_log(path)
-        self.connection = self.log.connection
-        try:
-            self._open(facts)
-        except BaseException:
-            self.log.close()
-            raise
-
-    def in_place(self) -> bool:
-        """Whether the file that was opened still stands under its name."""
-        try:
-            return self.path.stat().st_ino == self._inode
-        except OSError:
-            return False
-
-    def _open(self, facts: RunFacts) -> None:
-        self._inode = self.path.stat().st_ino
-        self._database = Database(self.connection)
-        self.connection.execute("BEGIN IMMEDIATE")
-        self.nodes: dict[str, int] = {}
-        self.rules = 0  # requirements that are in the file
-        self.tables: dict[tuple[str, str], ChannelTable] = {}
-        try:
-            self.run, self.next_frame = self._known_run(facts.uid) or self._add_run(facts)
-            self.next_event = next_event(self.connection)
-            self.add_nodes(facts)
-            self.connection.execute("COMMIT")
-        except BaseException:
-            if self.connection.in_transaction:
-                self.connection.execute("ROLLBACK")
-            raise
-
-    def add_nodes(self, facts: RunFacts) -> None:
-        """Add the nodes that are not there yet, inside the caller's transaction."""
-        self.connection.executemany(
-            "INSERT INTO requirement VALUES (?, ?, ?, ?, ?, ?, ?)",
-            [(self.run, *rule) for rule in facts.requirements[self.rules :]],
-        )
-        self.rules = len(facts.requirements)
-        for name, (plugin, sought) in facts.nodes.items():
-            if any(owner == name for owner, _ in self.tables):
-                continue
-            if name not in self.nodes:
-                added = self.connection.execute(
-                    "INSERT INTO node (run, name, kind, sought) VALUES (?, ?, ?, ?)",
-                    (self.run, name, plugin.kind, sought),
-                )
-                self.nodes[name] = added.lastrowid or 0
-            self.connection.execute(
-                "INSERT OR IGNORE INTO plugin VALUES (?, ?, ?, ?)", (self.run, plugin.kind, plugin.title, plugin.text)
-            )
-            for channel in (*plugin.constants, *plugin.channels):
-                item = plugin.characteristics[channel]
-                self.tables[name, channel] = ChannelTable(self._database, plugin.kind, item)
-
-    def _known_run(self, uid: str) -> tuple[int, int] | None:
-        """The run of this identity where it is in the file: its number and the id of its next frame."""
-        found = self.connection.execute("SELECT id, first_frame FROM run WHERE uid = ?", (uid,)).fetchone()
-        if found is None:
-            return None
-        run, first = found
-        self.nodes = dict(self.connection.execute("SELECT name, id FROM node WHERE run = ?", (run,)).fetchall())
-        (self.rules,) = self.connection.execute("SELECT count(*) FROM requirement WHERE run = ?", (run,)).fetchone()
-        relations = [row[0] for row in self.connection.execute("SELECT relation FROM channel")]
-        highest = [
-            self.connection.execute(f'SELECT max(id) FROM "{name}" WHERE id >= ?', (first,)).fetchone()[0]  # noqa: S608
-            for name in relations
-        ]
-        self.connection.execute("UPDATE run SET ended_ns = NULL, ended_how = NULL WHERE id = ?", (run,))
-        return run, max((number + 1 for number in highest if number), default=first)
-
-    def _add_run(self, facts: RunFacts) -> tuple[int, int]:
-        relations = [row[0] for row in self.connection.execute("SELECT relation FROM channel")]
-        highest = [self.connection.execute(f'SELECT max(id) FROM "{name}"').fetchone()[0] for name in relations]  # noqa: S608
-        (latest,) = self.connection.execute("SELECT ifnull(max(first_frame), 0) FROM run").fetchone()
-        frames = max((number for number in highest if number), default=0)
-        first = first_after(max(frames, latest if latest >= SPAN else 0))
-        added = self.connection.execute(
-            "INSERT INTO run (title, started_ns, planned_ns, first_frame, radio, host, system, software, run_file, "
-            "run_text, uid) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            (
-                facts.title,
-                facts.started_ns,
-                facts.planned_ns,
-                first,
-                facts.radio,
-                platform.node(),
-                platform.platform(),
-                f"gattest {__version__}, Python {platform.python_version()}, SQLite {sqlite3.sqlite_version}",
-                facts.run_file,
-                facts.run_text,
-                facts.uid,
-            ),
-        )
-        return added.lastrowid or 0, first
-
-
 class BatchWriter:
     """A log being written, a batch at a time. Delivery: every frame given to `write` is in the file, in the second
     file that ``status.failed`` names, or counted in ``status.dropped`` when it returns.
@@ -208,11 +86,11 @@ class BatchWriter:
     ) -> None:
         self._facts, self._ending, self._full = facts, ending, full
         try:
-            self._store = _Store(path, facts)
+            self._store = Store(path, facts)
         except sqlite3.DatabaseError as error:
             raise LogFileError(f"{path} can't be written: {error}; check permissions and free space") from None
         self._path, self._stem = path, path.stem
-        self._home: _Store | None = None  # the log, while it can't be written and another takes its place
+        self._home: Store | None = None  # the log, while it can't be written and another takes its place
         self._first = 0  # id of the first frame there
         self._begun = 0  # events that it was given to begin with
         self._fetched = 0, 0  # frames and events that are back from there
@@ -336,11 +214,11 @@ class BatchWriter:
         """
         started_ns = frames[0].t_ns if frames else time.time_ns()
         rescue: Path | None = None
-        store: _Store | None = None
+        store: Store | None = None
         try:
-            rescue = _unused(self._stem)
+            rescue = unused_file(self._stem)
             facts = replace(self._facts, started_ns=started_ns, planned_ns=None, uid=uuid4().hex)
-            store = _Store(rescue, facts)
+            store = Store(rescue, facts)
             for node in (name for name, link in self._links.items() if link.up_ns is not None):
                 event = (store.run, store.nodes[node], started_ns, EventKind.READY, "{}")
                 store.connection.execute(
@@ -349,7 +227,7 @@ class BatchWriter:
                 store.next_event += 1
             (self._begun,) = store.connection.execute("SELECT count(*) FROM event").fetchone()
         except (sqlite3.Error, OSError, LogFileError):
-            _discard(rescue, store)
+            discard(rescue, store)
             return False
         self._first, self._fetched = store.next_frame, (0, 0)
         self._home, self._store = self._store, store
@@ -377,18 +255,18 @@ class BatchWriter:
             self._store, self._timeline = rescue, timeline
             return False
         self._home = None
-        _discard(rescue.path, rescue)
+        discard(rescue.path, rescue)
         self.status.trouble = ""
         if not self.status.dropped:
             self._note(f"{self._path} could not be written for a while; nothing is missing in it")
         return True
 
-    def _bring(self, rescue: _Store) -> None:
+    def _bring(self, rescue: Store) -> None:
         """Write into the log, a portion at a time, what another holds."""
         frames, events = self._fetched
         while True:
             start = self._first + frames
-            batch, own = _records(rescue, range(start, start + _PORTION), self._begun + events)
+            batch, own = records_of(rescue, range(start, start + _PORTION), self._begun + events)
             last = start + _PORTION >= rescue.next_frame
             self._write(batch, own, self._ended if last else None, again=True)
             frames, events = frames + len(batch), events + len(own)
@@ -404,13 +282,13 @@ class BatchWriter:
         for folder in (self._path.parent, None):
             path: Path | None = None
             try:
-                path = _unused(self._stem, folder)
+                path = unused_file(self._stem, folder)
                 with contextlib.closing(sqlite3.connect(path)) as copy:
                     self._store.connection.backup(copy)
-                store = _Store(path, self._facts)
+                store = Store(path, self._facts)
             except (sqlite3.Error, OSError, LogFileError) as error:
                 self.status.trouble = str(error)
-                _discard(path)
+                discard(path)
                 continue
             self._closed.append(self._store.log)
             self._store = store
@@ -468,6 +346,13 @@ class BatchWriter:
         store.next_event += len(events)
         if again:
             return
+        self._follow(events)
+        self.status.frames += len(frames)
+        for key, times, faults, newest in seen:
+            self._show(key, times, faults, newest)
+
+    def _follow(self, events: Sequence[LinkEvent]) -> None:
+        """Take the state of links from what was written."""
         for event in events:
             if not event.node:
                 continue
@@ -476,9 +361,6 @@ class BatchWriter:
             if before.up_ns is not None and after.up_ns is None:
                 for (owner, _), status in list(self.status.channels.items()):  # nodes may be added meanwhile
                     status.t_ns = 0 if owner == event.node else status.t_ns  # what follows is no gap of one link
-        self.status.frames += len(frames)
-        for key, times, faults, newest in seen:
-            self._show(key, times, faults, newest)
 
     def _show(self, key: tuple[str, str], times: Sequence[int], faults: int, newest: dict[str, Any]) -> None:
         """Take what was written of a channel into what a display shows."""
@@ -526,40 +408,3 @@ def _grouped(frames: Sequence[Frame], first: int) -> dict[tuple[str, str], tuple
         group[1].append(t_ns)
         group[2].append(raw)
     return groups
-
-
-def _unused(stem: str, folder: Path | None = None) -> Path:
-    """A new file with a name that nobody can foresee, which only this user may read; by default in the folder for
-    temporary files."""
-    handle, name = tempfile.mkstemp(prefix=f"{stem}-rest-", suffix=".db", dir=folder)
-    os.close(handle)
-    return Path(name)
-
-
-def _discard(path: Path | None, store: _Store | None = None) -> None:
-    """Close and delete a second log that is not needed, or that could not be made."""
-    if store is not None:
-        store.log.close()
-    if path is not None:
-        with contextlib.suppress(OSError):
-            for name in (path.name, f"{path.name}-wal", f"{path.name}-shm"):
-                path.with_name(name).unlink(missing_ok=True)
-
-
-def _records(store: _Store, ids: range, done: int) -> tuple[list[Frame], list[LinkEvent]]:
-    """What a log holds in the order it was given: the frames of some ids, and the events after the first ``done``."""
-    names = {number: name for name, number in store.nodes.items()}
-    rows: list[tuple[int, Frame]] = []
-    for relation, channel in store.connection.execute("SELECT relation, name FROM channel").fetchall():
-        found = store.connection.execute(
-            f'SELECT id, t_ns, node, raw FROM "{relation}" WHERE id >= ? AND id < ?',  # noqa: S608
-            (ids.start, ids.stop),
-        )
-        rows += [(number, Frame(t_ns, names[node], channel, raw)) for number, t_ns, node, raw in found]
-    rows.sort(key=lambda row: row[0])
-    events = store.connection.execute(
-        "SELECT t_ns, node, kind, detail FROM event ORDER BY id LIMIT -1 OFFSET ?", (done,)
-    )
-    return [frame for _, frame in rows], [
-        LinkEvent.of(t_ns, names.get(node), EventKind(kind), json.loads(detail)) for t_ns, node, kind, detail in events
-    ]

@@ -8,7 +8,8 @@ from collections import deque
 from collections.abc import Sequence
 from pathlib import Path
 
-from gateway.log.batch import BatchWriter, RunFacts, WriterStatus
+from gateway.log.batch import BatchWriter, WriterStatus
+from gateway.log.store import RunFacts
 from gateway.model.events import LinkEvent, Overflow
 from gateway.model.figures import Requirement
 from gateway.model.records import Frame

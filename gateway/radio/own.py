@@ -22,9 +22,7 @@ from gateway.model.errors import AdapterError, InputError
 from gateway.radio.hosted import HostedRadio
 
 _OPENING_S = 10.0
-
-
-_MAGIC = b"btsnoop\0"
+_MAGIC = BtSnooper.IDENTIFICATION_PATTERN
 
 
 class _HciLog(BtSnooper):  # type: ignore[misc]  # which is untyped

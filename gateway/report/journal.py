@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from gateway.log.batch import RunFacts
+from gateway.log.store import RunFacts
 from gateway.log.writer import LogWriter
 from gateway.model.events import EventKind, LinkEvent
 from gateway.model.utc import utc_text

@@ -99,6 +99,16 @@ def test_what_got_worse_is_told_from_what_got_better(figure: str, subject: str, 
     assert one(measure(figure, a, subject=subject), measure(figure, b, subject=subject)).direction == direction
 
 
+@pytest.mark.parametrize(("a", "b", "direction"), [(-5.0, 1.0, "better"), (1.0, -5.0, "worse"), (1.0, 5.0, "worse")])
+def test_of_a_figure_that_is_best_at_zero_what_is_further_from_it_is_worse(a: float, b: float, direction: str) -> None:
+    def drift(value: float) -> Measure:
+        return measure(
+            "drift", value, subject="climate.temperature", low=value - 0.1, high=value + 0.1, method="blocks"
+        )
+
+    assert one(drift(a), drift(b)).direction == direction
+
+
 def test_a_sensor_that_froze_is_a_change() -> None:
     """Its noise is less than a resolution of 0.01 could hide."""
     before = measure("noise", 0.05, subject="climate.temperature", low=0.045, high=0.055, method="chi-squared")

@@ -16,8 +16,8 @@ import pytest
 from gateway.analysis.evidence import evidence
 from gateway.analysis.measure.link import interval_s
 from gateway.analysis.measure.nodeclock import node_clock
-from gateway.log.batch import RunFacts
 from gateway.log.reader import Log
+from gateway.log.store import RunFacts
 from gateway.log.writer import LogWriter
 from gateway.model.events import EventKind, LinkEvent
 from gateway.model.figures import CHANNEL_FIGURES, FIELD_FIGURES, FITTED, LINK_FIGURES

@@ -15,8 +15,8 @@ from gateway.analysis.judge import judge
 from gateway.analysis.measure.channel import Arrivals, Content, measure_channel
 from gateway.analysis.measure.link import interval_s as interval_s_of
 from gateway.analysis.measure.link import link_history, reported_interval
-from gateway.log.batch import RunFacts
 from gateway.log.reader import ChannelInfo, FieldInfo, NodeInfo
+from gateway.log.store import RunFacts
 from gateway.log.writer import LogWriter
 from gateway.model.events import EventKind, LinkEvent
 from gateway.model.figures import Requirement

@@ -19,8 +19,8 @@ from gateway.analysis.bounds import BLOCKS, slope_bounds
 from gateway.analysis.measure import survey_run
 from gateway.analysis.measure.allan import Allan
 from gateway.analysis.measure.signal import Batches
-from gateway.log.batch import RunFacts
 from gateway.log.reader import Log
+from gateway.log.store import RunFacts
 from gateway.log.writer import LogWriter
 from gateway.model.events import EventKind, LinkEvent
 from gateway.model.records import Frame, Measure

@@ -23,8 +23,8 @@ from pathlib import Path
 
 from gateway.host.clock import Clock
 from gateway.host.gc import settle_memory
-from gateway.log.batch import RunFacts
 from gateway.log.reader import Log
+from gateway.log.store import RunFacts
 from gateway.log.writer import LogWriter
 from gateway.model.records import Frame
 from gateway.plugin import find_plugin

@@ -21,8 +21,8 @@ import numpy as np
 
 from gateway.analysis.measure import measure_run
 from gateway.app.report import review
-from gateway.log.batch import RunFacts
 from gateway.log.reader import Log
+from gateway.log.store import RunFacts
 from gateway.log.writer import LogWriter
 from gateway.model.events import EventKind, LinkEvent
 from gateway.model.records import Frame

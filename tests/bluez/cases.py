@@ -128,6 +128,13 @@ class Case:
             await asyncio.sleep(0.25)
         return None
 
+    async def all_back(self, since: float, wait: float, what: str) -> None:
+        """See that every node streams again within ``wait`` seconds after something."""
+        for key, node in self.rig.nodes.items():
+            took = await self.back(node, since, wait)
+            self.note(f"{key} streams again {took and round(took, 2)} s after {what}")
+            self.want(took, f"{key} streams again within {wait:g} s")
+
     async def end(self, how: str | None = "INT", wait: float = 60) -> tuple[int, LogFile, list[Event]]:
         """End the run; its exit code, log and events."""
         assert self.run
@@ -443,10 +450,7 @@ async def power(c: Case) -> None:
     c.note("while off", await c.states())
     c.note((await c.rig.power(True))[0])
     t = time.monotonic()
-    for key, node in c.rig.nodes.items():
-        took = await c.back(node, t, 90)
-        c.note(f"{key} streams again {took and round(took, 2)} s after the adapter is on")
-        c.want(took, f"{key} streams again within 90 s")
+    await c.all_back(t, 90, "the adapter is on")
     rc, log, events = await c.end()
     c.tell(events)
 
@@ -496,10 +500,7 @@ async def dongle(c: Case) -> None:
             "not yet after 25 s:", (await c.rig.sh("timeout 10 bluetoothctl show | grep -i power"))[1], await c.states()
         )
         await c.rig.power(True)
-    for key, node in c.rig.nodes.items():
-        took = await c.back(node, t, 90)
-        c.note(f"{key} streams again {took and round(took, 2)} s after the dongle is back")
-        c.want(took, f"{key} streams again within 90 s")
+    await c.all_back(t, 90, "the dongle is back")
     rc, log, events = await c.end()
     c.tell(events)
 
@@ -516,10 +517,7 @@ async def daemon_restart(c: Case) -> None:
     t = time.monotonic()
     await asyncio.sleep(1)
     await c.rig.power(True)
-    for key, node in c.rig.nodes.items():
-        took = await c.back(node, t, 90)
-        c.note(f"{key} streams again {took and round(took, 2)} s after bluetoothd is back")
-        c.want(took, f"{key} streams again within 90 s")
+    await c.all_back(t, 90, "bluetoothd is back")
     rc, log, events = await c.end()
     c.tell(events)
 
@@ -559,10 +557,7 @@ async def bus_gone(c: Case) -> None:
     t = time.monotonic()
     await asyncio.sleep(1)
     await c.rig.power(True)
-    for key, node in c.rig.nodes.items():
-        took = await c.back(node, t, 120)
-        c.note(f"{key} streams again {took and round(took, 2)} s after D-Bus and bluetoothd are back")
-        c.want(took, f"{key} streams again within 120 s")
+    await c.all_back(t, 120, "D-Bus and bluetoothd are back")
     c.note("state", await c.states(), "run over", c.run.over)
     c.note("CPU share after that:", f"{await clock(c, c.run.pid, 6):.2f}" if not c.run.over.done() else "-")
     rc, log, events = await c.end()

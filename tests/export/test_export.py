@@ -20,8 +20,8 @@ from gateway.app.replay import replay_capture
 from gateway.capture import ForeignCapture
 from gateway.config import load_run
 from gateway.export import Exported, Form, Wanted, export
-from gateway.log.batch import RunFacts
 from gateway.log.reader import Log
+from gateway.log.store import RunFacts
 from gateway.log.writer import LogWriter
 from gateway.model.errors import InputError
 from gateway.model.records import Frame

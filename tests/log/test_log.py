@@ -20,8 +20,9 @@ from typing import Any
 
 import pytest
 
-from gateway.log.batch import BatchWriter, RunFacts
+from gateway.log.batch import BatchWriter
 from gateway.log.reader import Log
+from gateway.log.store import RunFacts
 from gateway.log.table import ChannelTable
 from gateway.log.writer import LogWriter
 from gateway.model.errors import LogFileError
@@ -331,34 +332,6 @@ def test_a_log_that_another_program_locks_is_waited_for_as_long_as_it_takes(tmp_
     assert list(impatient.iterdir()) == []
 
 
-def test_what_finds_no_room_in_the_queue_goes_to_a_second_log_and_comes_back(
-    tmp_path: Path, impatient: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr("gateway.log.writer.SPILL_FRAMES", 50)
-    log = tmp_path / "x.db"
-    writer = LogWriter(log, facts())
-    writer.event(LinkEvent.of(1, "a", EventKind.READY))
-    feed(writer, 0, 10)
-    wait_for(lambda: writer.status.frames == 10)
-    with contextlib.closing(sqlite3.connect(log, isolation_level=None)) as other:
-        other.execute("BEGIN IMMEDIATE")
-        feed(writer, 10, 20)
-        wait_for(lambda: "locked" in writer.status.trouble)
-        feed(writer, 20, 200)
-        writer.event(LinkEvent.of(300, "a", EventKind.LOST, {"reason": "test"}))
-        wait_for(lambda: writer.status.frames == 200)  # in the second log
-        (rest,) = impatient.glob("x-rest-*.db")
-        assert stat.S_IMODE(rest.stat().st_mode) == 0o600 or sys.platform == "win32"
-        other.execute("ROLLBACK")
-    wait_for(lambda: "missing" in writer.status.note)
-    feed(writer, 200, 210)
-    writer.close(999, "test")
-    assert query(log, "SELECT t_ns FROM loan_crate_climate ORDER BY id") == [(number,) for number in range(210)]
-    kinds = [kind for (kind,) in query(log, "SELECT kind FROM event ORDER BY id")]
-    assert [kind for kind in kinds if kind != "log trouble"] == ["ready", "lost"]
-    assert writer.status.frames == 210 and not writer.status.failed and list(impatient.iterdir()) == []
-
-
 @contextlib.contextmanager
 def spilled(log: Path, writer: LogWriter) -> Iterator[None]:
     """Frames 0 to 9 are in the log, which is locked then, and 10 to 199 in a second one."""
@@ -371,6 +344,26 @@ def spilled(log: Path, writer: LogWriter) -> Iterator[None]:
         feed(writer, 20, 200)
         wait_for(lambda: writer.status.frames == 200)
         yield
+
+
+def test_what_finds_no_room_in_the_queue_goes_to_a_second_log_and_comes_back(
+    tmp_path: Path, impatient: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("gateway.log.writer.SPILL_FRAMES", 50)
+    log = tmp_path / "x.db"
+    writer = LogWriter(log, facts())
+    writer.event(LinkEvent.of(1, "a", EventKind.READY))
+    with spilled(log, writer):
+        writer.event(LinkEvent.of(300, "a", EventKind.LOST, {"reason": "test"}))
+        (rest,) = impatient.glob("x-rest-*.db")
+        assert stat.S_IMODE(rest.stat().st_mode) == 0o600 or sys.platform == "win32"
+    wait_for(lambda: "missing" in writer.status.note)
+    feed(writer, 200, 210)
+    writer.close(999, "test")
+    assert query(log, "SELECT t_ns FROM loan_crate_climate ORDER BY id") == [(number,) for number in range(210)]
+    kinds = [kind for (kind,) in query(log, "SELECT kind FROM event ORDER BY id")]
+    assert [kind for kind in kinds if kind != "log trouble"] == ["ready", "lost"]
+    assert writer.status.frames == 210 and not writer.status.failed and list(impatient.iterdir()) == []
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="an open file can't be deleted there")
@@ -457,7 +450,7 @@ def test_a_second_log_that_could_not_be_made_leaves_no_file(
     def full(*_: object) -> None:
         raise sqlite3.OperationalError("database or disk is full")
 
-    monkeypatch.setattr("gateway.log.batch._Store", full)
+    monkeypatch.setattr("gateway.log.batch.Store", full)
     wait_for(lambda: "full" in writer.status.trouble)
     writer.close(10**9, "test")
     assert "moved or deleted" in writer.status.failed

@@ -10,9 +10,9 @@ from typing import Any
 
 import pytest
 
-from gateway.log.batch import RunFacts
 from gateway.log.merge import merge
 from gateway.log.redecode import redecode
+from gateway.log.store import RunFacts
 from gateway.log.writer import LogWriter
 from gateway.model.errors import LogFileError
 from gateway.model.events import EventKind, LinkEvent

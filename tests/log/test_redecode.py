@@ -12,9 +12,9 @@ from typing import Any
 
 import pytest
 
-from gateway.log.batch import RunFacts
 from gateway.log.reader import Log
 from gateway.log.redecode import Redecoded, redecode
+from gateway.log.store import RunFacts
 from gateway.log.writer import LogWriter
 from gateway.model.errors import LogFileError
 from gateway.model.records import Frame

@@ -19,7 +19,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gateway.host.clock import Clock
-from gateway.log.batch import RunFacts
+from gateway.log.store import RunFacts
 from gateway.log.tail import Stretch, Tail
 from gateway.log.writer import LogWriter
 from gateway.model.errors import InputError

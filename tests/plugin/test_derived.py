@@ -15,7 +15,7 @@ import fluids
 import psychrolib
 import pytest
 
-from gateway.log.batch import RunFacts
+from gateway.log.store import RunFacts
 from gateway.log.writer import LogWriter
 from gateway.model.records import Frame
 from gateway.plugin import Characteristic, find_plugin

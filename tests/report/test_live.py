@@ -7,7 +7,8 @@ from pathlib import Path
 
 from rich.console import Console
 
-from gateway.log.batch import ChannelStatus, RunFacts, WriterStatus
+from gateway.log.batch import ChannelStatus, WriterStatus
+from gateway.log.store import RunFacts
 from gateway.model.events import EventKind, LinkEvent
 from gateway.model.figures import Requirement
 from gateway.model.link import LinkState, State

@@ -16,7 +16,7 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import WebDriverWait
 
 from gateway.app.report import review
-from gateway.log.batch import RunFacts
+from gateway.log.store import RunFacts
 from gateway.log.writer import LogWriter
 from gateway.model.errors import InputError
 from gateway.model.events import EventKind, LinkEvent

@@ -10,8 +10,8 @@ from pathlib import Path
 from gateway.app.verify.air import SOUND, air
 from gateway.config import Faults
 from gateway.host.clock import Clock
-from gateway.log.batch import RunFacts
 from gateway.log.reader import Log
+from gateway.log.store import RunFacts
 from gateway.log.writer import LogWriter
 from gateway.model.errors import InputError
 from gateway.model.events import ExerciseStep

@@ -28,6 +28,7 @@ FIGURES = by_name(
         judged=RATE,
         needs=NOTHING,
         compared="bounds",
+        better="higher",
         evidence="SELECT count(*) AS received, {connected_s} AS connected_s, count(*) / {connected_s} AS rate "
         "FROM {frames} WHERE part IS NOT NULL",
     ),
@@ -41,6 +42,7 @@ FIGURES = by_name(
         judged=RATE,
         needs=NOTHING,
         compared="",
+        better="higher",
         evidence="SELECT count(*) AS received, {run_s} AS run_s, count(*) / {run_s} AS rate_whole_run FROM {frames}",
     ),
     Figure(
@@ -53,6 +55,7 @@ FIGURES = by_name(
         judged=ESTIMATE,
         needs=NOTHING,
         compared="bounds",
+        better="lower",
         evidence=percentile("0.5", "gap_s", "{gaps}", "gap_median_s"),
     ),
     Figure(
@@ -65,6 +68,7 @@ FIGURES = by_name(
         judged=JudgedWhen(FEWEST_FOR_P99, "", whole_run=False, bounds_needed=False),
         needs=NOTHING,
         compared="bounds",
+        better="lower",
         evidence=percentile("0.99", "gap_s", "{gaps}", "gap_p99_s"),
     ),
     Figure(
@@ -77,6 +81,7 @@ FIGURES = by_name(
         judged=COUNT,
         needs=NOTHING,
         compared="",
+        better="lower",
         evidence="SELECT from_ns, to_ns, gap_s FROM {silences} ORDER BY gap_s DESC LIMIT 20",
     ),
     Figure(
@@ -89,6 +94,7 @@ FIGURES = by_name(
         judged=ESTIMATE,
         needs=COUNTER,
         compared="bounds",
+        better="lower",
         evidence="SELECT id, t_ns, counter, missing, 100.0 * {lost} / ({lost} + {counted}) AS loss_percent "
         "FROM {steps} WHERE missing > 0",
     ),
@@ -102,6 +108,7 @@ FIGURES = by_name(
         judged=ESTIMATE,
         needs=Needs((), without="sequence", setting=""),
         compared="",
+        better="lower",
         evidence="SELECT {fallen_out} AS missing, 100.0 * {fallen_out} / ({fallen_out} + count(*)) AS loss_percent "
         "FROM {frames} WHERE part IS NOT NULL",
     ),
@@ -115,6 +122,7 @@ FIGURES = by_name(
         judged=COUNT,
         needs=COUNTER,
         compared="counts",
+        better="lower",
         evidence=counted("{repeats}", "id, t_ns, counter", "duplicates", "true"),
     ),
     Figure(
@@ -127,6 +135,7 @@ FIGURES = by_name(
         judged=COUNT,
         needs=COUNTER,
         compared="counts",
+        better="lower",
         evidence=counted("{late}", "id, t_ns, counter", "reordered", "NOT seen"),
     ),
     Figure(
@@ -139,6 +148,7 @@ FIGURES = by_name(
         judged=COUNT,
         needs=Needs(("node time", "sequence"), without=None, setting=""),
         compared="",
+        better="lower",
         evidence=counted("{stamps}", "id, t_ns, node_s, step_s", "restarts", "restart"),
     ),
     Figure(
@@ -151,6 +161,7 @@ FIGURES = by_name(
         judged=ESTIMATE,
         needs=Needs(("node time", "sequence"), without=None, setting=""),
         compared="bounds",
+        better="zero",
         evidence="SELECT id, t_ns, node_s FROM {stamps} ORDER BY t_ns, id",
     ),
     Figure(
@@ -163,6 +174,7 @@ FIGURES = by_name(
         judged=ESTIMATE,
         needs=Needs(("node time",), without=None, setting=""),
         compared="",
+        better="lower",
         evidence="SELECT id, t_ns, node_s FROM {stamps} ORDER BY t_ns, id",
     ),
     Figure(
@@ -175,6 +187,7 @@ FIGURES = by_name(
         judged=COUNT,
         needs=NOTHING,
         compared="",
+        better="lower",
         evidence="SELECT min(t_ns) AS from_ns, max(t_ns) AS to_ns, count(*) AS burst FROM {bursts} "
         "GROUP BY number ORDER BY burst DESC LIMIT 20",
     ),
@@ -188,6 +201,7 @@ FIGURES = by_name(
         judged=ESTIMATE,
         needs=Needs((), without=None, setting="period"),
         compared="",
+        better="zero",
         evidence="SELECT count(*) AS gaps, {period_s} AS written_s, 100 * (sum(gap_s) / (count(*) + {missing_paced}) / "
         "{period_s} - 1) AS period_error_percent FROM {paced}",
     ),
@@ -201,6 +215,7 @@ FIGURES = by_name(
         judged=JudgedWhen(0, "above", whole_run=True, bounds_needed=False),
         needs=Needs((), without=None, setting="off"),
         compared="counts",
+        better="lower",
         evidence=counted("{offs}", "id, t_ns", "while_off", "was_off"),
     ),
     Figure(
@@ -213,6 +228,7 @@ FIGURES = by_name(
         judged=COUNT,
         needs=NOTHING,
         compared="counts",
+        better="lower",
         evidence=counted("{frames}", "id, t_ns, hex(raw) AS raw, fault", "decode_errors", "fault IS NOT NULL"),
     ),
     Figure(
@@ -225,6 +241,7 @@ FIGURES = by_name(
         judged=COUNT,
         needs=NOTHING,
         compared="counts",
+        better="lower",
         evidence="SELECT id, t_ns, beyond, sum(beyond) OVER () AS outside_limits FROM {beyond} WHERE beyond > 0",
     ),
     Figure(
@@ -237,6 +254,7 @@ FIGURES = by_name(
         judged=ESTIMATE,
         needs=NOTHING,
         compared="bounds",
+        better="lower",
         evidence="SELECT id, t_ns, hex(raw) AS raw, 100.0 * count(*) OVER () / {decoded} AS no_reading_percent "
         "FROM {blanks}",
     ),

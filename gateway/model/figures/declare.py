@@ -59,6 +59,7 @@ class Figure:
         judged: when a verdict on it can be given.
         needs: what must be there for it to be measured.
         compared: how two runs are held against each other: as counts of events, by their bounds, or not at all.
+        better: which way is better, or that 0 is best; "" where it depends on what is wanted.
         evidence: a query over the relations of `analysis.evidence` whose first row ends in the figure; no row at all
             stands for none. Of one of `FITTED` the rows are what the figure is fitted to.
     """
@@ -72,19 +73,10 @@ class Figure:
     judged: JudgedWhen
     needs: Needs
     compared: Literal["counts", "bounds", ""]
+    better: Literal["higher", "lower", "zero", ""]
     evidence: str
 
-    @property
-    def better(self) -> Literal["higher", "lower", ""]:
-        """Which way is better, "" where it depends on what is wanted: less, for shares and for what breaks a limit from
-        above, but for the time a node is there."""
-        if self.name in _MORE_IS_BETTER:
-            return "higher"
-        shorter = self.name.startswith(("gap_", "reconnect_time"))
-        return "lower" if self.judged.disproves == "above" or self.span == "share" or shorter else ""
 
-
-_MORE_IS_BETTER = {"connected", "rate", "rate_whole_run", "signal_weakest"}
 COUNT = JudgedWhen(FEWEST_VALUES, "above", whole_run=True, bounds_needed=False)  # or a longest: one can break it
 ESTIMATE = JudgedWhen(FEWEST_VALUES, "", whole_run=False, bounds_needed=False)
 RATE = JudgedWhen(0, "", whole_run=False, bounds_needed=False)  # its bounds tell how few the values are

@@ -26,6 +26,7 @@ FIGURES = by_name(
         judged=JudgedWhen(FEWEST_VALUES, "below", whole_run=True, bounds_needed=False),
         needs=NOTHING,
         compared="",
+        better="",
         evidence="SELECT id, t_ns, value FROM {readings} ORDER BY value LIMIT 20",
     ),
     Figure(
@@ -38,6 +39,7 @@ FIGURES = by_name(
         judged=COUNT,
         needs=NOTHING,
         compared="",
+        better="",
         evidence="SELECT id, t_ns, value FROM {readings} ORDER BY value DESC LIMIT 20",
     ),
     Figure(
@@ -50,6 +52,7 @@ FIGURES = by_name(
         judged=BOUNDED,
         needs=NOTHING,
         compared="bounds",
+        better="",
         evidence="SELECT count(*) AS n, avg(value) AS mean FROM {readings}",
     ),
     Figure(
@@ -62,6 +65,7 @@ FIGURES = by_name(
         judged=ESTIMATE,
         needs=NOTHING,
         compared="",
+        better="",
         evidence="SELECT count(*) AS n, sqrt(sum((value - mean) * (value - mean)) / (count(*) - 1)) AS stddev "
         "FROM (SELECT value, avg(value) OVER () AS mean FROM {readings})",
     ),
@@ -75,6 +79,7 @@ FIGURES = by_name(
         judged=ESTIMATE,
         needs=NOTHING,
         compared="bounds",
+        better="",
         evidence="SELECT count(step) AS n, sqrt(avg(step * step) / 2) AS noise FROM {changes}",
     ),
     Figure(
@@ -87,6 +92,7 @@ FIGURES = by_name(
         judged=BOUNDED,
         needs=NOTHING,
         compared="bounds",
+        better="zero",
         evidence="SELECT count(*) AS stretches, sum((x - mean_x) * (y - mean_y)) / sum((x - mean_x) * (x - mean_x)) "
         "AS drift FROM (SELECT x, y, avg(x) OVER () AS mean_x, avg(y) OVER () AS mean_y FROM {stretches})",
     ),
@@ -100,6 +106,7 @@ FIGURES = by_name(
         judged=ESTIMATE,
         needs=NOTHING,
         compared="",
+        better="",
         evidence="SELECT id, t_ns, abs(step) AS step FROM {changes} WHERE step <> 0 ORDER BY 3 LIMIT 20",
     ),
     Figure(
@@ -112,6 +119,7 @@ FIGURES = by_name(
         judged=ESTIMATE,
         needs=NOTHING,
         compared="",
+        better="lower",
         evidence="SELECT min(code) AS lowest, max(code) AS highest, "
         "100 * (1 - 1.0 * count(DISTINCT code) / (max(code) - min(code) + 1)) AS codes_missing_percent FROM {codes}",
     ),
@@ -125,6 +133,7 @@ FIGURES = by_name(
         judged=COUNT,
         needs=NOTHING,
         compared="",
+        better="lower",
         evidence="SELECT from_ns, value, (to_ns - from_ns - (SELECT total(away_ns) FROM {pauses} "
         "WHERE start_ns > from_ns AND start_ns <= to_ns)) / 1e9 AS stuck_s FROM (SELECT min(t_ns) AS from_ns, "
         "max(t_ns) AS to_ns, min(value) AS value FROM {plateaus} GROUP BY number) ORDER BY stuck_s DESC LIMIT 20",
@@ -139,6 +148,7 @@ FIGURES = by_name(
         judged=COUNT,
         needs=NOTHING,
         compared="counts",
+        better="lower",
         evidence=counted("{peaks}", "id, t_ns, value", "spikes", "peak"),
     ),
     Figure(
@@ -151,6 +161,7 @@ FIGURES = by_name(
         judged=COUNT,
         needs=NOTHING,
         compared="counts",
+        better="lower",
         evidence=counted("{readings}", "id, t_ns, value", "saturated", "value <= {rail_low} OR value >= {rail_high}"),
     ),
 )

@@ -24,6 +24,7 @@ FIGURES = by_name(
         judged=JudgedWhen(FEWEST_SECONDS, "", whole_run=False, bounds_needed=False),
         needs=NOTHING,
         compared="",
+        better="higher",
         evidence="SELECT start_ns, end_ns, 100.0 * sum(end_ns - start_ns) OVER () / {run_ns} AS connected_percent "
         "FROM {links}",
     ),
@@ -37,6 +38,7 @@ FIGURES = by_name(
         judged=JudgedWhen(1, "above", whole_run=True, bounds_needed=False),
         needs=NOTHING,
         compared="counts",
+        better="lower",
         evidence=counted("{events}", "t_ns, detail", "disconnects", "kind = 'lost'"),
     ),
     Figure(
@@ -49,6 +51,7 @@ FIGURES = by_name(
         judged=JudgedWhen(1, "above", whole_run=True, bounds_needed=False),
         needs=NOTHING,
         compared="counts",
+        better="lower",
         evidence=counted("{events}", "t_ns, detail", "attempts_failed", "kind = 'connect failed'"),
     ),
     Figure(
@@ -61,6 +64,7 @@ FIGURES = by_name(
         judged=JudgedWhen(1, "below", whole_run=True, bounds_needed=False),
         needs=NOTHING,
         compared="",
+        better="higher",
         evidence="SELECT t_ns, detail ->> '$.rssi_dbm' AS rssi_dbm FROM {events} "
         "WHERE kind = 'found' AND detail ->> '$.rssi_dbm' IS NOT NULL ORDER BY rssi_dbm",
     ),
@@ -74,6 +78,7 @@ FIGURES = by_name(
         judged=ESTIMATE,
         needs=NOTHING,
         compared="",
+        better="",
         evidence="SELECT t_ns, gap_s FROM {busiest} ORDER BY t_ns, id",
     ),
     Figure(
@@ -86,6 +91,7 @@ FIGURES = by_name(
         judged=JudgedWhen(1, "", whole_run=False, bounds_needed=False),
         needs=NOTHING,
         compared="",
+        better="lower",
         evidence=percentile("0.5", "away_s", "{returns}", "reconnect_time_median_s"),
     ),
     Figure(
@@ -98,6 +104,7 @@ FIGURES = by_name(
         judged=JudgedWhen(1, "above", whole_run=True, bounds_needed=False),
         needs=NOTHING,
         compared="",
+        better="lower",
         evidence="SELECT lost_ns, back_ns, away_s FROM {absences} ORDER BY away_s DESC",
     ),
     Figure(
@@ -110,6 +117,7 @@ FIGURES = by_name(
         judged=JudgedWhen(1, "above", whole_run=False, bounds_needed=False),
         needs=NOTHING,
         compared="counts",
+        better="lower",
         evidence="SELECT detail ->> '$.characteristic' AS characteristic, detail ->> '$.descriptor' AS descriptor, "
         "count(*) OVER () AS descriptors_differ FROM {events} WHERE kind = 'descriptor differs' GROUP BY 1, 2",
     ),
@@ -123,6 +131,7 @@ FIGURES = by_name(
         judged=JudgedWhen(1, "above", whole_run=False, bounds_needed=False),
         needs=NOTHING,
         compared="counts",
+        better="lower",
         evidence=counted("{events}", "t_ns, detail", "settings_differ", "kind = 'setting differs'"),
     ),
 )
