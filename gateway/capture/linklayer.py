@@ -276,7 +276,7 @@ class AirFollower:
         """Measure, and find out who sends: the central begins each event, then the sides take turns."""
         space_us = (t_ns - link.last_end_ns) / 1e3
         begins = not link.last_end_ns or not -_NEXT_EVENT_US < space_us < _NEXT_EVENT_US
-        if sender >= 0 and abs(space_us - _SPACE_US) <= _SPACE_TOLERANCE_US:
+        if sender >= 0 and is_space(space_us * 1000):
             sender = 1 - link.last_sender  # the sides take turns, whatever the recorder says
         if sender < 0:  # a longer space inside an event is one in which the other side was not caught
             turn = link.last_sender if space_us > _LONG_SPACE_US else 1 - link.last_sender
@@ -331,6 +331,11 @@ class AirFollower:
         for link in self._links.values():
             yield from link.bearer.end()
             yield from self._seen(link, link.last_ns)
+
+
+def is_space(ns: float) -> bool:
+    """Whether this is the inter-frame space, from the end of a packet to the beginning of the next."""
+    return abs(ns / 1000 - _SPACE_US) <= _SPACE_TOLERANCE_US
 
 
 def airtime_ns(octets: int, phy: int) -> int:

@@ -12,12 +12,11 @@ from pathlib import Path
 from gateway.capture.att import Happened, Heard
 from gateway.capture.containers import packets
 from gateway.capture.hci import Directory, HciFollower
-from gateway.capture.linklayer import ADVERTISING, FACTS, AirFollower, airtime_ns
+from gateway.capture.linklayer import ADVERTISING, FACTS, AirFollower, airtime_ns, is_space
 from gateway.capture.record import Trouble
 from gateway.capture.window import AIR, AIR_FACTS
 
 _LOOKED_AT = 20_000  # packets
-_SPACE_NS, _TOLERANCE_NS = 150_000, 12_000
 
 
 def heard_in(path: Path, directory: Directory, trouble: Trouble) -> Iterator[Heard | Happened]:
@@ -61,8 +60,8 @@ def stamped_at_end(path: Path) -> bool:
         if access != ADVERTISING and access in last:
             before_ns, before_air_ns = last[access]
             apart_ns = packet.t_ns - before_ns
-            starts += abs(apart_ns - before_air_ns - _SPACE_NS) <= _TOLERANCE_NS
-            ends += abs(apart_ns - air_ns - _SPACE_NS) <= _TOLERANCE_NS
+            starts += is_space(apart_ns - before_air_ns)
+            ends += is_space(apart_ns - air_ns)
         last[access] = packet.t_ns, air_ns
         if len(last) > 1000:
             last.clear()
