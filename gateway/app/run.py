@@ -17,6 +17,7 @@ from gateway.app.judge import Judged, judge
 from gateway.config import NodeConfig, RunConfig
 from gateway.host.clock import Clock
 from gateway.host.gc import freeze_gc
+from gateway.host.passkey import with_passkey
 from gateway.host.service import notify, reloading
 from gateway.log.batch import WriterStatus
 from gateway.log.reader import Log, RunInfo
@@ -111,9 +112,10 @@ async def execute(
 
     Raises:
         AdapterError: Bluetooth can't be used.
-        InputError: what it is to be written to can't be used.
+        InputError: what it is to be written to can't be used, or a passkey is missing.
     """
     clock = clock or Clock()
+    config = _with_passkeys(config)
     freeze_gc()
     async with open_radio(config.radio, config.air, config.transport, config.snoop) as radio:
         await check_adapter(radio)
@@ -300,7 +302,7 @@ async def _reload(run: _Run, asked: asyncio.Event, reload: Callable[[], RunConfi
             asked.clear()
             reloading()
             try:
-                config = await asyncio.to_thread(reload)
+                config = _with_passkeys(await asyncio.to_thread(reload))
             except InputError as error:
                 detail = Reloaded(refused=" ".join(str(error).splitlines()))
             else:
@@ -334,6 +336,16 @@ def _join(run: _Run, config: RunConfig, node: NodeConfig) -> None:
     writer: GrowingSink = run.writer  # type: ignore[assignment]  # seen by the caller
     writer.add_node(node.name, node.plugin, node.find_name or node.find_address or "", rules)
     run.supervisor.add(node)
+
+
+def _with_passkeys(config: RunConfig) -> RunConfig:
+    """A run file with what its nodes are to be paired with.
+
+    Raises:
+        InputError: a passkey is missing.
+    """
+    known = {n: replace(o, pairing=with_passkey(n, o.pairing, o.passkey)) for n, o in config.nodes.items()}
+    return replace(config, nodes=known)
 
 
 def _facts(config: RunConfig, radio: Radio, clock: Clock, length_ns: int | None) -> RunFacts:

@@ -12,6 +12,7 @@ from typing import Literal
 from gateway.config.broker import MqttConfig
 from gateway.model.figures import Requirement
 from gateway.model.radios import RadioName
+from gateway.model.security import Pairing
 from gateway.plugin import Plugin
 
 
@@ -32,6 +33,8 @@ class NodeConfig:
         sensors: how each declared sensor is set; sensors that the run file leaves out are not touched.
         poll_ns: how often a channel is read, for the channels that are read.
         silent_after_ns: how long nothing may come before the link is probed and torn down.
+        pairing: what to pair with, None where the node asks for nothing.
+        passkey: the file that holds the passkey, None where it comes from elsewhere.
     """
 
     name: str
@@ -41,6 +44,8 @@ class NodeConfig:
     sensors: Mapping[str, SensorUse]
     poll_ns: Mapping[str, int]
     silent_after_ns: int
+    pairing: Pairing | None = None
+    passkey: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +80,7 @@ class Signal:
     zero: float = 0.0
 
 
+SIMULATED_PASSKEY = 123456
 FIRMWARE_FAULTS = {
     "starts-otherwise": "sensors start on that should start off, and vice versa",
     "never-off": "a sensor that is switched off keeps sending",
@@ -119,12 +125,14 @@ class Faults:
 
 @dataclass(frozen=True, slots=True)
 class TwinConfig:
-    """A simulated node: its address, signals by ``channel.field``, constants by characteristic, faults."""
+    """A simulated node: its address, signals by ``channel.field``, constants by characteristic, faults, and its passkey
+    where its plugin asks for an authenticated link."""
 
     address: str
     signals: Mapping[str, Signal] = field(default_factory=dict)
     constants: Mapping[str, Mapping[str, Fraction]] = field(default_factory=dict)
     faults: Faults = Faults()
+    passkey: int = SIMULATED_PASSKEY
 
 
 @dataclass(frozen=True, slots=True)

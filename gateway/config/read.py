@@ -16,6 +16,7 @@ from gateway.host.toml import read_toml, shape
 from gateway.model.errors import InputError, ProblemsError
 from gateway.model.figures import ALL, LINK, Requirement
 from gateway.model.radios import RadioName
+from gateway.model.security import Pairing, Security
 from gateway.model.utc import duration_text
 from gateway.plugin import Plugin, SpecShape, find_plugin, load_plugin, period_fits, read_spec
 from gateway.plugin.layout.model import Field
@@ -75,7 +76,20 @@ class _Reader(Problems):
                 "several times that, or a working link will be dropped",
             )
         address = decl.find.address.upper() if decl.find.address else None
-        return NodeConfig(name, plugin, decl.find.name, address, sensors, polls, silent_ns)
+        pairing, passkey = plugin.pairing, self.path.parent / decl.passkey if decl.passkey is not None else None
+        if passkey is not None and plugin.security is not Security.AUTHENTICATED:
+            self.report_problem(
+                f"{place}.passkey",
+                f"{plugin.kind} does not ask for an authenticated link",
+                'security = "authenticated" under [plugin], or no passkey',
+            )
+        elif passkey is not None and not passkey.is_file():
+            self.report_problem(
+                f"{place}.passkey", f"there is no file {passkey}", "a file that holds six digits, beside the run file"
+            )
+        elif passkey is None and pairing is not None and self.file.run.radio is RadioName.VIRTUAL:
+            pairing = Pairing(pairing.security, int(self.file.twin.get(name, TwinShape()).passkey))
+        return NodeConfig(name, plugin, decl.find.name, address, sensors, polls, silent_ns, pairing, passkey)
 
     def sensor(self, place: str, plugin: Plugin, name: str, use: SensorUseShape) -> SensorUse | None:
         sensor = plugin.sensors.get(name)

@@ -8,6 +8,7 @@ from pydantic import BaseModel, ConfigDict, Strict
 from pydantic import Field as Declared
 
 from gateway.config.broker import GatherShape, MqttShape
+from gateway.config.model import SIMULATED_PASSKEY
 from gateway.model.radios import RadioName
 from gateway.plugin import SpecShape
 
@@ -42,6 +43,7 @@ class NodeShape(BaseModel):
     plugin: str
     find: FindShape
     silent_after: str = "30 s"
+    passkey: str | None = None
     sensor: dict[str, SensorUseShape] = {}
     poll: dict[str, str] = {}
 
@@ -79,6 +81,7 @@ class FaultShape(BaseModel):
 class TwinShape(BaseModel):
     model_config = _STRICT
     address: str | None = None
+    passkey: Annotated[str, Declared(pattern="^[0-9]{6}$")] = f"{SIMULATED_PASSKEY:06d}"
     signal: dict[str, dict[str, SignalShape]] = {}
     constant: dict[str, dict[str, str]] = {}
     faults: FaultShape = FaultShape()

@@ -44,6 +44,7 @@ def read_twin(g: Problems, index: int, name: str, decl: TwinShape, node: NodeCon
         signals,
         _constants(g, place, decl, node.plugin),
         _faults(g, f"{place}.faults", decl.faults, node.plugin),
+        int(decl.passkey),
     )
 
 

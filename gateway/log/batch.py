@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 from uuid import uuid4
 
+from gateway.host.lock import readers_of
 from gateway.log.opening import WritableLog
 from gateway.log.store import RunFacts, Store, discard, records_of, unused_file
 from gateway.log.table import Rows
@@ -30,6 +31,7 @@ from gateway.plugin import Plugin
 PATIENCE_S = 20.0
 PATIENCE_AT_END_S = 5.0
 CHECKPOINT_S = 5.0  # how often what was written is moved from the write-ahead log into the file itself
+WAL_BYTES = 256_000_000  # beyond it a write-ahead log is told of; it is some 16 MB where nobody holds it
 _RETRY_S = 0.5
 _PORTION = 20_000  # frames brought back in one transaction
 _RETURN_S = 5.0  # how often a batch that the second log refuses too is tried in the first
@@ -103,6 +105,7 @@ class BatchWriter:
         self._expect(facts.nodes)
         self._lost = False  # nothing can be written any more, here or elsewhere
         self._next_check = self._next_restore = 0.0
+        self._wal_told = WAL_BYTES / 2  # size of the write-ahead log, bytes
         self._links: dict[str, LinkState] = defaultdict(LinkState)
         self._told: list[LinkEvent] = []  # of the writing itself
 
@@ -158,8 +161,26 @@ class BatchWriter:
             self._store.connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchall()
         except sqlite3.Error as error:
             self._tell(LogTrouble(reason=f"checkpoint failed: {error}"))
+        self._watch_wal()
         if not self._store.in_place():
             self._restore()
+
+    def _watch_wal(self) -> None:
+        """Tell when the write-ahead log has grown to twice what was told of before: somebody keeps on reading in it."""
+        path = self._store.path
+        try:
+            size = path.with_name(path.name + "-wal").stat().st_size
+        except OSError:
+            return
+        if size < WAL_BYTES:
+            self._wal_told = WAL_BYTES / 2
+        elif size >= 2 * self._wal_told:
+            self._wal_told = size
+            who = ", ".join(readers_of(path)) or "another program"
+            reason = (
+                f"{path.name}-wal has grown to {size / 1e6:.0f} MB, because {who} has been reading the log all along"
+            )
+            self._tell(LogTrouble(reason=f"{reason}; it shrinks when that ends"))
 
     def _tell(self, detail: Detail) -> None:
         """Put an event of the run into the log, with the next batch."""

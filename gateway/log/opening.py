@@ -77,6 +77,7 @@ def open_log(path: Path, existing: bool = False) -> WritableLog:
             if reason := refusal(connection):
                 raise LogFileError(f"{path} {reason}; {advice}")
             prepare(connection)
+            lock.hold(path)
         except BaseException:
             connection.close()
             raise

@@ -9,6 +9,7 @@ import sqlite3
 
 APPLICATION_ID = 0x47415454
 FORMAT = 1
+WAL_KEPT_BYTES = 64_000_000  # what the file of a write-ahead log shrinks to once nobody holds it
 SPAN = 1 << 36  # numbers of frames and of events that a gathered run has for itself
 
 TABLES = """
@@ -125,6 +126,7 @@ def prepare(connection: sqlite3.Connection) -> None:
     """Make an empty database a log, or leave a log as it is."""
     connection.execute("PRAGMA journal_mode = WAL")
     connection.execute("PRAGMA synchronous = NORMAL")
+    connection.execute(f"PRAGMA journal_size_limit = {WAL_KEPT_BYTES}")
     connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     connection.execute(f"PRAGMA user_version = {FORMAT}")
     connection.executescript(TABLES)

@@ -27,11 +27,13 @@ class EventKind(StrEnum):
     SETTING_DIFFERS = "setting differs"
     DESCRIPTOR_DIFFERS = "descriptor differs"
     SUBSCRIBED = "subscribed"
+    ENCRYPTED = "link encrypted"
     READY = "ready"
     SILENT = "silent"
     LOST = "lost"
     DISCONNECTED = "disconnected by host"
     PARAMETERS = "link parameters"
+    SIGNAL = "signal strength"
     RECONNECTED = "reconnected"
     ADDRESS = "address differs"
     FORGOTTEN = "table forgotten"
@@ -260,6 +262,15 @@ class Subscribed(Detail):
 
 
 @dataclass(frozen=True, kw_only=True)
+class Encrypted(Detail):
+    """A link was encrypted, after pairing or with the bond of an earlier link; ``security`` is what was asked for."""
+
+    kind = EventKind.ENCRYPTED
+    security: str
+    paired: bool
+
+
+@dataclass(frozen=True, kw_only=True)
 class Ready(Detail):
     """A node is connected and set up; ``since`` says so where it was before."""
 
@@ -305,6 +316,14 @@ class Parameters(Detail):
     intervals: int | None = None
     inter_frame_space_seen_us: float | None = None
     spaces: int | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class SignalStrength(Detail):
+    """The signal strength of a link, as its controller has it; told now and then."""
+
+    kind = EventKind.SIGNAL
+    rssi_dbm: float
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -257,6 +257,7 @@ class _Loader:
             table,
             {name: sensor for name, sensor in sensors.items() if sensor is not None},
             tuple(dict.fromkeys(constants.values())),
+            security=file.plugin.security,
         )
         for sensor in plugin.sensors.values():
             if sensor.data not in plugin.channels:

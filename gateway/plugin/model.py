@@ -11,6 +11,7 @@ from typing import Literal, NamedTuple
 
 from gateway.model.errors import DecodeError
 from gateway.model.figures import Requirement
+from gateway.model.security import Pairing, Security
 from gateway.model.units import Unit, parse_unit
 from gateway.plugin.layout.codec import Codec
 from gateway.plugin.layout.formula import Formula
@@ -193,6 +194,12 @@ class Plugin:
     constants: tuple[str, ...]
     requirements: tuple[Requirement, ...] = ()
     advertising: Advertising | None = None
+    security: Security | None = None
+
+    @property
+    def pairing(self) -> Pairing | None:
+        """What to pair a node with, its passkey not known yet; None where it asks for none."""
+        return None if self.security is None else Pairing(self.security)
 
     @cached_property
     def settings(self) -> frozenset[str]:

@@ -5,9 +5,10 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Discriminator, Tag
+from pydantic import BaseModel, ConfigDict, Discriminator, Strict, Tag
 from pydantic import Field as Declared
 
+from gateway.model.security import Security
 from gateway.plugin.layout.declare import FieldDecl, SamplesDecl
 from gateway.plugin.layout.model import Order
 from gateway.plugin.model import Property
@@ -21,6 +22,8 @@ class HeadShape(BaseModel):
     """Name of this kind of node in run files and in the log: lower-case letters, digits and `-`."""
     title: str
     """One-line description."""
+    security: Annotated[Security | None, Strict(False)] = None
+    """What its characteristics ask of a link before they can be used; a run pairs with the node then."""
 
 
 class CharacteristicShape(BaseModel):

@@ -23,6 +23,7 @@ from gateway.config import AirConfig
 from gateway.model.airtime import DATA_OCTETS, exchange_us
 
 _ADV_DELAY_MAX_S = 0.010  # advDelay: Core Specification, Vol 6, Part B, 4.4.2.2.1
+_SIGNAL_DBM = -50
 _BUFFERS = 8  # ACL packets a controller takes from its host; common practice for small LE controllers
 _REFILL_S = 0.0001  # within which a host that was told of a sent packet hands over the next
 _UNITS_INTERVAL_S = 0.00125
@@ -49,6 +50,7 @@ class AirController(Controller):  # type: ignore[misc]
     )
     le_acl_data_packet_length = DATA_OCTETS
     total_num_le_acl_data_packets = _BUFFERS
+    supported_commands = Controller.supported_commands | {hci.HCI_READ_RSSI_COMMAND}
 
     def __init__(self, name: str, air: Air) -> None:
         super().__init__(name, link=air)
@@ -70,6 +72,10 @@ class AirController(Controller):  # type: ignore[misc]
                 connection_handles=[connection.handle], num_completed_packets=[packets]
             )
         )
+
+    def on_hci_read_rssi_command(self, command: Any) -> Any:
+        """A bumble controller hears every advertisement at -50 dBm, and answers no such command itself."""
+        return hci.HCI_Read_RSSI_ReturnParameters(hci.HCI_ErrorCode.SUCCESS, handle=command.handle, rssi=_SIGNAL_DBM)
 
     def on_hci_le_create_connection_cancel_command(self, command: Any) -> Any:
         if self.pending_le_connection is not None:

@@ -11,6 +11,7 @@ from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import AdvertisementData
 
 from gateway.model.events import Connected
+from gateway.model.security import Pairing
 
 Seen = Callable[[BLEDevice, AdvertisementData], None]
 
@@ -39,12 +40,25 @@ class Radio(Protocol):
         bond being lost."""
         ...
 
+    async def bonded(self, device: BLEDevice) -> bool:
+        """Whether the system holds a bond with a node, which only `forget` ends."""
+        ...
+
     async def forget(self, device: BLEDevice) -> None:
         """Remove what the system remembers of a node, which is not connected."""
         ...
 
-    def client(self, device: BLEDevice, lost: Callable[[], None]) -> BleakClient:
-        """A client for a node that was seen; ``lost`` is called once when the link ends unasked."""
+    def client(self, device: BLEDevice, lost: Callable[[], None], pairing: Pairing | None = None) -> BleakClient:
+        """A client for a node that was seen; ``lost`` is called once when the link ends unasked. Some systems pair
+        while they connect, with what ``pairing`` holds."""
+        ...
+
+    async def secure(self, client: BleakClient, device: BLEDevice, pairing: Pairing) -> bool:
+        """Encrypt a link, and pair with the node where there is no bond yet; whether it was paired.
+
+        Raises:
+            NodeError: the node did not give what was asked for.
+        """
         ...
 
     def att_mtu(self, client: BleakClient) -> int:
@@ -53,6 +67,10 @@ class Radio(Protocol):
 
     def echoes_reads(self, client: BleakClient) -> bool:
         """Whether what is read of a subscribed characteristic also comes as if it had been notified."""
+        ...
+
+    async def signal_dbm(self, client: BleakClient) -> int | None:
+        """The signal strength of a link (RSSI), in dBm; None where the system does not tell."""
         ...
 
     def link_facts(self, client: BleakClient) -> Connected:

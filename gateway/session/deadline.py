@@ -21,6 +21,8 @@ _GONE = {  # D-Bus errors after which a client will never answer again
     "org.freedesktop.DBus.Error.Spawn.ChildExited",
     "org.freedesktop.DBus.Error.Disconnected",
 }
+_INSUFFICIENT = {0x05, 0x08, 0x0C, 0x0F}  # authentication, authorization, key size, encryption: Vol 3, Part F, 3.4.1.1
+_PROTECT = "; a plugin that declares security has the node paired first"
 T = TypeVar("T")
 
 
@@ -57,7 +59,8 @@ async def within(seconds: float, what: str, work: Awaitable[T], lost: asyncio.Ev
     except RadioError:
         raise
     except BleakGATTProtocolError as error:
-        raise RefusedError(f"{what}: {error.args[1]} (ATT error 0x{error.args[0]:02X})") from error
+        hint = _PROTECT if error.args[0] in _INSUFFICIENT else ""
+        raise RefusedError(f"{what}: {error.args[1]} (ATT error 0x{error.args[0]:02X}){hint}") from error
     except Exception as error:  # whatever a Bluetooth stack raises; nothing of ours runs inside
         gone = isinstance(error, BleakDBusError) and error.dbus_error in _GONE
         raise (GoneError if gone else RadioError)(f"{what}: {_said(error)}") from error

@@ -17,8 +17,10 @@ from bleak.backends.scanner import AdvertisementData
 
 from gateway.model.errors import AdapterError, RadioError, RefusedError
 from gateway.model.gatt import Advertised, FoundCharacteristic, FoundDescriptor, FoundService, FoundTable
+from gateway.model.security import Pairing
 from gateway.radio import Radio
 from gateway.session.deadline import REQUEST_S, disconnect, request, within
+from gateway.session.pair import encrypt
 from gateway.session.setup import Do
 
 CONNECT_S = 20.0
@@ -84,33 +86,35 @@ async def release(radio: Radio, who: str) -> bool:
     return False
 
 
-async def forget(radio: Radio, device: BLEDevice) -> bool:
-    """Remove what the system remembers of a node that is not connected; whether it does remember.
+async def forget(radio: Radio, device: BLEDevice) -> None:
+    """Remove what the system remembers of a node that is not connected: its table, and a bond.
 
     Raises:
         RadioError: the system refused.
     """
-    if not radio.remembers(device):
-        return False
     await within(REQUEST_S, "removing the node from the system", radio.forget(device))
-    return True
 
 
-async def discover(radio: Radio, device: BLEDevice, who: str, listen_s: float) -> FoundTable:
+async def discover(
+    radio: Radio, device: BLEDevice, who: str, listen_s: float, pairing: Pairing | None = None
+) -> FoundTable:
     """The table of a node; what could not be seen of it is in ``unseen``, and never raises.
 
     Args:
         listen_s: how long to listen once everything that notifies or indicates is subscribed to.
+        pairing: what to pair with first; None to leave the link as it is.
     """
     table = FoundTable(who, live=True)
     lost = asyncio.Event()
-    client = radio.client(device, lost.set)
+    client = radio.client(device, lost.set, pairing)
 
     def do(what: str, work: Awaitable[T]) -> Awaitable[T]:
         return request(what, work, lost)
 
     try:
         await within(CONNECT_S, "connecting", client.connect(), lost)
+        if pairing is not None:
+            await encrypt(radio, client, device, pairing, lost)
         table.mtu = radio.att_mtu(client)
         targets = structure(client, table)
         for item, target in targets:

@@ -24,15 +24,19 @@ from gateway.model.records import Frame, Sink
 from gateway.radio import Radio
 from gateway.session.deadline import disconnect, request, within
 from gateway.session.discover import forget, structure
+from gateway.session.pair import encrypt
 from gateway.session.seek import Seeker, Sighting
 from gateway.session.setup import check_descriptors, read_identity, resolve, wanted_channels, write_settings
 
 CONNECT_S = 20.0
 PROBE_S = 5.0
 NOT_FOUND_EVERY_S = 30.0
+SIGNAL_EVERY_S = 30.0
 BACKOFF_FIRST_S = 0.5
 BACKOFF_MOST_S = 30.0
 UNFIT_AFTER = 3  # links in a row that lack the same: a system may show half a table, or one of yesterday
+FEW = 5  # links that every controller holds: what some dongles are known for
+BOND_LINKS = 3  # in a row that fail, until a bond counts as lost
 UNKNOWN_REASON = "no reason reported by the system"
 T = TypeVar("T")
 
@@ -79,6 +83,7 @@ class NodeSession:
         self._link: _Link | None = None
         self._found: dict[str, Any] = {}
         self._address = ""
+        self._refusals = 0  # links in a row that a node which is bonded did not take
         self._stale = ""  # why the table that the system shows is to be forgotten
         self._forgot = False  # the system was asked to forget the table, and none has matched since
 
@@ -129,11 +134,13 @@ class NodeSession:
         self._tell_address(sighting.device.address)
         self._tell(events.Found(address=self._address, name=sighting.name, rssi_dbm=sighting.rssi_dbm))
         link = _Link()
-        client = self._radio.client(sighting.device, partial(self._ended, link))
+        client = self._radio.client(sighting.device, partial(self._ended, link), self.node.pairing)
         try:
             async with self._gate:
-                await within(CONNECT_S, "connecting", client.connect(), link.lost)
+                await self._connect(client, link, sighting.device)
             self._tell(self._radio.link_facts(client))
+            if (pairing := self.node.pairing) is not None:
+                self._tell(await encrypt(self._radio, client, sighting.device, pairing, link.lost))
             self._link, self._seeker.linked[self._address] = link, self.node
             await self._set_up(client, link, sighting.device)
             self._ready()
@@ -150,6 +157,25 @@ class NodeSession:
                 why, self._stale = self._stale, ""
                 await forget(self._radio, sighting.device)
                 self._tell(events.Forgotten(address=self._address, reason=why))
+
+    async def _connect(self, client: BleakClient, link: _Link, device: BLEDevice) -> None:
+        """Connect; a node that was paired and has lost its bond can't be connected to until the system forgets it too.
+
+        Raises:
+            RadioError: it did not connect.
+        """
+        try:
+            await within(CONNECT_S, "connecting", client.connect(), link.lost)
+            self._refusals = 0
+        except RadioError as error:
+            self._refusals += self.node.pairing is not None and await self._radio.bonded(device)
+            if self._refusals == BOND_LINKS:
+                self._refusals = 0
+                self._stale = f"{BOND_LINKS} links in a row failed though it is paired; it may have lost its bond"
+            held = len(self._seeker.linked)
+            hints = ["the passkey may be wrong"] if self.node.pairing is not None and not self._refusals else []
+            hints += [f"{held} links are held already, and some controllers hold only {held}"] if held >= FEW else []
+            raise RadioError("; ".join([str(error), *hints])) from error
 
     def _tell_address(self, address: str) -> None:
         if self._address not in ("", address):
@@ -252,6 +278,7 @@ class NodeSession:
             for name in wanted_channels(self.node)[1]:
                 tasks.append(group.create_task(self._poll(client, link, name), name=f"{self.node.name} poll {name}"))
             tasks.append(group.create_task(self._watch(client, link), name=f"{self.node.name} watch"))
+            tasks.append(group.create_task(self._sample_signal(client, link), name=f"{self.node.name} signal"))
             await link.lost.wait()
             for task in tasks:
                 task.cancel()
@@ -273,6 +300,18 @@ class NodeSession:
                 self._tell(events.PollFailed(channel=channel, reason=str(error)))
             due = max(due + period_s, loop.time())
             await asyncio.sleep(due - loop.time())
+
+    async def _sample_signal(self, client: BleakClient, link: _Link) -> None:
+        """Tell the signal strength of the link now and then, where the radio knows it."""
+        while True:
+            try:
+                found = await request("reading the signal strength", self._radio.signal_dbm(client), link.lost)
+            except RadioError:
+                return  # a controller that does not answer this once won't later
+            if found is None:
+                return
+            self._tell(events.SignalStrength(rssi_dbm=found))
+            await asyncio.sleep(SIGNAL_EVERY_S)
 
     async def _probe(self, client: BleakClient, link: _Link) -> str:
         """What a silent node answers to a read."""

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import dataclasses
 import json
 import re
 import time
 from collections import Counter
+from collections.abc import Iterator
 from typing import Any
 
 from gateway.host.shipped import folder
@@ -15,10 +17,7 @@ from gateway.plugin import load_plugin
 from tests.bluez.rig import HERE, Event, LogFile, Node, Rig, Stay, say, until
 
 CASES: dict[str, Any] = {}
-NOT_BY_ITSELF = {
-    "block",
-    "encrypted",
-}  # only when asked for: after the first the guest's adapter stays off, the second needs a pairing agent
+NOT_BY_ITSELF = {"block", "bond_lost"}  # after the first the guest's adapter stays off; the second ends its kernel
 SHORT = ("scan", "drop", "killed")  # what the project's own check runs
 NOISE = (
     "Traceback",
@@ -668,6 +667,63 @@ async def encrypted(c: Case) -> None:
     reasons = [str(e.detail.get("reason")) for e in events if e.kind == "poll failed"]
     c.note(reasons[:2])
     c.want(any("pairing" in one or "encryption" in one.lower() for one in reasons), "a failed read names pairing")
+
+
+@contextlib.contextmanager
+def protected(c: Case) -> Iterator[Node]:
+    """A node that asks for an authenticated link, with its plugin beside the run file."""
+    text = (folder("plugins") / "loan-crate" / "plugin.toml").read_text()
+    place = c.rig.work / "loan-crate"  # beside the run file, so that it is taken before the one that is shipped
+    place.mkdir(exist_ok=True)
+    (place / "plugin.toml").write_text(text.replace("[plugin]", '[plugin]\nsecurity = "authenticated"', 1))
+    try:
+        yield c.node("crate-a", plugin=load_plugin(place))
+    finally:
+        (place / "plugin.toml").unlink()
+
+
+PAIRING = ("link encrypted", "connect failed", "table forgotten", "unfit")
+
+
+@case
+async def paired(c: Case) -> None:
+    """A node that asks for an authenticated link: paired by its passkey, encrypted with the bond after a loss and for
+    the next run, which has another passkey; without a bond that passkey is named as a possible cause."""
+    with protected(c) as a:
+        await c.start("crate-a", env="GATTEST_PASSKEY=123456")
+        t = time.monotonic()
+        await a.drop()
+        took = await c.back(a, t, 60)
+        c.want(took, "it streams again after a loss")
+        _, _, events = await c.end()
+        c.tell([e for e in events if e.kind in PAIRING])
+        links = [e.detail for e in events if e.kind == "link encrypted"]
+        c.want([one.get("paired") for one in links][:2] == [True, False], f"paired once, then the bond: {links}")
+        await c.start("crate-a", env="GATTEST_PASSKEY=000000")  # nobody asks for it
+        _, _, events = await c.end()
+        c.want(not [e for e in events if e.kind == "unfit"], "a bond needs no passkey")
+        await c.rig.sh(f"timeout 10 bluetoothctl remove {c.rig.config.twins['crate-a'].address}")
+        await c.start(env="GATTEST_PASSKEY=654321", length="60 s")
+        await asyncio.sleep(50)
+        _, _, events = await c.end()
+        c.tell([e for e in events if e.kind in PAIRING])
+        failed = [str(e.detail.get("reason")) for e in events if e.kind in ("unfit", "connect failed")]
+        c.want(any("passkey" in one for one in failed), f"a wrong passkey is named as a possible cause: {failed}")
+        c.want(not [e for e in events if e.kind == "ready"], "a wrong passkey gives no link")
+
+
+@case
+async def bond_lost(c: Case) -> None:
+    """A node that has lost its bond, as after new firmware, is paired again."""
+    with protected(c) as a:
+        await c.start("crate-a", env="GATTEST_PASSKEY=123456")
+        await a.device.keystore.delete_all()
+        t = time.monotonic()
+        await a.drop()
+        took = await c.back(a, t, 200)
+        c.want(took, "a node that has lost its bond is paired again")
+        _, _, events = await c.end()
+        c.tell([e for e in events if e.kind in PAIRING])
 
 
 EXTRA = """

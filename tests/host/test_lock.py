@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import sqlite3
+import subprocess
 import sys
 from pathlib import Path
 
 import pytest
 
 from gateway.host import lock
-from gateway.host.lock import FileLock
+from gateway.host.lock import FileLock, readers_of
+from gateway.log.opening import open_log
 from gateway.model.errors import LogFileError
 
 
@@ -43,3 +46,37 @@ def test_a_lock_on_a_marker_that_its_last_holder_removed_is_taken_again(
     with pytest.raises(LogFileError, match="another run"):
         FileLock(tmp_path / "x.db")
     second.release()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux keeps this lock apart from SQLite's")
+def test_two_runs_in_one_log_are_refused_also_when_the_marker_file_was_deleted(tmp_path: Path) -> None:
+    with open_log(tmp_path / "x.db"):
+        (tmp_path / "x.db-inuse").unlink()
+        with pytest.raises(LogFileError, match="another run"):
+            open_log(tmp_path / "x.db")
+        sqlite3.connect(tmp_path / "x.db").execute("SELECT * FROM run").close()  # readers are not kept out
+    open_log(tmp_path / "x.db").close()
+
+
+_READ = """
+import sqlite3, sys, time
+db = sqlite3.connect(sys.argv[1])
+db.execute("BEGIN")
+db.execute("SELECT count(*) FROM run").fetchall()
+print("reading", flush=True)
+sys.stdin.read()
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux tells of locks")
+def test_who_keeps_reading_a_log_is_named_while_he_does(tmp_path: Path) -> None:
+    with open_log(tmp_path / "x.db"):
+        assert readers_of(tmp_path / "x.db") == []
+        command = [sys.executable, "-c", _READ, str(tmp_path / "x.db")]
+        with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as reader:
+            assert reader.stdin is not None and reader.stdout is not None
+            reader.stdout.readline()
+            (named,) = readers_of(tmp_path / "x.db")
+            assert str(reader.pid) in named and "python" in named
+            reader.stdin.close()
+        assert readers_of(tmp_path / "x.db") == []

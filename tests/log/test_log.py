@@ -332,6 +332,28 @@ def test_a_log_that_another_program_locks_is_waited_for_as_long_as_it_takes(tmp_
     assert list(impatient.iterdir()) == []
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux tells of locks")
+def test_a_reader_that_makes_the_write_ahead_log_grow_is_named_in_the_log(
+    tmp_path: Path, impatient: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("gateway.log.batch.WAL_BYTES", 200_000)
+    log = tmp_path / "x.db"
+    writer = LogWriter(log, facts())
+    told = "SELECT count(*) FROM event WHERE kind = 'log trouble'"
+    read = "import sqlite3, sys; db = sqlite3.connect(sys.argv[1]); db.execute('BEGIN')\n"
+    read += "db.execute('SELECT * FROM run').fetchall(); print(flush=True); sys.stdin.read()"
+    with subprocess.Popen([sys.executable, "-c", read, log], stdin=subprocess.PIPE, stdout=subprocess.PIPE) as reader:
+        assert reader.stdin is not None and reader.stdout is not None
+        reader.stdout.readline()
+        feed(writer, 0, 20_000)
+        wait_for(lambda: feed(writer, 20_000, 20_001) is None and query(log, told) != [(0,)])
+        reader.stdin.close()
+    writer.close(10**9, "test")
+    reasons = [json.loads(str(row[0]))["reason"] for row in query(log, told.replace("count(*)", "detail"))]
+    assert f"(process {reader.pid})" in reasons[0] and "x.db-wal has grown to" in reasons[0]
+    assert query(log, "SELECT count(DISTINCT t_ns) FROM loan_crate_climate") == [(20_001,)]
+
+
 @contextlib.contextmanager
 def spilled(log: Path, writer: LogWriter) -> Iterator[None]:
     """Frames 0 to 9 are in the log, which is locked then, and 10 to 199 in a second one."""

@@ -4,6 +4,7 @@ fakes at the seam that bleak has for backends, since only one of them can run he
 from __future__ import annotations
 
 import asyncio
+from contextlib import AsyncExitStack
 from dataclasses import dataclass, field
 from types import SimpleNamespace
 from typing import Any
@@ -63,6 +64,7 @@ def client_of(backend: Any, kind: BleakBackend) -> BleakClient:
     client._backend = backend
     client._backend_id = kind
     client._pair_before_connect = False
+    client._pairing, client._agent = None, AsyncExitStack()
     return client
 
 

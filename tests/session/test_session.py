@@ -81,7 +81,7 @@ def test_what_happened_to_the_link_is_told_in_order(tmp_path: Path) -> None:
     kinds = [e.kind for e in events(log)]
     assert kinds[:2] == [EventKind.FOUND, EventKind.CONNECTED]
     assert kinds.count(EventKind.SETTING) == 1
-    assert kinds[-2:] == [EventKind.SUBSCRIBED, EventKind.READY]
+    assert kinds[-3:] == [EventKind.SUBSCRIBED, EventKind.READY, EventKind.SIGNAL]
     connected = events(log, EventKind.CONNECTED)[0].facts
     assert connected["att_mtu_bytes"] == 247 and connected["connection_interval_ms"] == 15
 

@@ -20,6 +20,7 @@ from gateway.model.events import (
     Lost,
     Parameters,
     SettingWritten,
+    SignalStrength,
 )
 from gateway.model.figures import LINK, LINK_FIGURES
 from gateway.model.link import LinkState
@@ -52,7 +53,7 @@ class History:
         settings, settings_differ: how many were written, and how many read back otherwise or were refused.
         descriptors_differ: how many contradicted the layout, each counted once for all links.
         attempts_failed: how often connecting or setting up failed.
-        signal: (when, dBm) of the advertisements by which the node was found.
+        signal: (when, dBm) of the advertisements by which the node was found, and of its links.
         period: for each channel when which period was written last, and that period in seconds.
         switched: for each channel the times at which its sensor was switched on (True) or off.
         cuts: for each channel the times at which its sensor was switched or paced.
@@ -102,7 +103,7 @@ def link_history(
     differing = {
         (e.detail.characteristic, e.detail.descriptor) for e in events if isinstance(e.detail, DescriptorDiffers)
     }
-    found = [(e.t_ns, e.detail.rssi_dbm) for e in events if isinstance(e.detail, Found)]
+    found = [(e.t_ns, e.detail.rssi_dbm) for e in events if isinstance(e.detail, Found | SignalStrength)]
     return History(
         start_ns,
         end_ns,

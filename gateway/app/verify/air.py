@@ -9,14 +9,29 @@ from contextlib import asynccontextmanager
 
 from gateway.app.air import make_twin
 from gateway.config import AirConfig, Faults, TwinConfig
+from gateway.config.model import SIMULATED_PASSKEY
+from gateway.host.passkey import with_passkey
 from gateway.model.errors import InputError
 from gateway.model.radios import RadioName
+from gateway.model.security import Pairing
 from gateway.plugin import Plugin
 from gateway.radio import Radio, open_radio
 
 _HEARING_S = 1.0
 TWIN_ADDRESS = "C2:00:00:00:00:01"
 SOUND = Faults()
+
+
+def pairing_with(who: str, plugin: Plugin | None, radio: RadioName) -> Pairing | None:
+    """What to pair a node with, a simulated one or another; None where its plugin asks for nothing.
+
+    Raises:
+        InputError: its passkey is missing.
+    """
+    pairing = plugin.pairing if plugin is not None else None
+    if pairing is not None and radio == RadioName.VIRTUAL:
+        return Pairing(pairing.security, SIMULATED_PASSKEY)
+    return with_passkey(who, pairing)
 
 
 @asynccontextmanager

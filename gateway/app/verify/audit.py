@@ -6,7 +6,7 @@ import asyncio
 from collections.abc import Iterable
 from pathlib import Path
 
-from gateway.app.verify.air import air
+from gateway.app.verify.air import air, pairing_with
 from gateway.capture.discovery import tables_in
 from gateway.capture.record import Trouble
 from gateway.capture.text import TextCapture
@@ -105,14 +105,16 @@ async def audit_live(
 
 async def live_table(who: str, served: Plugin | None, radio: RadioName, seconds: float) -> FoundTable:
     """The table of a node on the air; arguments and errors are those of `audit_live`."""
+    pairing = pairing_with(who, served, radio)
     async with air(who, served, radio) as opened:
         device, heard = await look_for(opened, who, seconds)
-        if device is not None and await forget(opened, device):  # what the node has, not what the system remembers
+        if device is not None and opened.remembers(device):  # what the node has, not what the system remembers
+            await forget(opened, device)
             device, heard = await look_for(opened, who, seconds)
         if device is None:
             table = FoundTable(who, unseen=[f"the whole table: no advertisement from {who} within {seconds:g} s"])
         else:
-            table = await discover(opened, device, who, seconds)
+            table = await discover(opened, device, who, seconds, pairing)
             table.advertised = heard
         return table
 

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from gateway.app.verify.air import SOUND, air
+from gateway.app.verify.air import SOUND, air, pairing_with
 from gateway.config import Faults
 from gateway.host.clock import Clock
 from gateway.log.reader import Log
@@ -62,12 +62,13 @@ async def exercise(
     """
     clock = clock or Clock()
     earlier = _earlier(log, who, plan) if resume else {}
+    pairing = pairing_with(who, plugin, radio)
     async with air(who, plugin, radio, faults) as opened:
         await check_adapter(opened)
         title = f"{_TITLE} {who}{_RESUMED if resume else ''}"
         facts = RunFacts(title, clock.now_ns(), None, opened.name, "", "", {who: (plugin, who)})
         writer = LogWriter(log, facts)
-        drive, how = Drive(who, plugin, opened, writer, clock, patience_s, earlier, on_step), "interrupted"
+        drive, how = Drive(who, plugin, pairing, opened, writer, clock, patience_s, earlier, on_step), "interrupted"
         try:
             await drive.run(plan)
             how = "all steps done"

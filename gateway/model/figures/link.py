@@ -57,8 +57,9 @@ FIGURES = by_name(
     Figure(
         "signal_weakest",
         unit="dBm",
-        basis="times the node was found",
-        meaning="lowest RSSI of the advertisements in which the node was found",
+        basis="samples",
+        meaning="lowest RSSI of the advertisements in which the node was found, and of its link where the controller "
+        "tells that",
         span="any",
         difference=False,
         judged=JudgedWhen(1, "below", whole_run=True, bounds_needed=False),
@@ -66,7 +67,7 @@ FIGURES = by_name(
         compared="",
         better="higher",
         evidence="SELECT t_ns, detail ->> '$.rssi_dbm' AS rssi_dbm FROM {events} "
-        "WHERE kind = 'found' AND detail ->> '$.rssi_dbm' IS NOT NULL ORDER BY rssi_dbm",
+        "WHERE kind IN ('found', 'signal strength') AND detail ->> '$.rssi_dbm' IS NOT NULL ORDER BY rssi_dbm",
     ),
     Figure(
         "interval",

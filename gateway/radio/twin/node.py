@@ -12,10 +12,11 @@ from typing import Any
 from bumble import att, core
 from bumble.core import UUID, AdvertisingData
 from bumble.device import Connection, Device
+from bumble.gatt import GATT_CLIENT_CHARACTERISTIC_CONFIGURATION_DESCRIPTOR, CharacteristicValue, Descriptor, Service
 from bumble.gatt import Characteristic as Served
-from bumble.gatt import CharacteristicValue, Descriptor, Service
 
 from gateway.config import TwinConfig
+from gateway.model.security import Pairing, Security
 from gateway.plugin import Characteristic, Plugin, Sensor
 from gateway.plugin.layout.model import Field
 from gateway.plugin.layout.types import Value
@@ -27,6 +28,7 @@ from gateway.plugin.standard.assigned import (
     presentation_format,
     valid_range,
 )
+from gateway.radio.pairing import Delegate, pairing_config
 from gateway.radio.twin.settings import Pace, Settings, in_field
 from gateway.radio.twin.signal import Source, fitted, make_source, resting_value
 
@@ -34,6 +36,12 @@ _ADVERTISING_INTERVAL_MS = 100.0
 _WAITING_PACKETS = 8  # notifications a small firmware keeps waiting before it drops one
 _JUMP = 10  # values skipped by the sequence fault
 _DEVICE_INFORMATION = BASE_UUID.format(0x180A)
+_PERMISSIONS = Served.READABLE | Served.WRITEABLE
+_REQUIRED = {
+    None: Served.Permissions(0),
+    Security.ENCRYPTED: Served.READ_REQUIRES_ENCRYPTION | Served.WRITE_REQUIRES_ENCRYPTION,
+    Security.AUTHENTICATED: Served.READ_REQUIRES_AUTHENTICATION | Served.WRITE_REQUIRES_AUTHENTICATION,
+}
 _PROPERTIES = {
     "read": Served.Properties.READ,
     "write": Served.Properties.WRITE,
@@ -102,7 +110,7 @@ class Twin:
             served: Served[bytes] = Served(
                 _uuid(item.uuid),
                 properties,
-                Served.READABLE | Served.WRITEABLE,
+                _PERMISSIONS | _REQUIRED[self.plugin.security],
                 CharacteristicValue(read=self._reader(item), write=self._writer(item)),
                 descriptors,
             )
@@ -114,6 +122,13 @@ class Twin:
             services[_DEVICE_INFORMATION] = [said]
         for uuid, served_items in services.items():
             self.device.add_service(Service(_uuid(uuid), served_items))
+        for item in self._served.values():
+            configuration = item.get_descriptor(GATT_CLIENT_CHARACTERISTIC_CONFIGURATION_DESCRIPTOR)
+            if configuration is not None:
+                configuration.permissions |= _REQUIRED[self.plugin.security]
+        key = self._config.passkey if self.plugin.security is Security.AUTHENTICATED else None
+        pairing = Pairing(Security.ENCRYPTED, key)
+        self.device.pairing_config_factory = lambda _: pairing_config(pairing, Delegate.DISPLAY_OUTPUT_ONLY)
         self.device.on("connection", self._connected)
 
     def _reader(self, item: Characteristic) -> Any:

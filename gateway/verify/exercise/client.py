@@ -17,12 +17,14 @@ from gateway.host.clock import Clock
 from gateway.model import events
 from gateway.model.errors import DecodeError, NodeError, PayloadError, RadioError, RefusedError
 from gateway.model.records import Frame, Sink
+from gateway.model.security import Pairing
 from gateway.plugin import Plugin, Sensor, Values
 from gateway.plugin.layout.types import Value
 from gateway.radio import Radio
 from gateway.session.deadline import REQUEST_S, disconnect, within
 from gateway.session.discover import CONNECT_S, forget, look_for
 from gateway.session.node import UNKNOWN_REASON
+from gateway.session.pair import encrypt
 
 T = TypeVar("T")
 _SOUGHT_S = 15.0
@@ -260,8 +262,13 @@ def started(plugin: Plugin, name: str) -> bytes:
 
 
 @asynccontextmanager
-async def link(who: str, plugin: Plugin, radio: Radio, sink: Sink, clock: Clock) -> AsyncIterator[NodeClient]:
+async def link(
+    who: str, plugin: Plugin, pairing: Pairing | None, radio: Radio, sink: Sink, clock: Clock
+) -> AsyncIterator[NodeClient]:
     """Find the node, link it, and let it go in the end.
+
+    Args:
+        pairing: what to pair with, None where the node asks for nothing.
 
     Raises:
         AdapterError: Bluetooth can't be used.
@@ -269,14 +276,14 @@ async def link(who: str, plugin: Plugin, radio: Radio, sink: Sink, clock: Clock)
         RadioError: it was not heard, or did not let itself be linked.
     """
     try:
-        async with _linked(who, plugin, radio, sink, clock, doubted=True) as node:
+        async with _linked(who, plugin, pairing, radio, sink, clock, doubted=True) as node:
             yield node
         return
     except _StaleTableError as stale:
         device, why = stale.args
         await forget(radio, device)
         sink.event(events.LinkEvent(clock.now_ns(), who, events.Forgotten(address=device.address, reason=why)))
-    async with _linked(who, plugin, radio, sink, clock) as node:
+    async with _linked(who, plugin, pairing, radio, sink, clock) as node:
         yield node
 
 
@@ -286,18 +293,26 @@ class _StaleTableError(Exception):
 
 @asynccontextmanager
 async def _linked(
-    who: str, plugin: Plugin, radio: Radio, sink: Sink, clock: Clock, doubted: bool = False
+    who: str,
+    plugin: Plugin,
+    pairing: Pairing | None,
+    radio: Radio,
+    sink: Sink,
+    clock: Clock,
+    doubted: bool = False,
 ) -> AsyncIterator[NodeClient]:
     device, _ = await look_for(radio, who, _SOUGHT_S, until_heard=True)
     if device is None:
         raise RadioError(f"no advertisement from {who} within {_SOUGHT_S:g} s")
     lost = asyncio.Event()
-    client = radio.client(device, lost.set)
+    client = radio.client(device, lost.set, pairing)
     node = NodeClient(who, plugin, client, lost, sink, clock)
     try:
         await within(CONNECT_S, "connecting", client.connect(), lost)
         facts = radio.link_facts(client)
         node.tell(facts)
+        if pairing is not None:
+            node.tell(await encrypt(radio, client, device, pairing, lost))
         node.echoes_reads = radio.echoes_reads(client)
         if facts.connection_interval_ms is not None:
             node.interval_s = facts.connection_interval_ms / 1000

@@ -13,6 +13,7 @@ from gateway.model import events
 from gateway.model.errors import NodeError, PayloadError, RadioError, RefusedError
 from gateway.model.events import LinkEvent
 from gateway.model.records import Outcome, Sink
+from gateway.model.security import Pairing
 from gateway.model.utc import duration_text
 from gateway.plugin import Plugin
 from gateway.radio import Radio
@@ -41,6 +42,7 @@ class Drive:
     Args:
         who: its name or address on the air.
         plugin: what it is declared to be.
+        pairing: what to pair with, None where it asks for nothing.
         patience_s: the longest a single step may take.
         earlier: steps already tried, by name.
         told: called with each step that is done.
@@ -50,6 +52,7 @@ class Drive:
         self,
         who: str,
         plugin: Plugin,
+        pairing: Pairing | None,
         radio: Radio,
         sink: Sink,
         clock: Clock,
@@ -57,7 +60,7 @@ class Drive:
         earlier: Mapping[str, Tried],
         told: Callable[[Tried], None],
     ) -> None:
-        self._who, self._plugin, self._radio = who, plugin, radio
+        self._who, self._plugin, self._pairing, self._radio = who, plugin, pairing, radio
         self._sink, self._clock = sink, clock
         self._patience_s, self._earlier, self._told = patience_s, earlier, told
         self._stack = AsyncExitStack()
@@ -144,7 +147,7 @@ class Drive:
             for left in reversed(range(_LINKS)):
                 try:
                     self._hands = await self._stack.enter_async_context(
-                        link(self._who, self._plugin, self._radio, self._sink, self._clock)
+                        link(self._who, self._plugin, self._pairing, self._radio, self._sink, self._clock)
                     )
                     break
                 except NodeError:
