@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from gateway.app.run import cut_off_run, run
     from gateway.app.scan import scan
     from gateway.app.serve import serve
+    from gateway.app.sweep import sweep
     from gateway.app.verify.audit import audit
     from gateway.app.verify.exercise import exercise
     from gateway.config import load_broker, load_run
@@ -68,6 +69,7 @@ __all__ = [
     "run",
     "scan",
     "serve",
+    "sweep",
     "table",
     "write_contract",
 ]
@@ -85,6 +87,7 @@ _HOMES = {
     "gateway.app.run": ("cut_off_run", "run"),
     "gateway.app.scan": ("scan",),
     "gateway.app.serve": ("serve",),
+    "gateway.app.sweep": ("sweep",),
     "gateway.app.verify.audit": ("audit",),
     "gateway.app.verify.exercise": ("exercise",),
     "gateway.config": ("load_broker", "load_run"),

@@ -29,6 +29,7 @@ for command in (
     runs.demo,
     runs.scan,
     runs.run,
+    runs.sweep,
     runs.service,
     runs.record,
     captures.replay,

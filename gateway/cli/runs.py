@@ -154,6 +154,45 @@ def _run(
     return finished
 
 
+def sweep(
+    runfile: Annotated[Path, typer.Argument(help="The run file, with a table [sweep].")],
+    into: Annotated[Path | None, typer.Option(help="Log file; RUNFILE's name with -sweep.db by default.")] = None,
+    radio: OtherRadio = None,
+    png: Annotated[Path | None, typer.Option(help="Also plot the figures over the connection interval.")] = None,
+    force: Force = False,
+    as_json: Annotated[bool, typer.Option("--json", help="As JSON, every setting with its figures.")] = False,
+) -> None:
+    """Repeat a run with each connection interval and PHY of its [sweep]; exit 0 if all pass, 1 fail, 3 inconclusive."""
+    import asyncio
+
+    from gateway.app.sweep import sweep as sweep_settings
+    from gateway.config import load_run
+    from gateway.host.files import refuse_existing, write_file
+    from gateway.model.records import overall
+    from gateway.report.live import LiveDisplay
+    from gateway.report.picture import picture
+    from gateway.report.sweep import sweep_json, sweep_plot, sweep_tables
+
+    config = load_run(runfile, radio)
+    log = into or Path(f"{runfile.stem}-sweep.db")
+    if png is not None:
+        refuse_existing(png, force)
+    console = console_of()
+    with LiveDisplay(console) as display:
+        tried = asyncio.run(sweep_settings(config, log, display))
+    if as_json:
+        say(sweep_json(tried))
+    else:
+        for table in sweep_tables(tried):
+            console.print(table)
+            console.print()
+        runs = [one.run for one in tried]
+        console.print(f"Each setting is a run of {log}: {', '.join(map(str, runs))}", soft_wrap=True)
+    if png is not None:
+        write_file(png, picture(sweep_plot(config.title, tried)))
+    raise exit_with(overall(one.outcome for one in tried))
+
+
 def record(
     runfile: Annotated[Path, typer.Argument(help="The run file.")],
     output: Annotated[Path, typer.Option("--output", "-o", help="Capture file; .gz or .zst compresses it.")],

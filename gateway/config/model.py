@@ -60,6 +60,14 @@ class AirConfig:
 
 
 @dataclass(frozen=True, slots=True)
+class SweepConfig:
+    """The settings of the link that a sweep tries, and for how long each."""
+
+    length_ns: int
+    settings: tuple[AirConfig, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Signal:
     """What a field of a simulated node does over time; all numbers in the field's unit.
 
@@ -151,3 +159,4 @@ class RunConfig:
     mqtt: MqttConfig | None = None
     transport: str = ""
     snoop: Path | None = None
+    sweep: SweepConfig | None = None

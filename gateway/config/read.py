@@ -11,7 +11,7 @@ from gateway.config.broker import check_gather, read_mqtt
 from gateway.config.model import NodeConfig, RunConfig, SensorUse, TwinConfig
 from gateway.config.problems import Problems
 from gateway.config.shape import NodeShape, RunFileShape, SensorUseShape, TwinShape
-from gateway.config.simulate import read_air, read_twin
+from gateway.config.simulate import read_air, read_sweep, read_twin
 from gateway.host.toml import read_toml, shape
 from gateway.model.errors import InputError, ProblemsError
 from gateway.model.figures import ALL, LINK, Requirement
@@ -252,10 +252,15 @@ class _Reader(Problems):
             read_mqtt(self, file.mqtt) if file.mqtt is not None else None,
             file.run.transport or "",
             self.path.parent / file.run.snoop if file.run.snoop else None,
+            read_sweep(self, file.sweep, file.air, file.run.seed) if file.sweep is not None else None,
         )
         own = file.run.radio == RadioName.HCI
         if own and not file.run.transport:
             self.report_problem("run.transport", "missing", "how the controller is reached, such as usb:0")
+        if file.sweep is not None and file.run.radio == RadioName.SYSTEM:
+            self.report_problem(
+                "sweep", "the system's radio lets nobody set its links", 'radio = "hci" or radio = "virtual"'
+            )
         for key, value in (("transport", file.run.transport), ("snoop", file.run.snoop)):
             if value is not None and not own:
                 self.report_problem(f"run.{key}", f"is not used by the {file.run.radio} radio", 'radio = "hci"')

@@ -56,6 +56,13 @@ class AirShape(BaseModel):
     packet_errors: str = "0 percent"
 
 
+class SweepShape(BaseModel):
+    model_config = _STRICT
+    length: str
+    interval: list[str] = []
+    phy: list[Literal["1M", "2M"]] = []
+
+
 class SignalShape(BaseModel):
     model_config = _STRICT
     constant: str | None = None
@@ -92,6 +99,7 @@ class RunFileShape(BaseModel):
     run: RunShape
     node: Annotated[dict[str, NodeShape], Declared(min_length=1)]
     air: AirShape = AirShape()
+    sweep: SweepShape | None = None
     twin: dict[str, TwinShape] = {}
     spec: dict[str, SpecShape] = {}
     mqtt: MqttShape | None = None

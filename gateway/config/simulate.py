@@ -5,9 +5,9 @@ from __future__ import annotations
 import re
 from fractions import Fraction
 
-from gateway.config.model import FIRMWARE_FAULTS, AirConfig, Faults, NodeConfig, Signal, TwinConfig
+from gateway.config.model import FIRMWARE_FAULTS, AirConfig, Faults, NodeConfig, Signal, SweepConfig, TwinConfig
 from gateway.config.problems import Problems
-from gateway.config.shape import AirShape, FaultShape, SignalShape, TwinShape
+from gateway.config.shape import AirShape, FaultShape, SignalShape, SweepShape, TwinShape
 from gateway.model.units import PLAIN, Unit, parse_quantity, parse_unit
 from gateway.plugin import Plugin
 from gateway.plugin.layout.model import Field
@@ -131,14 +131,25 @@ def _faults(g: Problems, place: str, decl: FaultShape, plugin: Plugin) -> Faults
     )
 
 
-def read_air(g: Problems, decl: AirShape, seed: int) -> AirConfig:
-    """The virtual air."""
+def read_sweep(g: Problems, decl: SweepShape, air: AirShape, seed: int) -> SweepConfig:
+    """The settings of a sweep: each interval on each PHY; what it does not name stays as under ``[air]``."""
+    if not decl.interval and not decl.phy:
+        g.report_problem("sweep", "neither interval nor phy", 'what to try, such as interval = ["15 ms", "30 ms"]')
+    settings = [
+        read_air(g, air.model_copy(update={"interval": interval, "phy": phy}), seed, "sweep")
+        for phy in decl.phy or [air.phy]
+        for interval in decl.interval or [air.interval]
+    ]
+    return SweepConfig(g.duration("sweep.length", decl.length), tuple(dict.fromkeys(settings)))
 
-    interval = g.duration("air.interval", decl.interval, 15_000_000)
+
+def read_air(g: Problems, decl: AirShape, seed: int, place: str = "air") -> AirConfig:
+    """The virtual air, or the links of a controller; ``place`` is where the file has them."""
+    interval = g.duration(f"{place}.interval", decl.interval, 15_000_000)
     timeout = g.duration("air.supervision_timeout", decl.supervision_timeout, 2_000_000_000)
     if not 7_500_000 <= interval <= 4_000_000_000 or interval % 1_250_000:
         g.report_problem(
-            "air.interval",
+            f"{place}.interval",
             decl.interval,
             "7.5 ms to 4 s in steps of 1.25 ms (Core Specification, Vol 6, Part B, 4.5.1)",
         )

@@ -44,6 +44,7 @@ class EventKind(StrEnum):
     LOG_TROUBLE = "log trouble"
     CLOCK_STEP = "wall clock stepped"
     HOST_STALL = "host stalled"
+    HOST_DELAY = "host delay"
     RADIO = "radio error"
     STEP = "exercise step"
     RELOADED = "run file reloaded"
@@ -373,6 +374,18 @@ class HostStalled(Detail):
 
     kind = EventKind.HOST_STALL
     span_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class HostDelay(Detail):
+    """How late this machine ran the program whenever it was due, since this was told last: half of the times no later
+    than ``median_ms``, all but one in a thousand no later than ``p999_ms``."""
+
+    kind = EventKind.HOST_DELAY
+    median_ms: float
+    p999_ms: float
+    longest_ms: float
+    times: int
 
 
 @dataclass(frozen=True, kw_only=True)

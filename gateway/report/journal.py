@@ -15,7 +15,7 @@ from gateway.report.tables import detail_text
 HOUR_S = 3600.0
 _PATH_OF = ".txt"
 _MOST_WAITING = 10_000  # lines, while the disk refuses
-_LEFT_OUT = {EventKind.CONSTANT, EventKind.TABLE}
+_LEFT_OUT = {EventKind.CONSTANT, EventKind.TABLE, EventKind.SIGNAL}
 
 
 class Journal:

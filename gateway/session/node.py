@@ -174,6 +174,8 @@ class NodeSession:
                 self._stale = f"{BOND_LINKS} links in a row failed though it is paired; it may have lost its bond"
             held = len(self._seeker.linked)
             hints = ["the passkey may be wrong"] if self.node.pairing is not None and not self._refusals else []
+            if self.node.pairing is None and link.lost.is_set():
+                hints.append("where the node asks for pairing, its plugin has to declare security")
             hints += [f"{held} links are held already, and some controllers hold only {held}"] if held >= FEW else []
             raise RadioError("; ".join([str(error), *hints])) from error
 

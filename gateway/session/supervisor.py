@@ -7,7 +7,7 @@ import random
 
 from gateway.config import NodeConfig, RunConfig
 from gateway.host.clock import Clock
-from gateway.model.events import AddressDiffers, ClockStep, Detail, HostStalled, LinkEvent, RadioTrouble
+from gateway.model.events import AddressDiffers, ClockStep, Detail, HostDelay, HostStalled, LinkEvent, RadioTrouble
 from gateway.model.records import Sink
 from gateway.radio import Radio
 from gateway.session.node import NodeSession
@@ -16,6 +16,8 @@ from gateway.session.seek import Seeker
 CLOCK_CHECK_S = 10.0
 HOST_CHECK_S = 0.1
 STALL_S = 0.25
+DELAY_TOLD_S = 3600.0
+_DELAYS = round(DELAY_TOLD_S / HOST_CHECK_S)
 
 
 class Supervisor:
@@ -75,18 +77,34 @@ class Supervisor:
                     task.cancel()
 
     async def _watch_host(self) -> None:
-        """Tell where this machine did not run the program: what came meanwhile was stamped when it ran again."""
+        """Tell where this machine did not run the program, as what came meanwhile was stamped when it ran again; and
+        now and then how late it mostly was."""
+        delays_s: list[float] = []
         before_ns = self._clock.now_ns()
-        while True:
-            await asyncio.sleep(HOST_CHECK_S)
-            now_ns = self._clock.now_ns()
-            late_s = (now_ns - before_ns) / 1e9 - HOST_CHECK_S
-            if late_s > STALL_S:
-                self._tell(HostStalled(span_s=round(late_s + HOST_CHECK_S, 3)))
-            before_ns = now_ns
+        try:
+            while True:
+                await asyncio.sleep(HOST_CHECK_S)
+                now_ns = self._clock.now_ns()
+                late_s = (now_ns - before_ns) / 1e9 - HOST_CHECK_S
+                if late_s > STALL_S:
+                    self._tell(HostStalled(span_s=round(late_s + HOST_CHECK_S, 3)))
+                before_ns = now_ns
+                delays_s.append(late_s)
+                if len(delays_s) == _DELAYS:
+                    self._tell(_delay(delays_s))
+                    delays_s.clear()
+        finally:
+            if delays_s:
+                self._tell(_delay(delays_s))
 
     async def _watch_clock(self) -> None:
         while True:
             await asyncio.sleep(CLOCK_CHECK_S)
             if step_ns := self._clock.wall_step_ns():
                 self._tell(ClockStep(step_s=step_ns / 1e9))
+
+
+def _delay(delays_s: list[float]) -> HostDelay:
+    in_order = sorted(max(one, 0.0) for one in delays_s)
+    ms = [round(in_order[min(int(len(in_order) * share), len(in_order) - 1)] * 1e3, 2) for share in (0.5, 0.999, 1)]
+    return HostDelay(median_ms=ms[0], p999_ms=ms[1], longest_ms=ms[2], times=len(in_order))
