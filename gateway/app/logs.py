@@ -14,6 +14,7 @@ import numpy.typing as npt
 from gateway.analysis.contents import Contents, Newest
 from gateway.analysis.contents import contents as contents_of
 from gateway.analysis.contents import newest as newest_of
+from gateway.capture.cipher import read_keys
 from gateway.capture.containers import is_foreign
 from gateway.capture.summary import CaptureContents, capture_contents
 from gateway.export import Exported, Form, Wanted
@@ -33,16 +34,19 @@ def _ignore(*_: object) -> None:
     """Progress that nobody looks at."""
 
 
-def contents(log: Path) -> Contents | CaptureContents:
+def contents(log: Path, ltk: Path | None = None) -> Contents | CaptureContents:
     """What a log holds: its runs, their nodes and channels, spans, counts and events; of a phone's or a sniffer's
     capture its packets, links and attributes.
+
+    Args:
+        ltk: a file of long term keys, for links in a capture that are encrypted.
 
     Raises:
         LogFileError: the log can't be used.
         InputError: the capture can't be read.
     """
     if log.is_file() and is_foreign(log):
-        return capture_contents(log)
+        return capture_contents(log, read_keys(ltk) if ltk is not None else ())
     with Log(log) as opened, opened.damage_reported():
         return contents_of(opened)
 

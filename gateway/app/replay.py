@@ -13,6 +13,7 @@ from typing import Protocol
 
 from gateway.app.judge import Judged, judge
 from gateway.capture import ForeignCapture, Header, Record, TextCapture, Trouble, is_foreign, read_handles
+from gateway.capture.cipher import read_keys
 from gateway.config import RunConfig
 from gateway.host.gc import freeze_gc
 from gateway.log.batch import BatchWriter
@@ -38,6 +39,8 @@ class Capture(Protocol):
 
     def records(self) -> Iterator[Record]: ...
 
+    def guesses(self) -> Iterator[str]: ...
+
 
 @dataclass(frozen=True, slots=True)
 class Replayed:
@@ -47,6 +50,7 @@ class Replayed:
         frames, events: kept.
         trouble: what could not be read or kept.
         failed: why it had to end, "" where it did not.
+        guesses: what may stand behind handles whose discovery is not in the capture, as lines of a file of handles.
     """
 
     run: int
@@ -54,6 +58,7 @@ class Replayed:
     events: int
     trouble: Trouble
     failed: str
+    guesses: tuple[str, ...] = ()
 
 
 class _Nodes:
@@ -95,6 +100,7 @@ def replay(
     plugin: Plugin | None = None,
     spec: RunConfig | None = None,
     handles: Path | None = None,
+    ltk: Path | None = None,
     pace: float | None = None,
     on_view: Callable[[RunView], None] | None = None,
 ) -> Replay:
@@ -106,6 +112,7 @@ def replay(
         plugin: of the nodes whose kind the capture does not name.
         spec: a run file whose nodes and requirements to use.
         handles: a file that names attribute handles, for a capture without their discovery.
+        ltk: a file of long term keys, for links that are encrypted.
         pace: how many times faster than it happened; None for as fast as it goes.
         on_view: called twice a second with the state of the replay.
 
@@ -114,7 +121,7 @@ def replay(
         LogFileError: the log can't be used.
     """
     freeze_gc()
-    with _opened(path, plugin, spec, handles) as source:
+    with _opened(path, plugin, spec, handles, ltk) as source:
         plugins, only = _plugins(source.header, plugin, spec)
         if only is None and not plugins:
             raise InputError(f"{path} does not name a plugin; specify it with --plugin")
@@ -123,7 +130,9 @@ def replay(
 
 
 @contextlib.contextmanager
-def _opened(path: Path, given: Plugin | None, spec: RunConfig | None, handles: Path | None) -> Iterator[Capture]:
+def _opened(
+    path: Path, given: Plugin | None, spec: RunConfig | None, handles: Path | None, ltk: Path | None
+) -> Iterator[Capture]:
     if not is_foreign(path):
         with TextCapture(path) as source:
             yield source
@@ -137,7 +146,8 @@ def _opened(path: Path, given: Plugin | None, spec: RunConfig | None, handles: P
             f"{path} does not name the plugins of its nodes; use --plugin, or --spec with a run file of these nodes"
         )
     names = {sought: node.name for node in nodes for sought in (node.find_address, node.find_name) if sought}
-    yield ForeignCapture(path, plugins, names, read_handles(handles, plugins) if handles else {})
+    keys = read_keys(ltk) if ltk is not None else ()
+    yield ForeignCapture(path, plugins, names, read_handles(handles, plugins) if handles else {}, keys)
 
 
 def _plugins(header: Header, given: Plugin | None, spec: RunConfig | None) -> tuple[dict[str, Plugin], Plugin | None]:
@@ -201,7 +211,8 @@ def replay_capture(
     feed.show()
     if writer.status.dropped:
         capture.trouble.note("value that could not be stored", str(log), writer.status.dropped)
-    return Replayed(writer.run, writer.status.frames, feed.events, capture.trouble, writer.status.failed)
+    guesses = tuple(capture.guesses())
+    return Replayed(writer.run, writer.status.frames, feed.events, capture.trouble, writer.status.failed, guesses)
 
 
 def _facts(
@@ -282,7 +293,7 @@ class _Feed:
         if node is not None and node not in self._introduced:
             self._introduce(node)
         if node is not None and self._nodes.plugin_of.get(node) is None:
-            self._trouble.note(f"record of {node}, which has no known plugin", f"at {record.t_ns} ns")
+            self._trouble.note(f"record of {node}, which has no known plugin", record.t_ns)
         elif isinstance(record, LinkEvent):
             self._events.append(record)
             self._nodes.follow(record)
@@ -292,7 +303,7 @@ class _Feed:
             self._frames.append(record)
         else:
             self._trouble.note(
-                f"value of {record.node} {record.channel}, which its plugin does not declare", f"at {record.t_ns} ns"
+                f"value of {record.node} {record.channel}, which its plugin does not declare", record.t_ns
             )
 
     def _introduce(self, node: str) -> None:

@@ -189,7 +189,7 @@ class Bearer:
             (asked.handle,) = struct.unpack_from("<H", pdu, 1)
             asked.kind, asked.raw = uuid_of(pdu[5:7]), pdu[7:]
         elif opcode in _NOT_FOLLOWED:
-            self.trouble.note(f"{_NOT_FOLLOWED[opcode]}, which is not supported", f"at {t_ns} ns")
+            self.trouble.note(f"{_NOT_FOLLOWED[opcode]}, which is not supported", t_ns)
         self.asked[client] = asked
 
     def _answered(self, t_ns: int, server: int, opcode: int, pdu: bytes) -> Iterator[Heard | Happened]:
@@ -243,7 +243,7 @@ class Bearer:
         elif asked.opcode == 0x04 and len(pdu) >= 5 and pdu[4] == _NOT_FOUND:
             self.tables[server].nothing_from.add(asked.handle)
         elif asked.opcode in (0x0A, 0x0C) and len(pdu) >= 5:
-            self.trouble.note(f"read refused with ATT error 0x{pdu[4]:02X}", f"at {t_ns} ns")
+            self.trouble.note(f"read refused with ATT error 0x{pdu[4]:02X}", t_ns)
             yield self._heard(t_ns, server, asked.handle, b"", How.READ_REFUSED, f"ATT error 0x{pdu[4]:02X}")
 
     def _finish_long(self, client: int) -> Iterator[Heard]:

@@ -57,13 +57,13 @@ class _Server:
             self.mtu = detail.att_mtu_bytes
 
 
-def tables_in(path: Path, trouble: Trouble) -> list[FoundTable]:
+def tables_in(path: Path, trouble: Trouble, keys: tuple[bytes, ...] = ()) -> list[FoundTable]:
     """The tables of all servers whose discovery is in a capture.
 
     Raises:
         InputError: it can't be opened, or is of a link type that is not read.
     """
-    directory = Directory()
+    directory = Directory(keys=keys)
     servers: dict[str, _Server] = {}
 
     for item in heard_in(path, directory, trouble):

@@ -6,6 +6,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
 
 from gateway.capture.att import CCCD, Happened, Heard, How, ServerTable
@@ -14,7 +15,7 @@ from gateway.capture.links import heard_in
 from gateway.capture.record import Header, Record, Trouble
 from gateway.host.toml import read_toml
 from gateway.model import events
-from gateway.model.errors import Problem, ProblemsError
+from gateway.model.errors import DecodeError, Problem, ProblemsError
 from gateway.model.events import LinkEvent
 from gateway.model.link import LinkState
 from gateway.model.records import Frame
@@ -24,6 +25,8 @@ from gateway.plugin.standard.assigned import IDENTITY, identity_text
 
 _MOST_ADDRESSES = 10_000
 _CONFIGURATIONS = {bytes([bits, 0]) for bits in range(4)}  # off, notify, indicate, both: Vol 3, Part G, 3.3.3.3
+_MOST_READ = 50  # of a channel that sends nothing, until it counts as polled
+_MOST_UNKNOWN, _MOST_SAMPLES, _MOST_WAYS = 32, 8, 1000
 _MOST_HELD = 1000  # events of an address that may yet turn out to be a node
 
 
@@ -36,6 +39,10 @@ class _Node:
     plugin: Plugin | None = None
     items: Mapping[str, Characteristic] = field(default_factory=dict)
     held: list[Heard | Happened] = field(default_factory=list)
+    pushed: set[str] = field(default_factory=set)  # channels that were subscribed to, or sent something
+    polled: set[str] = field(default_factory=set)  # those that were read so often that they count as polled
+    read: dict[str, list[Heard]] = field(default_factory=dict)  # values of others, until it turns out what they are
+    unknown: dict[int, list[bytes]] = field(default_factory=dict)  # values of handles that were not discovered
     link: LinkState = field(default_factory=LinkState)
 
     def event(self, t_ns: int, detail: events.Detail) -> LinkEvent:
@@ -55,6 +62,7 @@ class ForeignCapture:
         nodes: names of nodes by address (capitals) or advertised name; others go by their address.
         handles: for links whose discovery is not in the capture: characteristic names of the plugins, or UUIDs,
             by attribute handle.
+        keys: long term keys of links that are encrypted.
 
     Attributes:
         header: filled as nodes turn up.
@@ -63,7 +71,12 @@ class ForeignCapture:
     """
 
     def __init__(
-        self, path: Path, plugins: Sequence[Plugin], nodes: Mapping[str, str], handles: Mapping[int, str]
+        self,
+        path: Path,
+        plugins: Sequence[Plugin],
+        nodes: Mapping[str, str],
+        handles: Mapping[int, str],
+        keys: tuple[bytes, ...] = (),
     ) -> None:
         self.path = path
         self.trouble = Trouble()
@@ -73,7 +86,7 @@ class ForeignCapture:
         self._plugins = [(plugin, {item.uuid: item for item in plugin.characteristics.values()}) for plugin in plugins]
         self._names = nodes
         self._known = ServerTable(values=dict(handles))
-        self._directory = Directory()
+        self._directory = Directory(keys=keys)
         self._nodes: dict[str, _Node] = {}
 
     def records(self) -> Iterator[Record]:
@@ -85,9 +98,11 @@ class ForeignCapture:
         for item in heard_in(self.path, self._directory, self.trouble):
             yield from self._place(item)
         for node in self._nodes.values():
+            for name, values in node.read.items():
+                yield from (Frame(heard.t_ns, node.name, name, heard.raw) for heard in values)
             for held in node.held:
                 if isinstance(held, Heard):
-                    self.trouble.note(f"value of {node.address}, which has no known plugin", f"at {held.t_ns} ns")
+                    self.trouble.note(f"value of {node.address}, which has no known plugin", held.t_ns)
 
     def _place(self, item: Heard | Happened) -> Iterator[Record]:
         if isinstance(item, Heard) and item.how is How.READ_REFUSED:
@@ -110,7 +125,7 @@ class ForeignCapture:
         if len(node.held) < _MOST_HELD:
             node.held.append(item)
         elif isinstance(item, Heard):
-            self.trouble.note(f"value of {node.address}, which has no known plugin", f"at {item.t_ns} ns")
+            self.trouble.note(f"value of {node.address}, which has no known plugin", item.t_ns)
 
     def _value(self, node: _Node, heard: Heard) -> Iterator[Record]:
         uuid = heard.uuid or self._known.values.get(heard.handle, "")
@@ -121,10 +136,11 @@ class ForeignCapture:
             yield from self._subscription(node, heard)
             return
         if not uuid:
+            self._keep_unknown(node, heard)
             self.trouble.note(
                 f"value of handle 0x{heard.handle:04X} of {node.address}, whose discovery is not in the capture "
                 "(name it with --handles)",
-                f"at {heard.t_ns} ns",
+                heard.t_ns,
             )
             return
         yield from self._met(node, uuid)
@@ -140,18 +156,64 @@ class ForeignCapture:
             return
         if node.plugin is None or item is None:
             if short_number(uuid) is None or not 0x2900 <= (short_number(uuid) or 0) < 0x2A00:  # not a descriptor
-                self.trouble.note(f"value of {_short(uuid)}, which no known plugin declares", f"at {heard.t_ns} ns")
+                self.trouble.note(f"value of {_short(uuid)}, which no known plugin declares", heard.t_ns)
             return
         if heard.how in (How.WRITTEN, How.REFUSED):
             yield self._written(node, node.plugin, item.name, heard)
             return
         if item.name in node.plugin.settings:
             return
+        if item.pushed and heard.how is How.READ and item.name not in node.polled:
+            yield from self._read(node, item.name, heard)
+            return
+        if heard.how is not How.READ:
+            yield from self._is_pushed(node, item.name)
         if item.name in node.plugin.constants:
             yield node.event(heard.t_ns, events.ConstantRead(characteristic=item.name, raw=heard.raw.hex()))
         elif node.link.up_ns is None:
             yield from self._ready(node, heard.t_ns)
         yield Frame(heard.t_ns, node.name, item.name, heard.raw)
+
+    def _read(self, node: _Node, name: str, heard: Heard) -> Iterator[Record]:
+        """A read of a channel that can send by itself: beside what it sends it is an event, where it sends nothing the
+        channel is polled."""
+        if node.link.up_ns is None:
+            yield from self._ready(node, heard.t_ns)
+        if name in node.pushed:
+            yield node.event(heard.t_ns, events.ValueRead(channel=name, raw=heard.raw.hex()))
+            return
+        kept = node.read.setdefault(name, [])
+        kept.append(heard)
+        if len(kept) >= _MOST_READ:
+            node.polled.add(name)
+            yield from (Frame(one.t_ns, node.name, name, one.raw) for one in node.read.pop(name))
+
+    @staticmethod
+    def _is_pushed(node: _Node, name: str) -> Iterator[Record]:
+        """A channel sends by itself: what was read of it before is none of that."""
+        node.pushed.add(name)
+        for heard in node.read.pop(name, ()):
+            yield node.event(heard.t_ns, events.ValueRead(channel=name, raw=heard.raw.hex()))
+
+    @staticmethod
+    def _keep_unknown(node: _Node, heard: Heard) -> None:
+        if heard.how in (How.NOTIFIED, How.INDICATED) and (
+            heard.handle in node.unknown or len(node.unknown) < _MOST_UNKNOWN
+        ):
+            kept = node.unknown.setdefault(heard.handle, [])
+            if len(kept) < _MOST_SAMPLES:
+                kept.append(heard.raw)
+
+    def guesses(self) -> Iterator[str]:
+        """Which characteristics may stand behind handles that were not discovered, as lines of a file of handles: those
+        that notify or indicate in the order in which a plugin declares them, where the lengths of all values fit. A
+        guess, to be looked at by whoever knows the node.
+        """
+        for node in self._nodes.values():
+            for plugin, _ in self._plugins if node.unknown else ():
+                sent = [item for item in plugin.characteristics.values() if item.pushed]
+                for handle, names in guess(node.unknown, sent).items():
+                    yield f'0x{handle:04X} = "{names[0]}"' + "".join(f"  # or {name}" for name in names[1:])
 
     @staticmethod
     def _written(node: _Node, plugin: Plugin, name: str, heard: Heard) -> LinkEvent:
@@ -172,11 +234,12 @@ class ForeignCapture:
         if node.plugin is None and any(heard.owner in items for _, items in self._plugins):
             self._hold(node, heard)
         if heard.how is How.REFUSED:
-            self.trouble.note(f"subscription refused with {heard.reason}", f"at {heard.t_ns} ns")
+            self.trouble.note(f"subscription refused with {heard.reason}", heard.t_ns)
         if item is None or heard.how is not How.WRITTEN or not heard.raw or not heard.raw[0] & 3:
             return
         way = "notify" if heard.raw[0] & 1 else "indicate"
         yield node.event(heard.t_ns, events.Subscribed(channel=item.name, way=way))
+        yield from self._is_pushed(node, item.name)
         if node.link.up_ns is None:
             yield from self._ready(node, heard.t_ns)
 
@@ -203,6 +266,38 @@ class ForeignCapture:
         held, node.held = node.held, []
         for item in held:
             yield from self._place(item)
+
+
+def guess(values: Mapping[int, Sequence[bytes]], sent: Sequence[Characteristic]) -> dict[int, list[str]]:
+    """For each handle the characteristics that may be behind it, of those in the order of a table: handles rise with
+    the table, and the values fit the layouts."""
+    handles = sorted(values)
+    fits = [[_fits(item, values[handle]) for item in sent] for handle in handles]
+
+    def ways(row: int, column: int) -> Iterator[tuple[int, ...]]:
+        if row == len(handles):
+            yield ()
+            return
+        for place in range(column, len(sent)):
+            if fits[row][place]:
+                yield from ((place, *rest) for rest in ways(row + 1, place + 1))
+
+    found: dict[int, list[str]] = {}
+    for way in islice(ways(0, 0), _MOST_WAYS):
+        for handle, place in zip(handles, way, strict=True):
+            names = found.setdefault(handle, [])
+            if sent[place].name not in names:
+                names.append(sent[place].name)
+    return found
+
+
+def _fits(item: Characteristic, raws: Sequence[bytes]) -> bool:
+    try:
+        for raw in raws:
+            item.codec.parse(raw)
+    except DecodeError:
+        return False
+    return True
 
 
 def _short(uuid: str) -> str:

@@ -29,11 +29,12 @@ _MONITOR_KINDS = {2: (_COMMAND, True), 3: (_EVENT, False), 4: (_DATA, True), 5: 
 
 @dataclass(slots=True)
 class Directory:
-    """What is remembered beyond a link: names that advertised, and tables by address."""
+    """What is remembered beyond a link: names that advertised, tables by address, and the long term keys given."""
 
     names: dict[str, str] = field(default_factory=dict)
     services: dict[str, list[str]] = field(default_factory=dict)  # that advertised, by address
     tables: dict[str, ServerTable] = field(default_factory=dict)
+    keys: tuple[bytes, ...] = field(default=(), repr=False)
 
     def table(self, address: str) -> ServerTable:
         """The table last known of an address."""

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from gateway.capture.att import Bearer, Fragments, Happened, Heard
+from gateway.capture.cipher import LinkCipher
 from gateway.capture.hci import ATT_CHANNEL, Directory, parameters
 from gateway.capture.record import Trouble
 from gateway.capture.window import AIR_FACTS, Packet
@@ -86,6 +87,7 @@ class _AirLink:
     peer: str
     bearer: Bearer
     sides: tuple[_Side, _Side]
+    cipher: LinkCipher
     timeout_ns: int = 0
     encrypted: bool = False
     last_ns: int = 0
@@ -183,7 +185,7 @@ class AirFollower:
         tables = (self._directory.table(client), self._directory.table(peer))
         bearer = Bearer((client, peer), tables, self._trouble)
         sides = (_Side(Fragments(self._trouble)), _Side(Fragments(self._trouble)))
-        link = self._links[access] = _AirLink(access, crc_start, peer, bearer, sides)
+        link = self._links[access] = _AirLink(access, crc_start, peer, bearer, sides, LinkCipher(self._directory.keys))
         return link
 
     def _over(self, link: _AirLink, now_ns: int) -> Iterator[Heard | Happened]:
@@ -253,9 +255,14 @@ class AirFollower:
             return
         if again:
             self._trouble.note("retransmitted link layer packet", place)
-        elif link.encrypted and not opened:
-            self._trouble.note("encrypted packet", place)
-        elif kind == 3:
+            return
+        if link.encrypted and not opened:
+            clear = link.cipher.open(sender, pdu[0], payload)
+            if clear is None:
+                self._trouble.note("encrypted packet", place)
+                return
+            payload = clear
+        if kind == 3:
             yield from self._control(link, packet.t_ns, sender, payload)
         elif (whole := side.fragments.take(kind == 2, payload, place)) and whole[0] == ATT_CHANNEL and whole[1]:
             yield from link.bearer.take(packet.t_ns, sender, whole[1])
@@ -308,6 +315,12 @@ class AirFollower:
                 ended = Disconnected if side != sender and payload[1] == REMOTE_USER else Lost
                 by = "central" if sender == CENTRAL else "peripheral"
                 yield Happened(t_ns, server, ended(reason=f"{reason_text(payload[1])}, sent by the {by}"))
+        elif code == 0x03:  # LL_ENC_REQ
+            link.cipher.requested(payload)
+        elif code == 0x04:  # LL_ENC_RSP
+            link.cipher.responded(payload)
+        elif code == 0x0B:  # LL_PAUSE_ENC_RSP
+            link.encrypted = False
         elif code == 0x05:  # LL_START_ENC_REQ: what follows is encrypted
             link.encrypted = True
 

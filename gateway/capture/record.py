@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 from gateway.model.events import LinkEvent
 from gateway.model.records import Frame
+from gateway.model.utc import utc_text
 
 Record = Frame | LinkEvent
 MOST_REASONS = 200
@@ -41,12 +42,14 @@ class Trouble:
     counts: dict[str, int] = field(default_factory=dict)
     first: dict[str, str] = field(default_factory=dict)
 
-    def note(self, reason: str, place: str, count: int = 1) -> None:
-        """Count it; reasons beyond the first `MOST_REASONS`, which only garbage has, are counted together."""
+    def note(self, reason: str, place: str | int, count: int = 1) -> None:
+        """Count it, with its place in words or its time in nanoseconds UTC; reasons beyond the first `MOST_REASONS`,
+        which only garbage has, are counted together."""
         if reason not in self.counts and len(self.counts) >= MOST_REASONS:
             reason = "other problems"
         self.counts[reason] = self.counts.get(reason, 0) + count
-        self.first.setdefault(reason, place)
+        if reason not in self.first:
+            self.first[reason] = place if isinstance(place, str) else f"at {utc_text(place)[:23]}Z"
 
     def lines(self) -> Iterator[str]:
         """One line for each reason."""

@@ -57,7 +57,7 @@ class CaptureContents:
     skipped: tuple[str, ...]
 
 
-def capture_contents(path: Path) -> CaptureContents:
+def capture_contents(path: Path, keys: tuple[bytes, ...] = ()) -> CaptureContents:
     """Read a whole capture once for its packets and once for what they say.
 
     Raises:
@@ -68,7 +68,7 @@ def capture_contents(path: Path) -> CaptureContents:
     for packet in packets(path, Trouble()):
         kinds[packet.link] += 1
         first_ns, last_ns = first_ns or packet.t_ns, packet.t_ns
-    directory, trouble = Directory(), Trouble()
+    directory, trouble = Directory(keys=keys), Trouble()
     attributes: dict[str, dict[tuple[int, str], Counter[str]]] = {}
     events: dict[str, list[str]] = {}
     for item in heard_in(path, directory, trouble):

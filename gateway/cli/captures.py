@@ -9,6 +9,7 @@ import typer
 
 from gateway.cli.shared import (
     Force,
+    Ltk,
     OnlyChannels,
     OnlyNodes,
     Run,
@@ -31,6 +32,7 @@ def replay(
     handles: Annotated[
         Path | None, typer.Option(help="TOML file with names by attribute handle, for a capture without discovery.")
     ] = None,
+    ltk: Ltk = None,
     pace: Annotated[str, typer.Option(help="1x real time, 10x ten times faster, max as fast as possible.")] = "max",
 ) -> None:
     """Replay a capture into a log and judge it as if it were a live run."""
@@ -45,7 +47,7 @@ def replay(
     log = into or Path(capture.name.partition(".")[0] + ".db")
     console = console_of()
     with LiveDisplay(console) if speed is not None else CountDisplay(console) as display:
-        found = replay_file(capture, log, given, config, handles, speed, display)
+        found = replay_file(capture, log, given, config, handles, ltk, speed, display)
     done, judged = found.done, found.judged
     place = f"{log}, run {done.run}" if not done.failed else "two files, see below; the first one is judged"
     console.print(
@@ -54,6 +56,14 @@ def replay(
     )
     show_verdicts(judged.verdicts, console)
     show_skipped(done.trouble.lines(), console)
+    if done.guesses:
+        console.print(
+            "\nBehind handles that were not discovered may stand, by the order in the plugin and the lengths of the "
+            "values (a guess: check it, save it and give it with --handles):\n[handles]",
+            soft_wrap=True,
+        )
+        for line in done.guesses:
+            console.print(line, soft_wrap=True)
     if done.failed:
         raise InputError(done.failed)
     raise exit_with(judged.outcome)

@@ -12,6 +12,7 @@ from gateway.cli.shared import (
     LIST,
     Force,
     Junit,
+    Ltk,
     console_of,
     duration_ns,
     exit_with,
@@ -33,6 +34,7 @@ def audit(
         RadioName, typer.Option(help="Which radio; virtual audits a node simulated from the plugin.")
     ] = RadioName.SYSTEM,
     seconds: Annotated[float, typer.Option(min=0.5, max=600, help="Seconds to listen.")] = 5.0,
+    ltk: Ltk = None,
     junit: Junit = None,
     as_json: Annotated[bool, typer.Option("--json", help="As JSON, every rule with its findings.")] = False,
 ) -> None:
@@ -44,7 +46,7 @@ def audit(
     from gateway.report.firmware import audit_lines, audits_json, audits_junit
 
     declared = find_plugin(plugin) if plugin is not None else None
-    audits, skipped = asyncio.run(audit_node(node, declared, radio, seconds, only))
+    audits, skipped = asyncio.run(audit_node(node, declared, radio, seconds, only, ltk))
     write_junit(junit, lambda: audits_junit(audits), Path(node))
     if as_json:
         say(audits_json(audits))

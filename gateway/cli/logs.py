@@ -12,6 +12,7 @@ from gateway.cli.shared import (
     EXIT_FAIL,
     Force,
     Junit,
+    Ltk,
     OnlyChannels,
     OnlyNodes,
     Run,
@@ -124,6 +125,7 @@ def show(
     last: Annotated[int, typer.Option(min=1, max=100_000, help="With --channel: how many.")] = NEWEST,
     run: Annotated[int | None, typer.Option(min=1, help="With --channel: which run; the newest by default.")] = None,
     verify: Annotated[bool, typer.Option("--verify", help="Also check the whole file for damage.")] = False,
+    ltk: Ltk = None,
     as_json: Annotated[bool, typer.Option("--json", help="As JSON, for scripts.")] = False,
 ) -> None:
     """Show what a log holds: runs, nodes, channels, spans, counts, events; or print its newest values. Of a capture:
@@ -144,7 +146,7 @@ def show(
         for one in values if not as_json else ():
             _print_rows(one, console)
         return
-    found = contents(log)
+    found = contents(log, ltk)
     if isinstance(found, CaptureContents):
         if verify:
             raise InputError(f"--verify is for a log, and {log} is a capture")

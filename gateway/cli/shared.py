@@ -30,6 +30,9 @@ OnlyChannels = Annotated[list[str] | None, typer.Option("--channel", help="Only 
 Since = Annotated[str | None, typer.Option("--since", help="Start: UTC time, or time into the run such as '5 min'.")]
 Until = Annotated[str | None, typer.Option("--until", help="End, given like --since.")]
 Junit = Annotated[Path | None, typer.Option("--junit", help="Also write JUnit XML, for a CI server.")]
+Ltk = Annotated[
+    Path | None, typer.Option(help="File of long term keys, 32 hex digits on a line, for encrypted links of a capture.")
+]
 Force = Annotated[bool, typer.Option("--force", help="Overwrite files that exist.")]
 JUNIT_MARK = b"<testsuites"
 

@@ -38,6 +38,7 @@ class EventKind(StrEnum):
     ADDRESS = "address differs"
     FORGOTTEN = "table forgotten"
     UNFIT = "unfit"
+    READ = "value read"
     POLL_FAILED = "poll failed"
     LATE_CALLBACK = "late callback"
     OVERFLOW = "frames dropped"
@@ -341,6 +342,16 @@ class Unfit(Detail):
 
     kind = EventKind.UNFIT
     reason: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class ValueRead(Detail):
+    """A value of a channel that notifies or indicates was read beside that, in hex: it is none of those that were sent,
+    and counts in no rate."""
+
+    kind = EventKind.READ
+    channel: str
+    raw: str
 
 
 @dataclass(frozen=True, kw_only=True)

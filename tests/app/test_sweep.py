@@ -28,7 +28,7 @@ find = {{ name = "A" }}
 sensor = {{ climate = {{ period = "50 ms" }}, shock = {{ on = false }}, light = {{ on = false }} }}
 poll = {{ battery = "10 s" }}
 """
-SETTINGS = 'interval = ["15 ms", "50 ms"]\nphy = ["1M", "2M"]'
+SETTINGS = 'interval = ["15 ms", "20 ms"]\nphy = ["1M", "2M"]'
 
 
 def text(settings: str = SETTINGS, radio: str = "virtual", transport: str = "") -> str:
@@ -39,19 +39,19 @@ def test_each_interval_is_tried_on_each_phy_in_a_run_of_its_own(tmp_path: Path) 
     tried = asyncio.run(sweep(run_file(tmp_path, text()), tmp_path / "x.db"))
     assert [(one.air.interval_ns / 1e6, one.air.mbit, one.run) for one in tried] == [
         (15, 1, 1),
-        (50, 1, 2),
+        (20, 1, 2),
         (15, 2, 3),
-        (50, 2, 4),
+        (20, 2, 4),
     ]
     link = events(tmp_path / "x.db", EventKind.CONNECTED)[0].detail  # of the newest run
-    assert isinstance(link, Connected) and (link.connection_interval_ms, link.phy_mbit_per_s) == (50, 2)
+    assert isinstance(link, Connected) and (link.connection_interval_ms, link.phy_mbit_per_s) == (20, 2)
     (first, *_) = json.loads(sweep_json(tried))
     (climate,) = [one for one in first["channels"] if one["channel"] == "climate"]
     assert climate["interval"] == {"value": 0.015, "unit": "s"} and climate["rate"]["value"] > 10
     links, channels = sweep_tables(tried)
     assert links.row_count == 4 and channels.row_count >= 4
     plot = sweep_plot("x", tried)
-    assert {tuple(trace["x"]) for trace in plot.figure["data"]} == {(15.0, 50.0)}
+    assert (15.0, 20.0) in {tuple(trace["x"]) for trace in plot.figure["data"]}
 
 
 @pytest.mark.parametrize(

@@ -21,14 +21,14 @@ from hypothesis import strategies as st
 from gateway.app.extract import records_of
 from gateway.app.replay import replay_capture
 from gateway.capture import ForeignCapture, Record, Trouble, is_foreign, read_handles
-from gateway.capture.att import Bearer, Heard, ServerTable
+from gateway.capture.att import Bearer, Heard, How, ServerTable
 from gateway.capture.linklayer import crc24, crc_start
 from gateway.capture.record import MOST_REASONS
 from gateway.log.reader import Log
-from gateway.model.errors import InputError, ProblemsError
+from gateway.model.errors import DecodeError, InputError, ProblemsError
 from gateway.model.events import EventKind, LinkEvent
 from gateway.model.records import Frame
-from gateway.plugin import Plugin, find_plugin
+from gateway.plugin import Characteristic, Plugin, find_plugin
 from tests.support import EPOCH_NS, Bench, events, figures, needs_program, run_bench, run_file
 
 CRATE, GAUGE = find_plugin("loan-crate"), find_plugin("bore-gauge")
@@ -818,3 +818,61 @@ def test_what_the_recorder_dropped_is_counted(tmp_path: Path) -> None:
     )
     (tmp_path / "x").write_bytes(head + body)
     assert read(tmp_path / "x")[1].trouble.counts["packet dropped by the recorder"] == 40
+
+
+CLIMATE, SHOCK, LIGHT = (CRATE.characteristics[name] for name in ("climate", "shock", "light"))
+
+
+def heard(monkeypatch: pytest.MonkeyPatch, *items: tuple[int, str, How, bytes]) -> tuple[list[Record], ForeignCapture]:
+    """A capture in which just this was heard of one server, a second apart: handle, UUID, how, bytes."""
+    said = [
+        Heard(number * 10**9, "C2:00:00:00:00:01", handle, uuid, uuid, raw, how)
+        for number, (handle, uuid, how, raw) in enumerate(items)
+    ]
+    monkeypatch.setattr("gateway.capture.foreign.heard_in", lambda *_: iter(said))
+    capture = ForeignCapture(Path("x.pcap"), [CRATE], {}, {})
+    return list(capture.records()), capture
+
+
+CLIMATE_RAW = bytes.fromhex("01006e098813cd8b01")
+
+
+def test_a_read_beside_notifications_is_an_event_and_counts_in_no_rate(monkeypatch: pytest.MonkeyPatch) -> None:
+    read_ = (16, CLIMATE.uuid, How.READ, CLIMATE_RAW)
+    pushed = (16, CLIMATE.uuid, How.NOTIFIED, CLIMATE_RAW)
+    records, _ = heard(monkeypatch, read_, pushed, pushed, read_)
+    assert [one.t_ns // 10**9 for one in frames(records)] == [1, 2]
+    told = [r for r in records if isinstance(r, LinkEvent) and r.kind is EventKind.READ]
+    assert [(r.t_ns // 10**9, r.facts) for r in told] == [
+        (t, {"channel": "climate", "raw": CLIMATE_RAW.hex()}) for t in (0, 3)
+    ]
+
+
+@pytest.mark.parametrize("count", [3, 200])
+def test_a_channel_that_is_only_read_is_polled(monkeypatch: pytest.MonkeyPatch, count: int) -> None:
+    records, _ = heard(monkeypatch, *[(16, CLIMATE.uuid, How.READ, CLIMATE_RAW)] * count)
+    assert [one.t_ns // 10**9 for one in frames(records)] == list(range(count))
+    assert not [r for r in records if isinstance(r, LinkEvent) and r.kind is EventKind.READ]
+
+
+def test_handles_that_were_not_discovered_are_guessed_by_order_and_length(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As of a phone that remembers the table of a bonded node, and discovers nothing."""
+    light = next(bytes(n) for n in range(1, 60) if _decodes(LIGHT, bytes(n)) and not _decodes(CLIMATE, bytes(n)))
+    values = [(19, "", How.NOTIFIED, CLIMATE_RAW), (29, "", How.NOTIFIED, light)]
+    _, capture = heard(monkeypatch, *values)
+    lines = list(capture.guesses())
+    assert lines[0].startswith('0x0013 = "climate"') and lines[1].startswith("0x001D = ") and "light" in lines[1]
+    assert any("0x0013" in line and "1970-01-01T00:00:00.000Z" in line for line in capture.trouble.lines())
+
+
+def test_values_that_fit_nothing_are_not_guessed(monkeypatch: pytest.MonkeyPatch) -> None:
+    _, capture = heard(monkeypatch, (19, "", How.NOTIFIED, bytes(300)))
+    assert list(capture.guesses()) == []
+
+
+def _decodes(item: Characteristic, raw: bytes) -> bool:
+    try:
+        item.codec.parse(raw)
+    except DecodeError:
+        return False
+    return True

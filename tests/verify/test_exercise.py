@@ -187,7 +187,7 @@ def test_a_node_that_ends_its_link_is_linked_again_and_one_that_is_gone_makes_th
     async def run() -> list[Tried]:
 
         async with air("CRATE", CRATE, "virtual") as radio:
-            drive = Drive("CRATE", other, radio, Nowhere(), Clock(), 60, {}, lambda _: None)
+            drive = Drive("CRATE", other, None, radio, Nowhere(), Clock(), 60, {}, lambda _: None)
             await drive.run(plan_for(other, ("shock",)))
             return drive.tried
 
@@ -371,7 +371,15 @@ def test_a_setting_that_reads_as_something_else_fails_its_steps_and_no_other(tmp
 
         async with air("CRATE", served, "virtual") as radio:
             drive = Drive(
-                "CRATE", CRATE, radio, Nowhere(), virtual_clock(asyncio.get_running_loop()), 60, {}, lambda _: None
+                "CRATE",
+                CRATE,
+                None,
+                radio,
+                Nowhere(),
+                virtual_clock(asyncio.get_running_loop()),
+                60,
+                {},
+                lambda _: None,
             )
             await drive.run(plan_for(CRATE, ("shock",)))
             return drive.tried

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from gateway.app.verify.air import air, pairing_with
+from gateway.capture.cipher import read_keys
 from gateway.capture.discovery import tables_in
 from gateway.capture.record import Trouble
 from gateway.capture.text import TextCapture
@@ -30,6 +31,7 @@ async def audit(
     radio: RadioName = RadioName.SYSTEM,
     seconds: float = 5.0,
     node: str | None = None,
+    ltk: Path | None = None,
 ) -> tuple[list[Audit], list[str]]:
     """Audit a node on the air, or the nodes of a capture or a log; and what could not be read, a line each.
 
@@ -39,12 +41,13 @@ async def audit(
         radio: where a node is looked for.
         seconds: how long to listen on the air.
         node: of a file only this one.
+        ltk: a file of long term keys, for links in a capture that are encrypted.
 
     Raises:
         AdapterError: Bluetooth can't be used.
         InputError: the file can't be read, or holds no table of a node.
     """
-    found = await asyncio.to_thread(audit_file, Path(who), plugin, node)
+    found = await asyncio.to_thread(audit_file, Path(who), plugin, node, ltk)
     if found is not None:
         return found
     if node is not None:
@@ -52,17 +55,21 @@ async def audit(
     return [await audit_live(who, plugin, radio, seconds)], []
 
 
-def audit_file(path: Path, plugin: Plugin | None, node: str | None) -> tuple[list[Audit], list[str]] | None:
+def audit_file(
+    path: Path, plugin: Plugin | None, node: str | None, ltk: Path | None = None
+) -> tuple[list[Audit], list[str]] | None:
     """Audit the nodes of a capture or a log, and what could not be read of it; None where there is no such file.
 
     Raises:
         InputError: the file can't be read, or holds no table of such a node.
     """
-    found = tables_of(path, node, plugin)
+    found = tables_of(path, node, plugin, ltk)
     return None if found is None else ([audit_table(table, plugin) for table in found[0]], found[1])
 
 
-def tables_of(path: Path, node: str | None, plugin: Plugin | None = None) -> tuple[list[FoundTable], list[str]] | None:
+def tables_of(
+    path: Path, node: str | None, plugin: Plugin | None = None, ltk: Path | None = None
+) -> tuple[list[FoundTable], list[str]] | None:
     """The tables of the nodes of a capture or a log, and what could not be read; None where there is no such file.
 
     Args:
@@ -82,7 +89,7 @@ def tables_of(path: Path, node: str | None, plugin: Plugin | None = None) -> tup
         return _of_log(path, node), []
     if beginning.startswith(b"# gattest") or path.suffix in (".gz", ".zst"):
         return _of_text(path, plugin, node), []
-    return _of_capture(path, plugin, node)
+    return _of_capture(path, plugin, node, read_keys(ltk) if ltk is not None else ())
 
 
 async def audit_live(
@@ -119,10 +126,12 @@ async def live_table(who: str, served: Plugin | None, radio: RadioName, seconds:
         return table
 
 
-def _of_capture(path: Path, plugin: Plugin | None, who: str | None) -> tuple[list[FoundTable], list[str]]:
+def _of_capture(
+    path: Path, plugin: Plugin | None, who: str | None, keys: tuple[bytes, ...]
+) -> tuple[list[FoundTable], list[str]]:
     """Of nodes whose discovery is in a foreign capture."""
     trouble = Trouble()
-    tables = tables_in(path, trouble)
+    tables = tables_in(path, trouble, keys)
     if plugin is not None:  # a phone is a server, too
         own = {item.uuid for item in plugin.characteristics.values()}
         tables = [table for table in tables if own & {item.uuid for _, item in table.characteristics}] or tables
