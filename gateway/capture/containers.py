@@ -75,6 +75,7 @@ def packets(path: Path, trouble: Trouble) -> Iterator[Packet]:
 
 # pcap
 
+_MOST_EMPTY = 1000  # in a row: a file full of zeros
 
 _PCAP = {
     b"\xd4\xc3\xb2\xa1": ("<", 1000),
@@ -166,7 +167,7 @@ def _snoop(path: Path, window: Window, trouble: Trouble) -> Iterator[Packet]:
 def _records(window: Window, records: _Records, trouble: Trouble) -> Iterator[tuple[int, bytes, int]]:
     """Time, bytes and flags of each record; behind what makes no sense the next that does is sought."""
     header, size = records.header, records.header.size
-    last_ns = 0
+    last_ns = empty = 0
     while window.has(size):
         t_ns, kept, whole, flags = records.read(header.unpack_from(window.data, window.at))
         if t_ns is None or kept > MOST_BYTES or kept > whole:
@@ -181,6 +182,10 @@ def _records(window: Window, records: _Records, trouble: Trouble) -> Iterator[tu
             trouble.note("packet truncated at the end of the file", f"byte {window.place}")
             return
         start = window.at + size
+        empty = 0 if whole else empty + 1
+        if empty > _MOST_EMPTY:
+            trouble.note("records without content, after which nothing more was read", f"byte {window.place}")
+            return
         if kept < whole:
             trouble.note("packet not captured in full", f"byte {window.place}")
         window.at = start + kept

@@ -22,7 +22,7 @@ from collections.abc import Iterable, Iterator
 from itertools import chain
 from pathlib import Path
 from types import TracebackType
-from typing import BinaryIO, Self, cast
+from typing import Any, BinaryIO, Self, cast
 
 import zstandard
 
@@ -38,7 +38,32 @@ PIECE_BYTES = 1 << 20
 MAX_STREAM_LINES = 1_000_000  # of a recorded stream, which is read whole
 DAMAGED = (OSError, EOFError, zlib.error, zstandard.ZstdError)
 _HEADER_LINES = 10_000
+_MOST_NODES = 1000
+_MOST_INFLATED, _ALWAYS_INFLATED = 200, 100_000_000  # times, bytes; common captures reach 10 times
 _KINDS = {kind.value.replace(" ", "-"): kind for kind in EventKind}
+
+
+class _Bounded(io.RawIOBase):
+    """What a compressed file holds, up to a bound that no capture comes near."""
+
+    def __init__(self, inflated: gzip.GzipFile | io.BufferedReader, path: Path) -> None:
+        self._inflated = inflated
+        self._left = max(_MOST_INFLATED * path.stat().st_size, _ALWAYS_INFLATED)
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: Any) -> int:
+        if self._left <= 0:
+            raise OSError(f"it unpacks to more than {_MOST_INFLATED} times its size; the rest was left out")
+        piece = self._inflated.read1(len(buffer))  # what there is, before it tells of damage
+        buffer[: len(piece)] = piece
+        self._left -= len(piece)
+        return len(piece)
+
+    def close(self) -> None:
+        self._inflated.close()
+        super().close()
 
 
 def open_bytes(path: Path) -> io.BufferedIOBase:
@@ -49,13 +74,13 @@ def open_bytes(path: Path) -> io.BufferedIOBase:
     """
     try:
         if path.suffix == ".gz":
-            return gzip.open(path, "rb")
+            return io.BufferedReader(_Bounded(gzip.GzipFile(path), path), 1 << 16)
         plain = path.open("rb")
     except OSError as error:
         raise InputError(f"{path} can't be read: {error.strerror}; check the path") from None
     if path.suffix == ".zst":
         reader = zstandard.ZstdDecompressor(max_window_size=1 << 27).stream_reader(plain, closefd=True)
-        return io.BufferedReader(cast(io.RawIOBase, reader), 1 << 16)
+        return io.BufferedReader(_Bounded(io.BufferedReader(cast(io.RawIOBase, reader), 1 << 16), path), 1 << 16)
     return plain
 
 
@@ -169,7 +194,10 @@ class TextCapture:
             key, found, value = line[1:].strip().partition(": ")
             if key == "node" and found:
                 name, _, kind = value.partition(" ")
-                kinds[name] = kind
+                if name in kinds or len(kinds) < _MOST_NODES:
+                    kinds[name] = kind
+                else:
+                    self.trouble.note(f"node beyond the first {_MOST_NODES}", f"line {self._number}: {name[:60]!r}")
             elif key == "ended":  # a capture without records
                 self._remark(line)
             elif found:

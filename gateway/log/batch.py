@@ -336,7 +336,7 @@ class BatchWriter:
         groups = _grouped(frames, store.next_frame)
         connection = store.connection
         connection.execute("BEGIN IMMEDIATE")
-        known = dict(store.nodes), dict(store.tables), store.rules
+        known = dict(store.nodes), dict(store.tables), dict(store.made), store.rules
         try:
             store.add_nodes(self._facts)
             connection.executemany(
@@ -361,7 +361,7 @@ class BatchWriter:
         except BaseException:
             if connection.in_transaction:
                 connection.execute("ROLLBACK")
-            store.nodes, store.tables, store.rules = known
+            store.nodes, store.tables, store.made, store.rules = known
             raise
         store.next_frame += len(frames)
         store.next_event += len(events)

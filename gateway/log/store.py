@@ -68,6 +68,7 @@ class Store:
         self.nodes: dict[str, int] = {}
         self.rules = 0  # requirements that are in the file
         self.tables: dict[tuple[str, str], ChannelTable] = {}
+        self.made: dict[tuple[str, str], ChannelTable] = {}  # by kind and channel: nodes of a kind share them
         try:
             self.run, self.next_frame = self._known_run(facts.uid) or self._add_run(facts)
             self.next_event = next_event(self.connection)
@@ -99,7 +100,10 @@ class Store:
             )
             for channel in (*plugin.constants, *plugin.channels):
                 item = plugin.characteristics[channel]
-                self.tables[name, channel] = ChannelTable(self._database, plugin.kind, item)
+                own = plugin.kind, channel
+                if own not in self.made:
+                    self.made[own] = ChannelTable(self._database, plugin.kind, item)
+                self.tables[name, channel] = self.made[own]
 
     def _known_run(self, uid: str) -> tuple[int, int] | None:
         """The run of this identity where it is in the file: its number and the id of its next frame."""

@@ -24,7 +24,7 @@ from gateway.capture import ForeignCapture, Header, TextCapture, write_capture
 from gateway.capture.containers import packets
 from gateway.capture.record import Trouble
 from gateway.export import Wanted, export
-from gateway.host.gc import settle_memory
+from gateway.host.gc import freeze_gc
 from gateway.log.reader import Log
 from gateway.log.redecode import redecode
 from gateway.model.records import Frame
@@ -131,7 +131,7 @@ def worked_on(folder: Path, frames: int) -> None:
 
 
 def main() -> None:
-    settle_memory()
+    freeze_gc()
     with tempfile.TemporaryDirectory() as name:
         replayed(Path(name), int(sys.argv[1]) if len(sys.argv) > 1 else 1_000_000)
         worked_on(Path(name), int(sys.argv[1]) if len(sys.argv) > 1 else 1_000_000)

@@ -22,7 +22,7 @@ import time
 from pathlib import Path
 
 from gateway.host.clock import Clock
-from gateway.host.gc import settle_memory
+from gateway.host.gc import freeze_gc
 from gateway.log.reader import Log
 from gateway.log.store import RunFacts
 from gateway.log.writer import LogWriter
@@ -110,7 +110,7 @@ def memory_mb() -> float:
 
 
 def main() -> None:
-    settle_memory()  # as a run does before it starts
+    freeze_gc()  # as a run does before it starts
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         rates = []

@@ -14,13 +14,14 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+import zstandard
 from bumble.snoop import BtSnooper, Snooper
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gateway.app.extract import records_of
 from gateway.app.replay import replay_capture
-from gateway.capture import ForeignCapture, Record, Trouble, is_foreign, read_handles
+from gateway.capture import ForeignCapture, Record, TextCapture, Trouble, is_foreign, read_handles
 from gateway.capture.att import Bearer, Heard, How, ServerTable
 from gateway.capture.linklayer import crc24, crc_start
 from gateway.capture.record import MOST_REASONS
@@ -876,3 +877,31 @@ def _decodes(item: Characteristic, raw: bytes) -> bool:
     except DecodeError:
         return False
     return True
+
+
+def test_a_file_full_of_zeros_is_not_read_to_its_end(tmp_path: Path) -> None:
+    path = tmp_path / "zeros.pcap"
+    path.write_bytes(struct.pack("<IHHiIII", 0xA1B2C3D4, 2, 4, 0, 0, 65535, 251) + bytes(16 * 50_000))
+    records, capture = read(path)
+    assert records == [] and any("without content" in line for line in capture.trouble.lines())
+
+
+@pytest.mark.parametrize("name", ["x.capture.gz", "x.capture.zst"])
+def test_a_file_that_unpacks_to_a_thousand_times_its_size_ends_at_a_bound(
+    tmp_path: Path, name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("gateway.capture.text._ALWAYS_INFLATED", 1 << 20)
+    text = b"# gattest capture 1\n# plugin: loan-crate\n" + b"# remark\n" * 2_000_000
+    pack = gzip.compress if name.endswith("gz") else zstandard.ZstdCompressor().compress
+    (tmp_path / name).write_bytes(pack(text))
+    with TextCapture(tmp_path / name) as capture:
+        assert list(capture.records()) == []
+        assert any("unpacks to more than 200 times" in line for line in capture.trouble.lines())
+
+
+def test_nodes_beyond_the_first_thousand_are_left_out_and_counted(tmp_path: Path) -> None:
+    text = "# gattest capture 1\n" + "".join(f"# node: n{number} loan-crate\n" for number in range(3000))
+    (tmp_path / "x.capture").write_text(text)
+    with TextCapture(tmp_path / "x.capture") as capture:
+        assert len(capture.header.kinds) == 1000
+        assert any(line.startswith("2000 x node beyond") for line in capture.trouble.lines())
