@@ -5,7 +5,7 @@ every value that passes is told with the UUID it belongs to. Opcodes and formats
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import NamedTuple
@@ -15,6 +15,7 @@ from gateway.capture.record import Trouble
 from gateway.model.events import Detail, Parameters
 from gateway.plugin.standard.adopted import BASE_UUID
 
+_HEAD = struct.Struct("<HH").unpack_from  # L2CAP: length and channel
 CCCD = BASE_UUID.format(0x2902)
 DEFAULT_MTU = 23
 _SERVICES, _CHARACTERISTICS = (BASE_UUID.format(0x2800), BASE_UUID.format(0x2801)), BASE_UUID.format(0x2803)
@@ -132,14 +133,32 @@ class Bearer:
             kept.append(table.breaches)
         self.conduct = Conduct((kept[0], kept[1]))
 
-    def take(self, t_ns: int, sender: int, pdu: bytes) -> Iterator[Heard | Happened]:
+    def take(self, t_ns: int, sender: int, pdu: bytes) -> Iterable[Heard | Happened]:
         """One PDU that side ``sender`` (0 or 1) sent."""
+        opcode, conduct = pdu[0], self.conduct
+        if opcode == 0x1B and 3 <= len(pdu) <= self.mtu and (conduct is None or conduct.idle):
+            # nearly all of a capture, so without ceremony; there is no rule that it could break
+            handle = pdu[1] | pdu[2] << 8
+            if (uuid := self.tables[sender].values.get(handle)) is not None:
+                return (Heard(t_ns, self.names[sender], handle, uuid, uuid, pdu[3:], How.NOTIFIED),)
+        if conduct is not None:
+            try:
+                conduct.take(t_ns, sender, pdu, self.mtu if self._mtu_seen else None)
+            except (struct.error, IndexError):
+                return self._too_short(pdu)
+        if opcode == 0x1E:  # a confirmation
+            return ()
+        return self._others(t_ns, sender, pdu)
+
+    def _others(self, t_ns: int, sender: int, pdu: bytes) -> Iterator[Heard | Happened]:
         try:
-            if self.conduct is not None:
-                self.conduct.take(t_ns, sender, pdu, self.mtu if self._mtu_seen else None)
             yield from self._take(t_ns, sender, pdu)
         except (struct.error, IndexError):
-            self.trouble.note("ATT PDU that is too short", f"opcode 0x{pdu[:1].hex()}, {len(pdu)} bytes")
+            self._too_short(pdu)
+
+    def _too_short(self, pdu: bytes) -> tuple[()]:
+        self.trouble.note("ATT PDU that is too short", f"opcode 0x{pdu[:1].hex()}, {len(pdu)} bytes")
+        return ()
 
     def _take(self, t_ns: int, sender: int, pdu: bytes) -> Iterator[Heard | Happened]:
         opcode = pdu[0]
@@ -334,24 +353,24 @@ class Fragments:
         """Whether a frame has begun and is not whole."""
         return bool(self._waiting)
 
-    def take(self, first: bool, data: bytes, place: str) -> tuple[int, bytes] | None:
-        """Add a fragment; the channel and payload of a frame that is now whole."""
+    def take(self, first: bool, data: bytes, packet: int) -> tuple[int, bytes] | None:
+        """Add a fragment that came in a packet of this number; the channel and payload of a frame that is now whole."""
         if first:
             if self._waiting:
-                self._trouble.note("incomplete L2CAP frame", place)
+                self._trouble.note("incomplete L2CAP frame", f"packet {packet}")
             self._waiting = b""
         elif not self._waiting:
-            self._trouble.note("L2CAP continuation fragment without its start", place)
+            self._trouble.note("L2CAP continuation fragment without its start", f"packet {packet}")
             return None
-        whole = self._waiting + data
+        whole = self._waiting + data if self._waiting else data
         if len(whole) < 4:
             self._waiting = whole
             return None
-        length, channel = struct.unpack_from("<HH", whole)
+        length, channel = _HEAD(whole)
         if len(whole) < 4 + length:
             self._waiting = whole
             return None
         self._waiting = b""
         if len(whole) > 4 + length:
-            self._trouble.note("L2CAP frame longer than its length field", place)
+            self._trouble.note("L2CAP frame longer than its length field", f"packet {packet}")
         return channel, whole[4 : 4 + length]

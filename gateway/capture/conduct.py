@@ -36,6 +36,11 @@ class Conduct:
     _indicated: set[int] = field(default_factory=set)  # servers whose indication waits to be confirmed
     _began: bool = False  # a request was seen: what is answered from now on was asked
 
+    @property
+    def idle(self) -> bool:
+        """Whether nobody waits for a response."""
+        return not self._asked
+
     def take(self, t_ns: int, sender: int, pdu: bytes, mtu: int | None) -> None:
         """One PDU, before it is followed.
 
@@ -47,7 +52,7 @@ class Conduct:
             if not asked.overdue and t_ns - asked.t_ns > TIMEOUT_S * 1e9:
                 asked.overdue = True
                 self._note(1 - client, f"request 0x{asked.opcode:02X} not answered within 30 s", "a response (3.3.3)")
-        if mtu is not None and len(pdu) > mtu and opcode in RESPONSES | _PUSHED:
+        if mtu is not None and len(pdu) > mtu and (opcode in RESPONSES or opcode in _PUSHED):
             self._note(sender, f"PDU 0x{opcode:02X} of {len(pdu)} bytes", f"at most {mtu}, the ATT_MTU (3.2.8)")
         if opcode in REQUESTS:
             self._began = True

@@ -24,6 +24,7 @@ from gateway.plugin.standard.adopted import BASE_UUID, short_number
 from gateway.plugin.standard.assigned import IDENTITY, identity_text
 
 _MOST_ADDRESSES = 10_000
+_PUSHED = (How.NOTIFIED, How.INDICATED)
 _CONFIGURATIONS = {bytes([bits, 0]) for bits in range(4)}  # off, notify, indicate, both: Vol 3, Part G, 3.3.3.3
 _MOST_READ = 50  # of a channel that sends nothing, until it counts as polled
 _MOST_UNKNOWN, _MOST_SAMPLES, _MOST_WAYS = 32, 8, 1000
@@ -42,6 +43,7 @@ class _Node:
     pushed: set[str] = field(default_factory=set)  # channels that were subscribed to, or sent something
     polled: set[str] = field(default_factory=set)  # those that were read so often that they count as polled
     read: dict[str, list[Heard]] = field(default_factory=dict)  # values of others, until it turns out what they are
+    sending: dict[str, str] = field(default_factory=dict)  # channels by UUID, of a link that is up and set up
     unknown: dict[int, list[bytes]] = field(default_factory=dict)  # values of handles that were not discovered
     link: LinkState = field(default_factory=LinkState)
 
@@ -49,6 +51,8 @@ class _Node:
         """Something that happened to it, from which its link follows."""
         event = LinkEvent(t_ns, self.name, detail)
         self.link = self.link.after(event)
+        if self.link.up_ns is None:
+            self.sending.clear()
         return event
 
 
@@ -95,7 +99,14 @@ class ForeignCapture:
         Raises:
             InputError: it can't be opened, or is of a link type that is not read.
         """
+        nodes = self._nodes
         for item in heard_in(self.path, self._directory, self.trouble):
+            node = nodes.get(item.server)
+            if node is not None and type(item) is Heard and item.how in _PUSHED:
+                name = node.sending.get(item.uuid)  # all but the first few, so without ceremony
+                if name is not None:
+                    yield Frame(item.t_ns, node.name, name, item.raw)
+                    continue
             yield from self._place(item)
         for node in self._nodes.values():
             for name, values in node.read.items():
@@ -172,6 +183,8 @@ class ForeignCapture:
             yield node.event(heard.t_ns, events.ConstantRead(characteristic=item.name, raw=heard.raw.hex()))
         elif node.link.up_ns is None:
             yield from self._ready(node, heard.t_ns)
+        elif heard.how in _PUSHED and heard.uuid:
+            node.sending[heard.uuid] = item.name
         yield Frame(heard.t_ns, node.name, item.name, heard.raw)
 
     def _read(self, node: _Node, name: str, heard: Heard) -> Iterator[Record]:
@@ -197,9 +210,7 @@ class ForeignCapture:
 
     @staticmethod
     def _keep_unknown(node: _Node, heard: Heard) -> None:
-        if heard.how in (How.NOTIFIED, How.INDICATED) and (
-            heard.handle in node.unknown or len(node.unknown) < _MOST_UNKNOWN
-        ):
+        if heard.how in _PUSHED and (heard.handle in node.unknown or len(node.unknown) < _MOST_UNKNOWN):
             kept = node.unknown.setdefault(heard.handle, [])
             if len(kept) < _MOST_SAMPLES:
                 kept.append(heard.raw)

@@ -4,13 +4,13 @@ sides. Packet formats: Core Specification, Vol 4, Part E, 5.4 and 7; advertising
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
 from gateway.capture.att import Bearer, Fragments, Happened, Heard, ServerTable, uuid_of
 from gateway.capture.record import Trouble
-from gateway.capture.window import H4, MONITOR, Packet
+from gateway.capture.window import H4, H4_DIRECTION, MONITOR, Packet
 from gateway.model.events import Connected, ConnectFailed, Disconnected, Lost, Parameters
 from gateway.model.reasons import LOCAL_HOST, REMOTE_USER, reason_text
 
@@ -18,6 +18,7 @@ ATT_CHANNEL = 4
 LAST_FIXED_CHANNEL = 0x3F  # signalling, ATT, security: Vol 3, Part A, 2.1
 LOCAL, REMOTE = 0, 1
 _COMMAND, _DATA, _EVENT = 1, 2, 4
+_ACL_HEAD = struct.Struct("<HH").unpack_from  # handle with flags, and length
 _MOST_NAMES, _MOST_TABLES = 100_000, 10_000
 _MOST_SERVICES = 100
 _SERVICE_LISTS = {2: 2, 3: 2, 6: 16, 7: 16}  # incomplete and complete lists: bytes of each UUID
@@ -81,12 +82,16 @@ class HciFollower:
         self._local: dict[int, str] = {}
         self._classic: set[tuple[int, int]] = set()  # links of BR/EDR, which are not followed
 
-    def take(self, packet: Packet) -> Iterator[Heard | Happened]:
+    def take(self, packet: Packet) -> Iterable[Heard | Happened]:
         """One packet of any HCI link type."""
         try:
-            yield from self._take(packet)
+            data = packet.data
+            if packet.link == H4_DIRECTION and data[4] == _DATA:  # nearly all of a capture, so without ceremony
+                return self._acl(packet, packet.source, not data[3] & 1, data[5:])
+            return list(self._take(packet))
         except (struct.error, IndexError):
             self._trouble.note("HCI packet that is too short", f"packet {packet.number}")
+            return ()
 
     def _take(self, packet: Packet) -> Iterator[Heard | Happened]:
         data, adapter, sent = packet.data, packet.source, False
@@ -114,15 +119,15 @@ class HciFollower:
         elif kind == _COMMAND and data[:2] == _RESET:
             yield from self._lose_all(packet.t_ns, adapter, "the controller was reset")
 
-    def _acl(self, packet: Packet, adapter: int, sent: bool, data: bytes) -> Iterator[Heard | Happened]:
-        head, length = struct.unpack_from("<HH", data)
+    def _acl(self, packet: Packet, adapter: int, sent: bool, data: bytes) -> Iterable[Heard | Happened]:
+        head, length = _ACL_HEAD(data)
         handle, first = head & 0x0FFF, head >> 12 & 3 != 1
         if len(data) - 4 != length:
             self._trouble.note("ACL packet with a wrong length", f"packet {packet.number}")
-            return
+            return ()
         link = self._links.get((adapter, handle))
         if link is None and (adapter, handle) in self._classic:
-            return
+            return ()
         if link is None:
             self._trouble.note("packet of a link whose start is not in the capture", f"packet {packet.number}")
             link = self._open(adapter, handle, f"link-{adapter}-0x{handle:03X}")
@@ -131,14 +136,18 @@ class HciFollower:
         ):  # does not say who sent it, but on LE a host begins a frame with flag 0, a controller with 2
             sent = head >> 12 & 3 == 0 if first else link.fragments[LOCAL].waiting
         sender = LOCAL if sent else REMOTE
-        whole = link.fragments[sender].take(first, data[4:], f"packet {packet.number}")
-        if whole is None:
-            return
-        channel, payload = whole
+        fragments = link.fragments[sender]
+        if first and length >= 4 and data[4] | data[5] << 8 == length - 4 and not fragments.waiting:
+            channel, payload = data[6] | data[7] << 8, data[8:]  # a frame in one packet, as nearly all are
+        elif (whole := fragments.take(first, data[4:], packet.number)) is not None:
+            channel, payload = whole
+        else:
+            return ()
         if channel == ATT_CHANNEL and payload:
-            yield from link.bearer.take(packet.t_ns, sender, payload)
-        elif channel > LAST_FIXED_CHANNEL:
+            return link.bearer.take(packet.t_ns, sender, payload)
+        if channel > LAST_FIXED_CHANNEL:
             self._trouble.note("frame of a dynamic L2CAP channel, which is not supported", f"packet {packet.number}")
+        return ()
 
     def _open(self, adapter: int, handle: int, peer: str) -> _Link:
         names = (self._local.get(adapter, f"local-{adapter}"), peer)

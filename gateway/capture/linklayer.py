@@ -264,7 +264,7 @@ class AirFollower:
             payload = clear
         if kind == 3:
             yield from self._control(link, packet.t_ns, sender, payload)
-        elif (whole := side.fragments.take(kind == 2, payload, place)) and whole[0] == ATT_CHANNEL and whole[1]:
+        elif (whole := side.fragments.take(kind == 2, payload, packet.number)) and whole[0] == ATT_CHANNEL and whole[1]:
             yield from link.bearer.take(packet.t_ns, sender, whole[1])
 
     def _acknowledge(self, other: _Side, expected: int, place: str) -> None:

@@ -16,7 +16,7 @@ from gateway.capture.linklayer import ADVERTISING, FACTS, AirFollower, airtime_n
 from gateway.capture.record import Trouble
 from gateway.capture.window import AIR, AIR_FACTS
 
-_LOOKED_AT = 20_000  # packets
+_LOOKED_AT, _OTHERS = 20_000, 200  # packets
 
 
 def heard_in(path: Path, directory: Directory, trouble: Trouble) -> Iterator[Heard | Happened]:
@@ -33,8 +33,9 @@ def heard_in(path: Path, directory: Directory, trouble: Trouble) -> Iterator[Hea
     if at_end:
         trouble.note("time stamps read as those of packets' ends, which fits their spacing", "whole file")
     hci, air = HciFollower(directory, trouble), AirFollower(directory, trouble, at_end)
+    follow, of_air = (hci.take, air.take), (AIR, AIR_FACTS)
     for packet in packets(path, trouble):
-        yield from (air if packet.link in (AIR, AIR_FACTS) else hci).take(packet)
+        yield from follow[packet.link in of_air](packet)
     yield from hci.end()
     yield from air.end()
 
@@ -45,11 +46,14 @@ def stamped_at_end(path: Path) -> bool:
     Raises:
         InputError: it can't be opened, or is of a link type that is not read.
     """
-    starts = ends = 0
+    starts = ends = others = 0
     last: dict[int, tuple[int, int]] = {}  # by access address: stamp and airtime of the packet before
     for packet in islice(packets(path, Trouble()), _LOOKED_AT):
         data = packet.data
         if packet.link not in (AIR, AIR_FACTS) or len(data) < FACTS + 6:
+            others += 1
+            if others > _OTHERS and not last:
+                return False  # a file of another kind
             continue
         phy = 0
         if packet.link == AIR_FACTS:

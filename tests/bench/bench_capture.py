@@ -121,7 +121,7 @@ def worked_on(folder: Path, frames: int) -> None:
     ):
         begun = time.perf_counter()
         with Log(log) as opened:
-            export(opened, opened.run(), form, folder, Wanted(), plugins, lambda rows: None)  # type: ignore[arg-type]
+            export(opened, opened.run(), form, folder, Wanted(), plugins, lambda rows: None, force=True)  # type: ignore[arg-type]
         ours = frames / (time.perf_counter() - begun)
         print(f"{what}: {ours:,.0f} frames/s; reading and decoding alone {bare:,.0f}/s; ratio {ours / bare:.2f}")
     begun = time.perf_counter()
