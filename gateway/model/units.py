@@ -158,6 +158,7 @@ def _registry() -> Any:
         registry.define(line)
     registry.define("metabolic_equivalent = [metabolic_rate]")
     registry.define("ppb = 1e-9")
+    registry.define("reactive_volt_ampere = volt * ampere = var")
     return registry
 
 

@@ -24,6 +24,7 @@ from gateway.plugin.shape import (
     PeriodShape,
     SensorShape,
 )
+from gateway.plugin.standard.adopted import adopted_rows
 
 _INTRODUCTION = """\
 # The plugin format
@@ -101,7 +102,8 @@ def _table(model: type[BaseModel]) -> Iterator[str]:
     yield "| key | value | default | meaning |"
     yield "|---|---|---|---|"
     for key, info in model.model_fields.items():
-        yield f"| `{key}` | {_written(info.annotation)} | {_default(info)} | {info.description or ''} |"
+        meaning = " ".join((info.description or "").split())
+        yield f"| `{key}` | {_written(info.annotation)} | {_default(info)} | {meaning} |"
 
 
 def _formulas() -> Iterator[str]:
@@ -116,13 +118,23 @@ def _formulas() -> Iterator[str]:
         yield f"| `{name}` | {fewest if fewest == most else f'{fewest} to {most}'} | {gives} |"
 
 
+def _adopted() -> Iterator[str]:
+    yield "## Adopted characteristics\n"
+    yield 'Of these the number is enough, `uuid = "0x2A6E"`, and no fields are declared; `gattest decode adopted NAME'
+    yield "BYTES` decodes one. Where a node matters to you, read the GATT Specification Supplement.\n"
+    yield "| number | name | fields, with their units |"
+    yield "|---|---|---|"
+    for number, name, fields in adopted_rows():
+        yield f"| `{number}` | {name} | {fields} |"
+
+
 def plugin_reference() -> str:
     """The page, in Markdown."""
     parts = [_INTRODUCTION]
     for title, text, model in _TABLES:
         parts.append("\n".join([f"## {title}\n", *([f"{text}\n"] if text else []), *_table(model)]) + "\n")
     types = [f"| {kind.written} | {kind.meaning} |" for kind in TYPES]
-    parts += [_TYPES + "\n".join(types) + "\n", _UNITS, "\n".join(_formulas()) + "\n"]
+    parts += [_TYPES + "\n".join(types) + "\n", _UNITS, "\n".join(_formulas()) + "\n", "\n".join(_adopted()) + "\n"]
     return "\n".join(parts)
 
 

@@ -50,8 +50,22 @@ def written(plugin: Plugin, folder: Path) -> tuple[str, list[Path]]:
     return plugin.kind.replace("-", "_"), sorted(folder.glob("*.c"))
 
 
+ENDS = """
+fields = [
+  { name = "flag", type = "boolean" }, { name = "fine", type = "boolean" }, { rfu = 6 },
+  { name = "mass", type = "uint16", lsb = "0.001 kg", when = "flag and not fine" },
+  { name = "volume", type = "uint24", lsb = "0.001 liter", when = "flag and fine" },
+  { name = "crc", type = "uint16", when = "more" },
+]
+"""
+
+
 def all_plugins(folder: Path) -> list[Plugin]:
-    return [*(find_plugin(kind) for kind in KINDS), own_plugin(folder, RICH)]
+    return [
+        *(find_plugin(kind) for kind in KINDS),
+        own_plugin(folder / "rich", RICH),
+        own_plugin(folder / "ends", ENDS),
+    ]
 
 
 @needs_program("gcc")

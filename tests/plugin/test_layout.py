@@ -438,15 +438,18 @@ def layouts(draw: st.DrawFn) -> Layout:
         else [{"rfu": 5}, {"name": "number", "type": "uint2"}, {"name": "flag", "type": "boolean"}]
     )
     for index in range(draw(st.integers(0, 4))):
-        when = draw(st.sampled_from([None, "flag", "not flag", "number == 2", "number != 1"]))
+        when = draw(st.sampled_from([None, "flag", "not flag", "number == 2", "number != 1", "flag and number == 2"]))
         for decl in draw(fields_of(f"f{index}_", 3)):
             fields.append(decl | ({"when": when} if when else {}))
     samples: dict[str, Any] | None = None
-    end = draw(st.sampled_from(["nothing", "samples", "counted", "fixed", "tail"]))
+    end = draw(st.sampled_from(["nothing", "samples", "counted", "fixed", "tail", "more"]))
     if end in ("samples", "counted", "fixed"):
         inner = draw(fields_of("s", 3))
         if any("name" in decl for decl in inner):
             samples = {"fields": inner} | {"counted": {"count": "number"}, "fixed": {"count": 2}}.get(end, {})
+    elif end == "more":
+        when = draw(st.sampled_from(["more", "more and flag"]))
+        fields += [decl | {"when": when} for decl in draw(fields_of("m", 3))]
     elif end == "tail":
         fields.append({"name": "tail", "type": draw(st.sampled_from(["utf8s", "uint8[]"]))})
     return layout(*fields, samples=samples, order=order)

@@ -11,7 +11,8 @@ from gateway.model.units import PLAIN, Unit, parse_unit
 
 # Units of RFC 8428, section 12.1, and those that RFC 8798, section 2, adds, each with our spelling of it; of several of
 # a dimension the first is the one that values are converted to. Left out are those marked there as not preferred (g, l,
-# l/s, 1/min, beat/min, beats, %, Bspl), and those that are no unit of a measured value here (lat, lon, pH, EL).
+# l/s, 1/min, beat/min, beats, %, Bspl), and those that are no unit of a measured value here (pH, EL); lat and
+# lon are told by the name of the field.
 REGISTERED = {
     "m": "m", "kg": "kg", "s": "s", "A": "A", "Cel": "degC", "K": "K", "cd": "cd", "mol": "mol", "1/s": "1/s",
     "Hz": "Hz", "rad": "rad", "deg": "deg", "sr": "steradian", "N": "N", "Pa": "Pa", "J": "J", "W": "W",
@@ -19,9 +20,17 @@ REGISTERED = {
     "lm": "lumen", "lx": "lux", "Bq": "becquerel", "Gy": "gray", "Sv": "sievert", "kat": "katal", "m2": "m**2",
     "m3": "m**3", "m/s": "m/s", "m/s2": "m/s**2", "m3/s": "m**3/s", "W/m2": "W/m**2", "cd/m2": "cd/m**2",
     "S/m": "siemens/m", "bit": "bit", "bit/s": "bit/s", "dB": "dB", "count": "count", "B": "byte",
-    "VA": "volt_ampere", "J/m": "J/m", "kg/m3": "kg/m**3",
+    "VA": "volt_ampere", "VAs": "volt_ampere*s", "var": "var", "vars": "var*s", "J/m": "J/m", "kg/m3": "kg/m**3",
 }  # fmt: skip
-_OWN_ONLY = {"K", "Hz", "deg", "Bq", "Gy", "Sv", "sr", "cd", "lm", "kat", "B", "bit", "VA", "count"}
+_OWN_ONLY = {"K", "Hz", "deg", "Bq", "Gy", "Sv", "sr", "cd", "lm", "kat", "B", "bit", "count"}
+# Units with a name of their own: dimensions alone would make a torque an energy, and an energy density a pressure.
+_NAMED = (
+    "newton", "joule", "pascal", "watt", "steradian", "radian", "lumen", "lux", "candela", "katal", "gray", "sievert",
+    "becquerel", "coulomb", "farad", "henry", "weber", "tesla", "siemens", "ohm", "hertz", "reactive_volt_ampere",
+    "volt_ampere", "volt",
+)  # fmt: skip
+_ONLY_BY_NAME = {"volt_ampere", "reactive_volt_ampere"}  # apparent and reactive power are not told in watt
+_PLACES = {"latitude": "lat", "longitude": "lon"}
 _PERCENT_OF = (("humidity", "%RH"), ("battery", "%EL"))
 
 
@@ -58,13 +67,15 @@ def sent_as(name: str, symbol: str, role: str | None, column: str) -> Sent:
         return Sent(name, "dBW", 1.0, -30.0)  # RFC 8798, table 2
     if symbol == "rpm":
         return Sent(name, "1/s", 1 / 60)  # as an event rate, not as an angle
-    if "volt_ampere" in symbol:
-        return Sent(name, "VA", float(unit.to(_unit("volt_ampere"))[0]))  # apparent power is not told in watt
+    if name in _PLACES and unit.dimension == _unit("deg").dimension:
+        return Sent(name, _PLACES[name], float(unit.to(_unit("deg"))[0]))
     if unit.dimension == _unit("K").dimension and not unit.zero:
         return Sent(name, "K", float(unit.factor))
     if unit.dimension == PLAIN.dimension and unit.factor != 1:
         return Sent(name, "/", float(unit.factor))
     for registered, ours in _same_first(symbol):
+        if not _alike(unit, _unit(ours)):
+            continue
         try:
             gain, zero = unit.to(_unit(ours))
         except UnitError:
@@ -77,6 +88,19 @@ def _same_first(symbol: str) -> list[tuple[str, str]]:
     """The registered units that may stand for one of ours: the same one, or one that others are converted to."""
     same = [(key, ours) for key, ours in REGISTERED.items() if ours == symbol]
     return same or [(key, ours) for key, ours in REGISTERED.items() if key not in _OWN_ONLY]
+
+
+def _alike(unit: Unit, registered: Unit) -> bool:
+    """Whether a unit of the same dimension is of the same quantity: of several units it must be made of the same named
+    ones, so that newton metre is not taken for joule."""
+    own, other = _names(unit), _names(registered)
+    return own == other or not (" " in unit.identity or (own | other) & _ONLY_BY_NAME)
+
+
+def _names(unit: Unit) -> frozenset[str]:
+    """The named units that a unit is made of, without their prefixes."""
+    parts = (part.partition("^")[0] for part in unit.identity.split())
+    return frozenset(found for part in parts if (found := next((n for n in _NAMED if part.endswith(n)), "")))
 
 
 @cache

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gateway.plugin.contract.names import constant, generated_line, identifier, longest
+from gateway.plugin.contract.names import constant, generated_line, has_more, identifier, longest
 from gateway.plugin.contract.vectors import Vector, vectors
 from gateway.plugin.layout.model import Field
 from gateway.plugin.model import Characteristic, Plugin
@@ -33,6 +33,9 @@ def _vector(own: str, item: Characteristic, number: int, vector: Vector) -> Iter
     yield from (f"        struct {own} value, back;", "        memset(&value, 0, sizeof value);")
     for name, value in vector.fields.items():
         yield from _assigned(f"value.{identifier(name)}", fields[name], value)
+    for block in item.layout.blocks:
+        if block.when is not None and block.when.more and any(field.name in vector.fields for field in block.fields):
+            yield f"        value.{has_more(block)} = true;"
     if item.layout.samples is not None:
         yield f"        value.sample_count = {len(vector.samples)}u;"
         for place, sample in enumerate(vector.samples):

@@ -12,6 +12,7 @@ from gateway.plugin.contract.names import (
     comment,
     constant,
     generated_line,
+    has_more,
     identifier,
     longest,
     type_of,
@@ -95,7 +96,8 @@ def _declarations(name: str, item: Characteristic, defines: Defines) -> Iterator
     for field, _ in layout.all_fields():
         yield from _constants(f"{own}_{field.name}".upper(), field, defines)
     yield f"struct {own} {{"
-    members = list(_members(layout.fields, "    "))
+    members = [f"    bool {has_more(block)};" for block in layout.blocks if block.when is not None and block.when.more]
+    members += _members(layout.fields, "    ")
     if layout.samples is not None:
         members += [f"    size_t sample_count; /* at most {capacity(layout)} */", "    struct {"]
         members += list(_members(layout.samples.fields, "        "))

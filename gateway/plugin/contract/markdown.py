@@ -82,7 +82,7 @@ def _characteristic(item: Characteristic) -> Iterator[str]:
     moved = False
     for block in layout.blocks:
         when = block.when
-        there = f" (only where {when.field} {'=' if when.equal else '≠'} {when.number})" if when else ""
+        there = f" (only where {when.text})" if when else ""
         for field in block.fields:
             yield _field_row(field, None if moved else offset, there)
         moved = moved or when is not None

@@ -7,7 +7,7 @@ import re
 from uuid import UUID
 
 from gateway.model.version import __version__
-from gateway.plugin.layout.model import Field, Layout
+from gateway.plugin.layout.model import Block, Field, Layout
 from gateway.plugin.standard.adopted import short_number
 
 LONGEST_VALUE = 512  # bytes: Core Specification, Vol 3, Part F, 3.2.9
@@ -68,6 +68,11 @@ def constant(value: int, field: Field) -> str:
     if value == -(1 << 63):
         return f"(-INT64_C({-value - 1}) - 1)"
     return f"INT64_C({value})" if field.bits > 31 else f"({value})"
+
+
+def has_more(block: Block) -> str:
+    """The member that says whether a block at the end of a value is there, where that is the sender's choice."""
+    return f"has_{block.fields[0].name if block.fields else 'more'}"
 
 
 def capacity(layout: Layout) -> int:

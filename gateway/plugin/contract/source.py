@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator
 
-from gateway.plugin.contract.names import capacity, constant, generated_line, identifier, type_of
-from gateway.plugin.layout.model import Block, Field, Layout, Samples
+from gateway.plugin.contract.names import capacity, constant, generated_line, has_more, identifier, type_of
+from gateway.plugin.layout.model import Block, Condition, Field, Layout, Samples
 from gateway.plugin.model import Characteristic, Plugin
 
 _HELPERS = """
@@ -191,30 +191,39 @@ def _count(group: Samples) -> str:
     return "value->sample_count" if group.count is None else f"(size_t)value->{identifier(group.count)}"
 
 
-def _shown(block: Block, layout: Layout) -> str:
-    """The condition of a block; a field that is absent meets none, so that its own block's condition comes too."""
+def _shown(block: Block, layout: Layout, goes_on: str) -> str:
+    """The condition of a block, "" for none; a field that is absent meets none, so that its own block's condition comes
+    too. ``goes_on`` tells in C whether a value does that has an end of its own choice."""
     if block.when is None:
         return ""
-    key = next(field for field in layout.fields if field.name == block.when.field)
-    sign = "==" if block.when.equal else "!="
-    own = f"value->{identifier(key.name)} {sign} {constant(block.when.number, key)}"
+    shown = [_condition(one, layout, goes_on) for one in block.when.conditions]
+    return " && ".join([*shown, *([goes_on] if block.when.more else [])])
+
+
+def _condition(one: Condition, layout: Layout, goes_on: str) -> str:
+    key = next(field for field in layout.fields if field.name == one.field)
+    own = f"value->{identifier(key.name)} {'==' if one.equal else '!='} {constant(one.number, key)}"
     homes = [other for other in layout.blocks if key.name in {field.name for field in other.fields}]
-    outer = [_shown(home, layout) for home in homes]
+    outer = [_shown(home, layout, goes_on) for home in homes]
     if any(not text for text in outer):
         return own
-    return f"({' || '.join(outer)}) && {own}"
+    return f"({' || '.join(f'({text})' if '&&' in text else text for text in outer)}) && {own}"
 
 
 def _block(block: Block, layout: Layout, end: str, answer: str, each: Callable[[Field, str], str]) -> Iterator[str]:
-    indent, condition = "    ", _shown(block, layout)
+    packs = each is _put
+    mark = f"value->{has_more(block)}"
+    indent, condition = "    ", _shown(block, layout, mark if packs else "at < length")
     if not block.size:
         return
     if condition:
         yield f"    if ({condition}) {{"
         indent = "        "
     yield from (f"{indent}if ({end} - at < {block.size}u) {{", f"{indent}    return {answer};", f"{indent}}}")
-    if each is _put:
+    if packs:
         yield f"{indent}memset(out + at, 0, {block.size}u);"
+    elif block.when is not None and block.when.more:
+        yield f"{indent}{mark} = true;"
     for field in block.fields:
         yield f"{indent}{each(field, f'value->{identifier(field.name)}')}"
     yield f"{indent}at += {block.size}u;"

@@ -42,6 +42,10 @@ def _vector(item: Characteristic, turn: int) -> Vector | None:
         values[field.name] = _value(
             field, turn + place, turn % 4 if field.name == counter else turn // 2 if key else None
         )
+    ends = [block for block in layout.blocks if block.when is not None and block.when.more]
+    for block in ends[turn % (len(ends) + 1) :] if ends else ():  # of those that may be there some, from the first on
+        for field in block.fields:
+            values.pop(field.name, None)
     count = counter if isinstance(counter, int) else turn % 4 if layout.samples else 0
     inner = layout.samples.fields if layout.samples else ()
     samples = [{f.name: _value(f, turn + place + n, None) for place, f in enumerate(inner)} for n in range(count)]

@@ -42,7 +42,7 @@ def fit(layout: Layout, raw: bytes, where: str) -> Fit:
     found: list[tuple[Block, int]] = []
     known: dict[str, int] = {}
     for block in layout.blocks:
-        if block.when is not None and not block.when.holds(known.get(block.when.field)):
+        if block.when is not None and not block.when.holds(known, offset < len(raw)):
             continue
         if offset + block.size > len(raw):
             raise DecodeError(where, layout.misfit(len(raw)), min(offset, len(raw)))
@@ -133,7 +133,8 @@ class Codec:
         content: dict[str, Any] = {}
         sent: dict[str, Any] = {}
         for number, block in enumerate(layout.blocks):
-            if block.when is not None and not block.when.holds(sent.get(block.when.field)):
+            given = any(field.name in values for field in block.fields)
+            if block.when is not None and not block.when.holds(sent, given):
                 content[f"block {number}"] = None
                 continue
             made = self._raw(block.fields, block.size, values)

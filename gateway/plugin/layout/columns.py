@@ -163,10 +163,10 @@ def _advance(layout: Layout, keys: frozenset[str], group: _Group) -> list[_Group
         block = layout.blocks[number]
         group.block = number
         if block.when is not None:
-            key = group.keys.get(block.when.field)
-            there = np.zeros(len(group.positions), bool)
-            if key is not None:
-                there = (key == block.when.number) == block.when.equal
+            there = np.full(len(group.positions), not block.when.more or group.offset < group.length)
+            for one in block.when.conditions:
+                key = group.keys.get(one.field)
+                there &= False if key is None else (key == one.number) == one.equal
             if there.any() and not there.all():
                 return [group.select(there), group.select(~there)]
             if not there.any():

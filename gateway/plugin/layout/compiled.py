@@ -4,11 +4,12 @@ with transmitted integers; what they mean is `codec`'s business."""
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from io import SEEK_CUR
 from typing import Any
 
 import construct as con
 
-from gateway.plugin.layout.model import Condition, Field, Layout
+from gateway.plugin.layout.model import Field, Layout, Presence
 
 MANY = "* samples"  # like all names here that are no field's, one that no field can have
 Span = tuple[int, int, Field | None]  # first bit, bit after the last, None for reserved bits
@@ -91,7 +92,7 @@ def compile_construct(layout: Layout) -> Any:
                 for member in members
             ]
         else:
-            parts.append(f"block {number}" / con.If(_there(block.when), con.Struct(*members)))
+            parts.append(f"block {number}" / con.If(_there(block.when, f"block {number}"), con.Struct(*members)))
     if layout.samples:
         one, count = con.Struct(*_struct(layout.samples.fields, layout.samples.size)), layout.samples.count
         if isinstance(count, str):
@@ -103,8 +104,19 @@ def compile_construct(layout: Layout) -> Any:
     return con.Struct(*parts, con.Terminated)
 
 
-def _there(when: Condition) -> Callable[[Any], bool]:
-    return lambda context: when.holds(flat(context).get(when.field))
+def _there(when: Presence, name: str) -> Callable[[Any], bool]:
+    def there(context: Any) -> bool:
+        more = when.more and (context.get(name) is not None if context._building else _goes_on(context._io))
+        return when.holds(flat(context), more)
+
+    return there
+
+
+def _goes_on(stream: Any) -> bool:
+    more = bool(stream.read(1))
+    if more:
+        stream.seek(-1, SEEK_CUR)
+    return more
 
 
 def flat(container: Mapping[str, Any]) -> dict[str, Any]:

@@ -16,7 +16,7 @@ from pydantic import Field as Declared
 from gateway.model.errors import UnitError
 from gateway.model.figures import Role
 from gateway.model.units import PLAIN, Unit, parse_duration_ns, parse_quantity, parse_unit
-from gateway.plugin.layout.model import Block, Condition, Field, Layout, Order, Samples, Scale
+from gateway.plugin.layout.model import Block, Condition, Field, Layout, Order, Presence, Samples, Scale
 from gateway.plugin.layout.types import MAX_VALUE_BYTES, TYPES, UINT, FieldType, type_of
 
 MAX_ROLE_BITS = 48  # counters and times are reckoned with in 64-bit integers
@@ -41,7 +41,8 @@ class FieldDecl(BaseModel):
     rfu: Annotated[int, Declared(ge=1, le=MAX_VALUE_BYTES * 8)] | None = None
     """Number of bits reserved for future use; replaces all other keys except `at` and `when`."""
     when: str | None = None
-    """Present only if an earlier integer says so: `"flag"`, `"not flag"`, `"message == 2"`, `"message != 2"`."""
+    """Present only if earlier integers say so: `"flag"`, `"not flag"`, `"message == 2"`, `"message != 2"`, or several
+    joined by `and`; at the end of a value also `"more"`: if the value goes on."""
     at: Annotated[int, Declared(ge=0)] | Annotated[list[int], Declared(min_length=2, max_length=2)] | None = None
     """First byte, or `[byte, bit]`, if it does not follow the previous field."""
     byte_order: Order | None = None
@@ -100,6 +101,10 @@ def read_layout(
                 "samples", f"samples after {tail.name}, which takes all remaining bytes", "only one of the two"
             )
     layout = Layout(tuple(blocks), repeated, tail)
+    if any(block.when is not None and block.when.more for block in blocks) and (
+        repeated is not None or tail is not None
+    ):
+        report_problem("fields", "'more' beside samples or a field that takes all remaining bytes", "one of them")
     if layout.head > MAX_VALUE_BYTES:
         report_problem("fields", f"{layout.head} bytes", f"an attribute value holds at most {MAX_VALUE_BYTES} bytes")
     if length is not None and (layout.conditional or layout.sample_count(length - layout.head) is None):
@@ -165,7 +170,9 @@ def _blocks(
         end = start + 1
         while end < len(decls) and decls[end].when == decls[start].when and not _takes_the_rest(decls[end]):
             end += 1
-        when = _condition(decls[start], known, f"fields[{start}].when", report_problem)
+        when = _presence(decls[start], known, f"fields[{start}].when", report_problem)
+        if blocks and blocks[-1].when is not None and blocks[-1].when.more and not (when is not None and when.more):
+            report_problem(f"fields[{start}]", "a field behind one with 'more'", "'more' here too")
         fields, size = _place(decls[start:end], order, "fields", report_problem, start)
         blocks.append(Block(tuple(fields), size, when))
         known |= {field.name: field for field in fields}
@@ -180,14 +187,23 @@ def _takes_the_rest(decl: FieldDecl) -> bool:
     return known is not None and not known[1]
 
 
-def _condition(
+def _presence(
     decl: FieldDecl, known: Mapping[str, Field], place: str, report_problem: ReportProblem
-) -> Condition | None:
+) -> Presence | None:
     if decl.when is None:
         return None
-    found = _WHEN.fullmatch(decl.when.strip())
+    parts = [part.strip() for part in re.split(r"\sand\s", decl.when)]
+    more = "more" in parts and "more" not in known
+    conditions = [_condition(part, known, place, report_problem) for part in parts if not (more and part == "more")]
+    return Presence(tuple(one for one in conditions if one is not None), more)
+
+
+def _condition(text: str, known: Mapping[str, Field], place: str, report_problem: ReportProblem) -> Condition | None:
+    found = _WHEN.fullmatch(text)
     if found is None or (found["negated"] and found["test"]):
-        report_problem(place, f"{decl.when!r}", "written as 'flag', 'not flag', 'field == 3' or 'field != 3'")
+        report_problem(
+            place, f"{text!r}", "written as 'flag', 'not flag', 'field == 3' or 'field != 3', joined by and; or 'more'"
+        )
         return None
     field = known.get(found["name"])
     if field is None or not field.type.integer:
@@ -203,7 +219,7 @@ def _condition(
 
 def _unique(layout: Layout, report_problem: ReportProblem) -> None:
     """A name may stand twice only where its conditions exclude each other and its values mean the same."""
-    seen: list[tuple[Field, Condition | None]] = []
+    seen: list[tuple[Field, Presence | None]] = []
     every = [(field, block.when) for block in layout.blocks for field in block.fields]
     every += [
         (field, None)

@@ -100,6 +100,32 @@ class Condition:
 
 
 @dataclass(frozen=True, slots=True)
+class Presence:
+    """When a block is there: all conditions hold.
+
+    Attributes:
+        more: and the value goes on; such blocks stand at its end.
+    """
+
+    conditions: tuple[Condition, ...]
+    more: bool = False
+
+    def holds(self, known: Mapping[str, int], more: bool) -> bool:
+        """Whether it is there, by the transmitted integers of earlier fields, and by whether the value goes on."""
+        return (more or not self.more) and all(one.holds(known.get(one.field)) for one in self.conditions)
+
+    def excludes(self, other: Presence) -> bool:
+        """Whether both can never be there at once."""
+        return any(own.excludes(its) for own in self.conditions for its in other.conditions)
+
+    @property
+    def text(self) -> str:
+        """In words."""
+        parts = [f"{one.field} {'=' if one.equal else '≠'} {one.number}" for one in self.conditions]
+        return " and ".join([*parts, *(["the value goes on"] if self.more else [])])
+
+
+@dataclass(frozen=True, slots=True)
 class Block:
     """Neighbouring fields that are there or not together.
 
@@ -111,7 +137,7 @@ class Block:
 
     fields: tuple[Field, ...]
     size: int
-    when: Condition | None = None
+    when: Presence | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +189,7 @@ class Layout:
     @property
     def keys(self) -> frozenset[str]:
         """Names of the fields that decide what else is there."""
-        names = {block.when.field for block in self.blocks if block.when}
+        names = {one.field for block in self.blocks if block.when for one in block.when.conditions}
         if self.samples and isinstance(self.samples.count, str):
             names.add(self.samples.count)
         return frozenset(names)

@@ -57,11 +57,17 @@ def adopted_layout(uuid: str) -> Layout | None:
 
 def adopted_lines() -> Iterator[str]:
     """All that are known, a line each: number, name, and the fields with their units."""
+    for number, name, fields in adopted_rows():
+        yield f"{number}  {name}: {fields}"
+
+
+def adopted_rows() -> Iterator[tuple[str, str, str]]:
+    """All that are known: number, name, and the fields with their units."""
     for uuid, known in sorted(adopted().items()):
         layout = adopted_layout(uuid)
         fields = [one for one, _ in layout.all_fields() if one.type.name != "boolean"] if layout else []
         shown = ", ".join(f"{one.name} {unit_text(one.unit.symbol)}".rstrip() for one in fields)
-        yield f"{short_uuid(uuid)}  {known.name}: {shown}"
+        yield short_uuid(uuid), known.name, shown
 
 
 def _never(place: str, found: str, expected: str) -> None:

@@ -36,13 +36,11 @@ def identity_text(raw: bytes) -> str:
 
 @dataclass(frozen=True, slots=True)
 class AssignedUnit:
-    """A unit with its assigned number, our symbol, and those of SenML and UCUM, "" where there is none."""
+    """A unit with its assigned number and our symbol."""
 
     number: int
     name: str
     symbol: str
-    senml: str
-    ucum: str
 
 
 @cache
@@ -146,7 +144,9 @@ def valid_range(field: Field) -> bytes | None:
     if field.low is None or field.high is None or not field.type.scaled or field.bits % 8:
         return None
     ends = [field.scale.invert(Fraction(str(end))) if field.scale else round(end) for end in (field.low, field.high)]
-    return b"".join(end.to_bytes(field.bits // 8, "little", signed=field.type.signed) for end in ends)
+    lowest, highest = field.raw_range  # limits may lie beyond what can be sent
+    sent = [min(max(end, lowest), highest) for end in ends]
+    return b"".join(end.to_bytes(field.bits // 8, "little", signed=field.type.signed) for end in sent)
 
 
 def _power_of_ten(num: int, den: int) -> int | None:
