@@ -2,7 +2,7 @@
 bursts (Gilbert 1960, two states), arrivals on connection events. A bound is as good as its share; 95 is what it
 promises, and the run's own figure for independent losses is the baseline.
 
-    .venv/bin/python tests/bench/bench_coverage.py [RUNS]
+    .venv/bin/python -m tests.bench.bench_coverage [RUNS]
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ import numpy as np
 from gateway.analysis.bounds import BLOCKS, block_bounds, share_bounds
 from gateway.analysis.measure.channel import _loss_share
 from gateway.analysis.measure.counter import Counted
+from tests.analysis.test_nodeclock import on_events
 
 RUNS = int(sys.argv[1]) if len(sys.argv) > 1 else 400
 
@@ -72,5 +73,25 @@ def main() -> None:
     print(f"rate of 10,000 values, a tenth lost at random: {100 * inside / RUNS:.1f}")
 
 
+def drifts() -> None:
+    """The drift of a node's clock, where values leave with connection events."""
+    print("\nclock_drift: h, period s, ppm, interval ms, swing of the day K: share inside, median width ppm")
+    for hours, period_s, ppm, interval_s, swing_k in (
+        (1, 1.0, -40, 0.03, 0),
+        (1, 0.99, 5, 0.03, 0),
+        (1 / 6, 0.99, -40, 0.03, 0),
+        (6, 3.0, 20, 0.05, 8),
+        (24, 10.0, 20, 0.05, 8),
+    ):
+        rng = np.random.default_rng(1)
+        runs = [on_events(rng, hours, period_s, ppm, interval_s, swing_k) for _ in range(RUNS)]
+        inside = sum((c.low_ppm or 0) <= truth <= (c.high_ppm or 0) for c, truth in runs)
+        width = np.median([(c.high_ppm or 0) - (c.low_ppm or 0) for c, _ in runs])
+        print(
+            f"{hours:6.2f} {period_s:6.2f} {ppm:4d} {1e3 * interval_s:5.0f} {swing_k:3d}: {100 * inside / RUNS:6.1f} {width:8.2f}"
+        )
+
+
 if __name__ == "__main__":
     main()
+    drifts()

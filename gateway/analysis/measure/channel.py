@@ -23,8 +23,8 @@ from gateway.analysis.bounds import (
     share_bounds,
 )
 from gateway.analysis.measure.counter import Counted, count
-from gateway.analysis.measure.link import History
-from gateway.analysis.measure.nodeclock import BACK_VALUES, LEAP_VALUES, METHOD, node_clock
+from gateway.analysis.measure.link import History, interval_s
+from gateway.analysis.measure.nodeclock import BACK_VALUES, LEAP_VALUES, LONGEST_DEFAULT_S, METHOD, node_clock
 from gateway.log.reader import ChannelInfo, FieldInfo, Log, NodeInfo, RunInfo
 from gateway.log.schema import quoted
 from gateway.model.figures import CHANNEL_FIGURES
@@ -78,7 +78,7 @@ def measure_channel(
         "no_reading": _share(content.silent, decoded),
         **_gap_figures(gaps_s, _edges(times, history) / 1e9, linked_s),
         "burst_largest": (_largest_burst(times), len(times), *NONE),
-        **_clock_figures(channel, arrivals, history.period.get(channel.name)),
+        **_clock_figures(channel, arrivals, history.period.get(channel.name), _longest_interval(history, gaps_s)),
     }
     losses, lost = _loss_figures(channel, arrivals, part, gaps_s, linked)
     found |= losses
@@ -124,18 +124,29 @@ def _loss_figures(
     }, told.lost
 
 
-def _clock_figures(channel: ChannelInfo, arrivals: Arrivals, period: tuple[int, float] | None) -> dict[str, Found]:
+def _longest_interval(history: History, gaps_s: Floats) -> float:
+    """The longest connection interval of the run: as a controller or a capture told it, or else what the gaps allow."""
+    if history.intervals:
+        return max(ms for _, ms in history.intervals) / 1e3
+    return min(interval_s(gaps_s) or LONGEST_DEFAULT_S, LONGEST_DEFAULT_S)
+
+
+def _clock_figures(
+    channel: ChannelInfo, arrivals: Arrivals, period: tuple[int, float] | None, interval: float
+) -> dict[str, Found]:
     """From the node's own time stamps, or else from its counter and the period it was set to."""
     stamp, counter = channel.with_role("node time"), channel.with_role("sequence")
     if stamp is not None and arrivals.node_s is not None:
         step_s = (stamp.lsb or 1.0) * _seconds(stamp.unit)
-        clock = node_clock(arrivals.times, arrivals.node_s, step_s * 2.0 ** (stamp.bits or 48), step_s)
+        clock = node_clock(arrivals.times, arrivals.node_s, step_s * 2.0 ** (stamp.bits or 48), step_s, None, interval)
         jitter = {"delay_jitter": (clock.jitter_s, clock.n, *NONE)}
     elif counter is not None and period is not None:
         kept = arrivals.times >= period[0]
         node_s = np.where(arrivals.counts >= 0, arrivals.counts * period[1], np.nan)[kept]
         turn_s = period[1] * 2.0 ** (counter.bits or 16)
-        clock = node_clock(arrivals.times[kept], node_s, turn_s, BACK_VALUES * period[1], LEAP_VALUES * period[1])
+        clock = node_clock(
+            arrivals.times[kept], node_s, turn_s, BACK_VALUES * period[1], LEAP_VALUES * period[1], interval
+        )
         jitter = {}
     else:
         return {}

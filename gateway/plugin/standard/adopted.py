@@ -65,7 +65,8 @@ def adopted_rows() -> Iterator[tuple[str, str, str]]:
     """All that are known: number, name, and the fields with their units."""
     for uuid, known in sorted(adopted().items()):
         layout = adopted_layout(uuid)
-        fields = [one for one, _ in layout.all_fields() if one.type.name != "boolean"] if layout else []
+        every = [one for one, _ in layout.all_fields()] if layout else []
+        fields = [one for one in every if one.type.name != "boolean"] or every  # flags where there is nothing else
         shown = ", ".join(f"{one.name} {unit_text(one.unit.symbol)}".rstrip() for one in fields)
         yield short_uuid(uuid), known.name, shown
 
