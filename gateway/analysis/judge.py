@@ -67,7 +67,7 @@ def _verdict(
             return doubt("no data to measure it from")
         return doubt(shortfall) if shortfall else Verdict(m, low, high, Outcome.PASS, None, "never disconnected")
     if m.value is None:
-        return doubt("no data to measure it from")
+        return doubt(figures_of(m.subject)[m.name].nothing)
     judged, value = figures_of(m.subject)[m.name].judged, m.value
     margin = min(value - low if low is not None else math.inf, high - value if high is not None else math.inf)
     if high is not None and value > high and judged.disproves == "above":

@@ -145,7 +145,8 @@ def test_what_a_log_does_not_hold_has_no_query(log: Path) -> None:
 @pytest.mark.parametrize("kind", [Figure, JudgedWhen, Needs])
 def test_a_figure_that_lacks_one_of_its_facts_cannot_be_declared(kind: type) -> None:
     facts = {field.name: None for field in dataclasses.fields(kind)}
-    assert all(one.default is inspect.Parameter.empty for one in inspect.signature(kind).parameters.values())
-    for name in facts:
+    given = {one.name for one in inspect.signature(kind).parameters.values() if one.default is not one.empty}
+    assert given <= {"nothing"}  # why there is no figure, which is nearly always the same
+    for name in facts.keys() - given:
         with pytest.raises(TypeError, match=name):
             kind(**{key: value for key, value in facts.items() if key != name})

@@ -230,6 +230,38 @@ def test_without_a_counter_loss_is_estimated_from_the_pace(tmp_path: Path) -> No
     assert ("a", "c", "loss") not in found
 
 
+@pytest.mark.parametrize("share", [0.0, 0.02, 0.2])
+@pytest.mark.parametrize("period_s", [0.1, 1.0])
+def test_an_estimated_loss_lies_within_its_bounds_where_the_pace_is_steady(
+    tmp_path: Path, share: float, period_s: float
+) -> None:
+    chance = np.random.default_rng(6)
+    within = 0
+    for trial in range(20):
+        sent = np.ceil(np.arange(1500) * period_s / 0.03) * 0.03 + 0.001 * chance.random(1500)
+        kept = chance.random(1500) >= share
+        frames = [(float(t), b"\x01") for t in sent[kept] + 0.1]
+        found = own_log(tmp_path / str(trial), PLAIN, frames, [READY, INTERVAL], frames[-1][0] + 0.1)["loss_estimated"]
+        assert found.value is not None and found.low is not None and found.high is not None
+        within += found.low <= 100 * share <= found.high
+    assert within >= 18
+
+
+@pytest.mark.parametrize("kind", ["at random", "three a connection interval", "on demand"])
+def test_without_a_steady_pace_no_loss_is_estimated(tmp_path: Path, kind: str) -> None:
+    """A true loss of 2 % was told as none where three come in an interval, and as 68 % where none was lost."""
+    chance = np.random.default_rng(7)
+    times = {
+        "at random": np.cumsum(chance.exponential(5.0, 500)),
+        "three a connection interval": np.ceil(np.arange(3000) * 0.01 / 0.03) * 0.03
+        + np.tile([0, 0.0007, 0.0014], 1000),
+        "on demand": np.cumsum(chance.choice([1.0, 7.0, 13.0], 500)),
+    }[kind]
+    frames = [(float(t) + 0.1, b"\x01") for t in np.sort(times)]
+    found = own_log(tmp_path, PLAIN, frames, [READY, INTERVAL], frames[-1][0] + 0.1)
+    assert found["loss_estimated"].value is None
+
+
 def test_a_channel_with_a_counter_needs_no_estimate(tmp_path: Path) -> None:
     found = log_of(tmp_path / "x.db", steady(lambda i: i, 100, 0.1), [(0, 10)], 10)
     assert "loss_estimated" not in found and found["loss"].value == 0
@@ -303,6 +335,8 @@ def own_log(
 
 
 READY = LinkEvent.of(0, "a", EventKind.READY)
+INTERVAL = LinkEvent.of(0, "a", EventKind.PARAMETERS, {"connection_interval_ms": 30.0})
+PLAIN = 'fields = [{ name = "v", type = "uint8" }]'
 COUNTER = 'fields = [{ name = "s", type = "uint8", role = "sequence" }]'
 
 
@@ -313,7 +347,7 @@ def test_several_values_in_a_connection_event_are_no_loss(tmp_path: Path, burst:
     found = own_log(tmp_path, COUNTER, frames, [READY], frames[-1][0] + 1)
     assert found["loss"].value == 0 and found["burst_largest"].value == burst
     plain = own_log(tmp_path / "plain", 'fields = [{ name = "v", type = "uint8" }]', frames, [READY], frames[-1][0] + 1)
-    assert plain["loss_estimated"].value == 0
+    assert plain["loss_estimated"].value is None  # several in a row may fall out together, and nothing shows
 
 
 def test_a_pace_that_changes_is_no_loss(tmp_path: Path) -> None:

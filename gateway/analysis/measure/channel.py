@@ -34,6 +34,7 @@ from gateway.model.units import parse_unit
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
 _BURST_NS = 5_000_000  # less than the shortest connection interval, Core Specification, Vol 6, Part B, 4.5.1
+_STEADY_SHARE = 0.9  # of the gaps; what is sent again comes late, and the next one soon after it
 _ON_ITS_WAY_NS = 1_000_000_000  # what left the node before it was switched off may still come; common practice
 
 
@@ -70,6 +71,7 @@ def measure_channel(
     linked_s, run_s = history.linked_ns / 1e9, history.run_ns / 1e9
     part = _cut(channel.name, times, span, history)
     gaps_s = gaps_within(times, part) / 1e9
+    interval = _longest_interval(history, gaps_s)
     found = {
         "rate": (linked / linked_s if linked_s > 0 else None, linked, *_rate_bounds(times, span, history)),
         "rate_whole_run": (len(times) / run_s if run_s > 0 else None, len(times), *_few(len(times), run_s)),
@@ -78,9 +80,9 @@ def measure_channel(
         "no_reading": _share(content.silent, decoded),
         **_gap_figures(gaps_s, _edges(times, history) / 1e9, linked_s),
         "burst_largest": (_largest_burst(times), len(times), *NONE),
-        **_clock_figures(channel, arrivals, history.period.get(channel.name), _longest_interval(history, gaps_s)),
+        **_clock_figures(channel, arrivals, history.period.get(channel.name), interval),
     }
-    losses, lost = _loss_figures(channel, arrivals, part, gaps_s, linked)
+    losses, lost = _loss_figures(channel, arrivals, part, gaps_s, linked, interval)
     found |= losses
     found |= _setting_figures(channel.name, times, part, history, lost)
     return [
@@ -107,14 +109,17 @@ def _gap_figures(gaps_s: Floats, edges_s: Floats, linked_s: float) -> dict[str, 
 
 
 def _loss_figures(
-    channel: ChannelInfo, arrivals: Arrivals, span: Ints, gaps_s: Floats, linked: int
+    channel: ChannelInfo, arrivals: Arrivals, span: Ints, gaps_s: Floats, linked: int, interval: float
 ) -> tuple[dict[str, Found], int]:
-    """By the sequence counter where there is one, else by the pace; and how many are lost."""
+    """By the sequence counter where there is one, else by the pace where that is steady; and how many are lost."""
     counter = channel.with_role("sequence")
     if counter is None:
         lost = _fallen_out(gaps_s)
-        share = 100 * lost / (linked + lost) if len(gaps_s) else None
-        return {"loss_estimated": (share, linked + lost, *NONE)}, lost
+        if not len(gaps_s) or not _steady(gaps_s, interval):
+            return {"loss_estimated": (None, linked, *NONE)}, lost
+        fallen = np.maximum(np.rint(gaps_s / float(np.median(gaps_s))) - 1, 0).astype(np.int64)
+        told = Counted(lost, 0, 0, fallen[fallen > 0], np.flatnonzero(fallen) + 1)
+        return {"loss_estimated": _loss_share(told, linked)}, lost
     told = count(arrivals.times, arrivals.counts, span, 1 << (counter.bits or 16))
     counted = int(np.count_nonzero((span >= 0) & (arrivals.counts > -2)))
     return {
@@ -326,6 +331,17 @@ def gaps_within(times: Ints, span: Ints) -> Ints:
     same = (span[1:] == span[:-1]) & (span[1:] >= 0)
     gaps: Ints = np.diff(times)[same]
     return gaps
+
+
+def _steady(gaps_s: Floats, interval: float) -> bool:
+    """Whether values come one by one at a pace, so that a gap tells how many are missing: nearly all gaps are a
+    multiple of the usual one, give or take a connection interval, which is the shorter of the two."""
+    usual = float(np.median(gaps_s))
+    if usual < 1.5 * interval:
+        return False
+    paces = np.rint(gaps_s / usual)
+    near = np.abs(gaps_s - paces * usual) <= max(0.25 * usual, 1.1 * interval)
+    return bool(np.mean(near & (paces >= 1)) >= _STEADY_SHARE and np.mean(paces == 1) >= 0.5)
 
 
 def _fallen_out(gaps_s: Floats) -> int:

@@ -111,6 +111,8 @@ FIGURES = by_name(
         better="lower",
         evidence="SELECT {fallen_out} AS missing, 100.0 * {fallen_out} / ({fallen_out} + count(*)) AS loss_percent "
         "FROM {frames} WHERE part IS NOT NULL",
+        nothing="values come too irregularly, or several in a connection interval, to tell from their times what is "
+        "missing; a sequence counter would tell",
     ),
     Figure(
         "duplicates",

@@ -62,6 +62,7 @@ class Figure:
         better: which way is better, or that 0 is best; "" where it depends on what is wanted.
         evidence: a query over the relations of `analysis.evidence` whose first row ends in the figure; no row at all
             stands for none. Of one of `FITTED` the rows are what the figure is fitted to.
+        nothing: why there is no figure, where there is none.
     """
 
     name: str
@@ -75,6 +76,7 @@ class Figure:
     compared: Literal["counts", "bounds", ""]
     better: Literal["higher", "lower", "zero", ""]
     evidence: str
+    nothing: str = "no data to measure it from"
 
 
 COUNT = JudgedWhen(FEWEST_VALUES, "above", whole_run=True, bounds_needed=False)  # or a longest: one can break it
