@@ -39,6 +39,37 @@ def test_a_reference_that_stands_still_tells_the_offset_alone() -> None:
     assert (found.offset, found.gain, found.lag_s) == (0.5, None, None)
 
 
+def test_on_a_ramp_a_lag_cannot_be_told_from_an_offset_and_none_is_told() -> None:
+    """Where the reference only rises, 0.3 K of offset look like a lag of 34 s, and were told as that."""
+    rng = np.random.default_rng(1)
+    times = T0 + np.arange(0, 7200, 2.0)
+    ramp = (times - T0) * 0.01
+    found = agreement(times, ramp + 0.3 + rng.normal(0, 0.02, len(times)), times, ramp, 60.0)
+    assert found.lag_s is None and "rises or falls" in found.open
+    assert found.offset == pytest.approx(0.3, abs=0.01) and found.gain == pytest.approx(1, abs=0.01)
+
+
+def test_the_bounds_of_a_lag_hold_it_in_95_percent_of_trials() -> None:
+    rng = np.random.default_rng(2)
+    ref_times = T0 + np.arange(-200, 3800, 10.0)
+    times = T0 + np.arange(0, 3600, 5.0)
+    within = 0
+    for _ in range(60):
+        lag_s = float(rng.uniform(-30, 30))
+        noise = np.convolve(rng.normal(0, 0.3, len(times) + 9), np.ones(10) / 10, "valid")  # not white
+        found = agreement(times, room(times - lag_s - T0) + noise, ref_times, room(ref_times - T0), 60.0)
+        assert found.lag_low_s is not None and found.lag_high_s is not None
+        within += found.lag_low_s - 0.3 <= lag_s <= found.lag_high_s + 0.3  # a step of the search
+    assert within >= 56
+
+
+def test_a_lag_at_the_end_of_the_search_is_refused() -> None:
+    ref_times = T0 + np.arange(-500, 4000, 10.0)
+    times = T0 + np.arange(0, 3600, 5.0)
+    with pytest.raises(InputError, match="longer --lag"):
+        agreement(times, room(times - 90 - T0), ref_times, room(ref_times - T0), 60.0)
+
+
 def test_times_that_do_not_meet_are_told() -> None:
     with pytest.raises(InputError, match="0 values overlap the reference in time"):
         agreement(np.arange(100.0), np.arange(100.0), T0 + np.arange(100.0), np.arange(100.0), 0.0)

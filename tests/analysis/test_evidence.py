@@ -43,7 +43,7 @@ samples = { every = "10 ms", fields = [{ name = "w", type = "uint8", limits = ["
 uuid = "b1c70013-5d1e-4c1b-9a77-2f0d3c6e0001"
 service = "b1c70010-5d1e-4c1b-9a77-2f0d3c6e0001"
 properties = ["notify"]
-fields = [{ name = "count", type = "uint8", role = "sequence" }]
+fields = [{ name = "count", type = "uint8", role = "sequence" }, { name = "level", type = "uint8", lsb = "1" }]
 """
 BEFORE_LINK, BEFORE_LOSS = 1.0, 100.0
 
@@ -91,7 +91,7 @@ def log_of(path: Path) -> Path:
         if i % 7 == 0 and not 800 < i < 830:
             frames.append((at + 0.001, "d", bytes([2 + i % 190, i % 256, 250, 3])))
         if i % 3 or i % 50 == 0:
-            frames.append((at + 0.003, "e", bytes([i & 0xFF])))
+            frames.append((at + 0.003, "e", bytes([i & 0xFF, i % 9 * 2])))
     for at, channel, raw in sorted(frames, key=lambda one: one[0]):
         writer.frame(Frame(START_NS + round(at * SECOND), "a", channel, raw))
     writer.frame(Frame(START_NS + SECOND, "b", "c", bytes(7)))

@@ -110,7 +110,8 @@ def test_a_slope_is_bounded_as_scipy_bounds_it() -> None:
         ([20.0, 20.0, 20.0], "step", None),
         ([20.0, 20.0, 21.0, 21.0, 21.0, 21.0, 20.0], "stuck_longest", 3.0),
         ([20.0] * 50, "stuck_longest", 49.0),
-        ([20.00, 20.02, 20.04], "codes_missing", 40.0),  # 2001 and 2003 of 2000 to 2004
+        ([20.00, 20.02, 20.04] * 30, "codes_missing", 40.0),  # 2001 and 2003 of 2000 to 2004
+        ([20.0 + 0.03 * k for k in range(200)], "codes_missing", None),  # a ramp too fast to meet each
         ([85.0, 84.0, -40.0, 20.0], "saturated", 2),
         ([20, 20.1, 20, 20.1, 45, 20.1, 20, 20.1, 20], "spikes", 1),
         ([20, 20.1, 20, 20.1, 45, 45.1, 45, 45.1, 45], "spikes", 0),  # a step stays

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import csv
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -24,6 +25,7 @@ FEWEST = 20
 MOST_VALUES = 20_000  # evenly taken from all; more tell no more of a line
 _LAGS = 400
 _MOST_ROWS = 5_000_000
+_AS_GOOD = math.sqrt(1 + 4.41 / (BLOCKS - 2))  # F(0.95; 1, 18) = 4.41, from memory; of standard deviations
 _FAR = 5.0  # times the usual distance of two reference values: nothing is known between them
 
 
@@ -36,7 +38,9 @@ class Agreement:
         offset, offset_low, offset_high: mean of value less reference, with 95 % bounds by blocks.
         gain: rise of the value for one of the reference, None where the reference did not change.
         residual: standard deviation beside the line.
-        lag_s: how much later the value follows, None where the reference did not change.
+        lag_s, lag_low_s, lag_high_s: how much later the value follows, with 95 % bounds; None where that can't be told,
+            and then offset and gain are those without a lag.
+        open: why not, "" where it can.
     """
 
     n: int
@@ -46,6 +50,9 @@ class Agreement:
     gain: float | None
     residual: float
     lag_s: float | None
+    lag_low_s: float | None = None
+    lag_high_s: float | None = None
+    open: str = ""
 
 
 def agreement(times_s: Floats, values: Floats, ref_times_s: Floats, ref_values: Floats, most_lag_s: float) -> Agreement:
@@ -57,7 +64,7 @@ def agreement(times_s: Floats, values: Floats, ref_times_s: Floats, ref_values: 
         most_lag_s: how far a lag is looked for, seconds, to both sides.
 
     Raises:
-        InputError: the two have too little time in common.
+        InputError: the two have too little time in common, or the lag is beyond what was looked for.
     """
     usual_s = float(np.median(np.diff(ref_times_s))) if len(ref_times_s) > 1 else 0.0
     common_s = min(times_s[-1], ref_times_s[-1]) - max(times_s[0], ref_times_s[0]) if len(times_s) else 0.0
@@ -87,17 +94,53 @@ def agreement(times_s: Floats, values: Floats, ref_times_s: Floats, ref_values: 
         gain = float(((reference - reference.mean()) * (values - values.mean())).sum()) / spread
         return float(np.std(values - values.mean() - gain * (reference - reference.mean()))), gain
 
-    lag_s = 0.0
-    if rest(0.0)[1] is not None and most_lag_s > 0:
-        lags = np.linspace(-most_lag_s, most_lag_s, _LAGS + 1)
-        for _ in range(3):  # each time closer around the best
-            lag_s = float(min(lags, key=lambda lag: rest(float(lag))[0]))
-            lags = np.linspace(lag_s - 2 * (lags[1] - lags[0]), lag_s + 2 * (lags[1] - lags[0]), 21)
+    found = _lag(lambda lag_s: rest(lag_s)[0], most_lag_s) if rest(0.0)[1] is not None and most_lag_s > 0 else _NO_LAG
+    lag_s = found.best_s if not found.open else 0.0
     residual, gain = rest(lag_s)
     apart = values - np.interp(times_s - lag_s, ref_times_s, ref_values)
     low, high = block_bounds([float(part.mean()) for part in np.array_split(apart, BLOCKS)])
-    known = gain is not None
-    return Agreement(len(values), float(apart.mean()), low, high, gain, residual, lag_s if known else None)
+    offset = float(apart.mean())
+    if gain is None or found.open or most_lag_s <= 0:
+        why = "the reference did not change" if gain is None else found.open or "none was looked for"
+        return Agreement(len(values), offset, low, high, gain, residual, None, open=why)
+    return Agreement(len(values), offset, low, high, gain, residual, lag_s, found.low_s, found.high_s)
+
+
+@dataclass(frozen=True, slots=True)
+class _Lag:
+    best_s: float
+    low_s: float
+    high_s: float
+    open: str = ""
+
+
+_NO_LAG = _Lag(0.0, 0.0, 0.0)
+
+
+def _lag(rest: Callable[[float], float], most_s: float) -> _Lag:
+    """The lag at which the least remains, and those at which not significantly more does: by the F test of one more
+    parameter with as many degrees of freedom as there are blocks, since neighbouring values are no news.
+
+    Raises:
+        InputError: the least remains at an end of the search.
+    """
+    grid = np.linspace(-most_s, most_s, _LAGS + 1)
+    remains = np.array([rest(float(lag_s)) for lag_s in grid])
+    as_good = np.flatnonzero(remains <= remains.min() * _AS_GOOD + 1e-12 * remains.max())
+    low_s, high_s = float(grid[as_good[0]]), float(grid[as_good[-1]])
+    if high_s - low_s > most_s:  # half of all that was looked at
+        return _Lag(0.0, low_s, high_s, "any lag fits as well as any other, as where the reference only rises or falls")
+    best = int(np.argmin(remains))
+    if best in (0, _LAGS):
+        raise InputError(
+            f"the values fit the reference best at {grid[best]:g} s, the end of the search; give a longer --lag, "
+            "or check both clocks"
+        )
+    lag_s, step_s = float(grid[best]), float(grid[1] - grid[0])
+    for _ in range(2):  # each time closer around the best
+        near = np.linspace(lag_s - 2 * step_s, lag_s + 2 * step_s, 21)
+        lag_s, step_s = float(min(near, key=lambda one: rest(float(one)))), step_s / 5
+    return _Lag(lag_s, min(low_s, lag_s), max(high_s, lag_s))
 
 
 def values_of(log: Log, run: RunInfo, node: NodeInfo, field: str) -> tuple[Floats, Floats, str]:

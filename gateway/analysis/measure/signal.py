@@ -24,6 +24,7 @@ Floats = npt.NDArray[np.float64]
 MEAN = "Student's t over 20 or more batches of values"
 RESOLUTION = "the resolution, LSB / sqrt(12)"
 LINE = "Student's t for a line fit over up to 20 segments of the run"
+CODE_HITS = 16  # values a code, below which one may just not have been met: e**-16 of all by chance
 _MOST_CODES = 1 << 20
 LARGEST = 1e150
 _EXACT = 2.0**53  # up to which every code is a number of its own
@@ -260,7 +261,8 @@ class _State:
         if step is not None and self.info.lsb:
             step = float(np.rint(step / self.info.lsb)) * self.info.lsb
         span = int(self.codes[-1] - self.codes[0]) + 1 if self.codes is not None and len(self.codes) else 0
-        missing = 100 * (1 - len(self.codes) / span) if self.codes is not None and span else None
+        told = self.codes is not None and span and n >= CODE_HITS * span
+        missing = 100 * (1 - len(self.codes) / span) if told and self.codes is not None else None
         noise = math.sqrt(self.changes / 2 / self.pairs) if self.pairs else None
         noise_bounds: tuple[float | None, float | None, str] = (None, None, "")
         if noise and self.pairs >= BLOCKS:

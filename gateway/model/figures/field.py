@@ -121,7 +121,10 @@ FIGURES = by_name(
         compared="",
         better="lower",
         evidence="SELECT min(code) AS lowest, max(code) AS highest, "
-        "100 * (1 - 1.0 * count(DISTINCT code) / (max(code) - min(code) + 1)) AS codes_missing_percent FROM {codes}",
+        "100 * (1 - 1.0 * count(DISTINCT code) / (max(code) - min(code) + 1)) AS codes_missing_percent FROM {codes} "
+        "HAVING count(*) >= 16 * (max(code) - min(code) + 1)",
+        nothing="too few values for each code from the lowest to the highest to tell one that is missing from one "
+        "that was not met: 16 are needed",
     ),
     Figure(
         "stuck_longest",
