@@ -14,6 +14,7 @@ from gateway.model.figures import Requirement
 from gateway.model.radios import RadioName
 from gateway.model.security import Pairing
 from gateway.plugin import Plugin
+from gateway.plugin.layout.types import Value
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +36,7 @@ class NodeConfig:
         silent_after_ns: how long nothing may come before the link is probed and torn down.
         pairing: what to pair with, None where the node asks for nothing.
         passkey: the file that holds the passkey, None where it comes from elsewhere.
+        set: other fields to write, by characteristic, each in its unit.
     """
 
     name: str
@@ -46,6 +48,7 @@ class NodeConfig:
     silent_after_ns: int
     pairing: Pairing | None = None
     passkey: Path | None = None
+    set: Mapping[str, Mapping[str, Value]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

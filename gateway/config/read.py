@@ -13,13 +13,15 @@ from gateway.config.problems import Problems
 from gateway.config.shape import NodeShape, RunFileShape, SensorUseShape, TwinShape
 from gateway.config.simulate import read_air, read_sweep, read_twin
 from gateway.host.toml import read_toml, shape
-from gateway.model.errors import InputError, ProblemsError
+from gateway.model.errors import InputError, ProblemsError, UnitError
 from gateway.model.figures import ALL, LINK, Requirement
 from gateway.model.radios import RadioName
 from gateway.model.security import Pairing, Security
 from gateway.model.utc import duration_text
 from gateway.plugin import Plugin, SpecShape, find_plugin, load_plugin, period_fits, read_spec
+from gateway.plugin.layout.declare import field_value, wanted_value
 from gateway.plugin.layout.model import Field
+from gateway.plugin.layout.types import Value
 
 SHORTEST_POLL_NS = 10_000_000
 _NAME = re.compile(r"[a-z][a-z0-9-]{0,39}")
@@ -89,7 +91,8 @@ class _Reader(Problems):
             )
         elif passkey is None and pairing is not None and self.file.run.radio is RadioName.VIRTUAL:
             pairing = Pairing(pairing.security, int(self.file.twin.get(name, TwinShape()).passkey))
-        return NodeConfig(name, plugin, decl.find.name, address, sensors, polls, silent_ns, pairing, passkey)
+        written = self.settings(f"{place}.set", plugin, decl, sensors)
+        return NodeConfig(name, plugin, decl.find.name, address, sensors, polls, silent_ns, pairing, passkey, written)
 
     def sensor(self, place: str, plugin: Plugin, name: str, use: SensorUseShape) -> SensorUse | None:
         sensor = plugin.sensors.get(name)
@@ -123,6 +126,39 @@ class _Reader(Problems):
                     self.span(setting.field),
                 )
         return SensorUse(use.on, period_ns or None)
+
+    def settings(
+        self, place: str, plugin: Plugin, decl: NodeShape, sensors: Mapping[str, SensorUse]
+    ) -> dict[str, dict[str, Value]]:
+        """What is to be written besides switching and pacing sensors."""
+        found: dict[str, dict[str, Value]] = {}
+        paced = [plugin.sensors[name].pace(use.period_ns) for name, use in sensors.items() if use.period_ns is not None]
+        taken = {
+            (name, key)
+            for values in (*(plugin.sensors[name].switch(use.on) for name, use in sensors.items()), *paced)
+            for name, fields in values.items()
+            for key in fields
+        }
+        for name, fields in decl.set.items():
+            if name not in plugin.settings:
+                expected = (
+                    f"one of {', '.join(sorted(plugin.settings)) or 'none: nothing of it can be written and read'}"
+                )
+                self.report_problem(f"{place}.{name}", f"{plugin.kind} has no setting {name!r}", expected)
+                continue
+            known = {field.name: field for field in plugin.characteristics[name].layout.fields}
+            for key, value in fields.items():
+                where = f"{place}.{name}.{key}"
+                if key not in known:
+                    self.report_problem(where, f"{name} has no field {key!r}", f"one of {', '.join(known)}")
+                elif (name, key) in taken:
+                    self.report_problem(where, "is set with its sensor already", "one of the two")
+                else:
+                    try:
+                        found.setdefault(name, {})[key] = field_value(known[key], value)
+                    except (ValueError, UnitError) as error:
+                        self.report_problem(where, f"{value!r}: {error}", wanted_value(known[key]))
+        return found
 
     @staticmethod
     def span(field: Field) -> str:

@@ -46,6 +46,7 @@ class NodeShape(BaseModel):
     passkey: str | None = None
     sensor: dict[str, SensorUseShape] = {}
     poll: dict[str, str] = {}
+    set: dict[str, dict[str, bool | int | float | str]] = {}
 
 
 class AirShape(BaseModel):

@@ -237,11 +237,13 @@ class SettingWritten(Detail):
 
 @dataclass(frozen=True, kw_only=True)
 class SettingDiffers(SettingWritten):
-    """A setting that was refused, or read back other than written (in hex)."""
+    """A setting that was refused, or read back other than written (in hex); ``differs`` says of each field that does
+    what was written and what was read."""
 
     kind = EventKind.SETTING_DIFFERS
     refused: str = ""
     read: str = ""
+    differs: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -203,8 +203,15 @@ class Plugin:
 
     @cached_property
     def settings(self) -> frozenset[str]:
-        """Names of the characteristics that hold settings."""
-        return frozenset(one.characteristic for sensor in self.sensors.values() for one in sensor.settings)
+        """Names of the characteristics that hold settings: those that switch or pace sensors, and others that can be
+        written and read, and do not send by themselves."""
+        others = (
+            name
+            for name, item in self.characteristics.items()
+            if not item.pushed and "read" in item.properties and item.properties & {"write", "write-without-response"}
+        )
+        sensed = (one.characteristic for sensor in self.sensors.values() for one in sensor.settings)
+        return frozenset((*sensed, *others)) - set(self.constants)
 
     @cached_property
     def channels(self) -> tuple[str, ...]:
@@ -218,8 +225,9 @@ class Plugin:
         )
 
     def started(self, name: str) -> dict[str, Value]:
-        """The fields of a setting as they are declared to be after power-up; those of no sensor are zero."""
-        values: dict[str, Value] = {field.name: 0 for field in self.characteristics[name].layout.fields}
+        """The fields of a setting as they are declared to be after power-up; zero where nothing is said."""
+        fields = self.characteristics[name].layout.fields
+        values: dict[str, Value] = {f.name: _zero(f) if f.default is None else f.default for f in fields}
         for sensor in self.sensors.values():
             values |= sensor.switch(sensor.starts_on).get(name, {})
             if sensor.default_period_ns is not None:
@@ -242,6 +250,12 @@ class Plugin:
                 period_s[sensor.data] = period_ns_of(sensor.period.field, numbers[sensor.period.field.name]) / 1e9
         shown = {r.name: r.value for r in self.characteristics[name].codec.read(raw) if r.value is not None}
         return Meaning(on, period_s, shown)
+
+
+def _zero(field: Field) -> Value:
+    if field.type.textual:
+        return field.type.example(field, 0)
+    return 0 if field.low is None or field.low <= 0 else field.low
 
 
 class Meaning(NamedTuple):

@@ -10,8 +10,10 @@ from bleak import BleakClient
 from bleak.backends.characteristic import BleakGATTCharacteristic
 
 from gateway.config import NodeConfig
-from gateway.model.errors import NodeError, PayloadError, RadioError, RefusedError
+from gateway.model.errors import DecodeError, NodeError, PayloadError, RadioError, RefusedError
 from gateway.model.events import DescriptorDiffers, Detail, SettingDiffers, SettingWritten
+from gateway.model.units import unit_text
+from gateway.plugin import Characteristic
 from gateway.plugin.layout.types import Value
 from gateway.plugin.standard.adopted import short_number
 from gateway.plugin.standard.assigned import COMPARED_DESCRIPTORS, IDENTITY, descriptor_problem, identity_text
@@ -114,10 +116,23 @@ def planned_settings(node: NodeConfig) -> dict[str, dict[str, Value]]:
     sensors = [(node.plugin.sensors[name], use) for name, use in node.sensors.items()]
     paced = [sensor.pace(use.period_ns) for sensor, use in sensors if use.period_ns is not None]
     switched = [sensor.switch(use.on) for sensor, use in sensors]
-    for values in (*paced, *switched):
+    for values in (node.set, *paced, *switched):
         for name, fields in values.items():
             planned.setdefault(name, {}).update(fields)
     return planned
+
+
+def _differences(item: Characteristic, written: bytes, read: bytes) -> dict[str, str]:
+    """Which fields read back otherwise than they were written, in words; nothing where one of both does not decode."""
+    try:
+        before, after = (({r.name: r for r in item.codec.read(raw)}) for raw in (written, read))
+    except DecodeError:
+        return {}
+    return {
+        name: f"written {one.value} {unit_text(one.unit)}".rstrip() + f", read {after[name].value}"
+        for name, one in before.items()
+        if name in after and after[name].raw != one.raw
+    }
 
 
 async def write_settings(client: BleakClient, node: NodeConfig, table: Table, do: Do, tell: Tell) -> None:
@@ -150,4 +165,4 @@ async def write_settings(client: BleakClient, node: NodeConfig, table: Table, do
         if back == raw:
             tell(SettingWritten(**facts, read_back=readable))
         else:
-            tell(SettingDiffers(**facts, read=back.hex()))
+            tell(SettingDiffers(**facts, read=back.hex(), differs=_differences(item, raw, back)))

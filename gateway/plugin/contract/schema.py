@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from fractions import Fraction
 from typing import Any
 
 from gateway.plugin.contract.names import generated_line
@@ -83,6 +84,8 @@ def _field(field: Field) -> dict[str, Any]:
     for key, end in (("lowest", field.low), ("highest", field.high)):  # beyond them a value is doubtful, not malformed
         if end is not None:
             kinds[key] = end
+    if field.default is not None:
+        kinds["default"] = float(field.default) if isinstance(field.default, Fraction) else field.default
     return kinds
 
 

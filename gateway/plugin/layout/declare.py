@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from fractions import Fraction
 from math import lcm
 from typing import Annotated, TypeVar
@@ -17,7 +18,7 @@ from gateway.model.errors import UnitError
 from gateway.model.figures import Role
 from gateway.model.units import PLAIN, Unit, parse_duration_ns, parse_quantity, parse_unit
 from gateway.plugin.layout.model import Block, Condition, Field, Layout, Order, Presence, Samples, Scale
-from gateway.plugin.layout.types import MAX_VALUE_BYTES, TYPES, UINT, FieldType, type_of
+from gateway.plugin.layout.types import MAX_VALUE_BYTES, TYPES, UINT, FieldType, Value, type_of
 
 MAX_ROLE_BITS = 48  # counters and times are reckoned with in 64-bit integers
 ReportProblem = Callable[[str, str, str], None]  # place, found, expected
@@ -61,6 +62,8 @@ class FieldDecl(BaseModel):
     """Transmitted values that mean "no reading", with the reason: `{ 0x8000 = "not known" }`."""
     names: dict[str, str] = {}
     """Names for transmitted values: `{ 0 = "closed", 1 = "open" }`."""
+    default: bool | int | float | str | None = None
+    """Of a setting its value after power-up: a name, a number, or a quantity with its unit; 0 if missing."""
 
 
 class SamplesDecl(BaseModel):
@@ -326,7 +329,44 @@ def _field(
             f"role {decl.role!r} on a {decl.type}",
             f"an unsigned integer of at most {MAX_ROLE_BITS} bits",
         )
-    return Field(decl.name, kind, bits, bit, order, scale, unit, low, high, decl.role, reserved, names)
+    field = Field(decl.name, kind, bits, bit, order, scale, unit, low, high, decl.role, reserved, names)
+    if decl.default is None:
+        return field
+    try:
+        return replace(field, default=field_value(field, decl.default))
+    except (ValueError, UnitError) as error:
+        report_problem(f"{place}.default", f"{decl.default!r}: {error}", wanted_value(field))
+        return field
+
+
+def field_value(field: Field, written: bool | int | float | str) -> Value:
+    """What a file says a field is to be: a name where it has names, else a number, with its unit where it has one.
+
+    Raises:
+        UnitError: the quantity can't be read, or is of another dimension.
+        ValueError: the field can't carry it, or it is outside its limits; the text says why.
+    """
+    value: Value = int(written) if isinstance(written, bool) else written
+    if isinstance(written, str) and not field.names and not field.type.textual:
+        value = parse_quantity(written).in_unit(field.unit)
+    elif not isinstance(written, str) and field.unit.symbol:
+        raise ValueError(f'has no unit, write "{written} {field.unit.symbol}"')
+    field.type.encode(field, value)
+    if isinstance(value, int | float | Fraction):
+        if field.low is not None and value < Fraction(str(field.low)):
+            raise ValueError(f"is below the lowest, {field.low:g} {field.unit.symbol}".rstrip())
+        if field.high is not None and value > Fraction(str(field.high)):
+            raise ValueError(f"is above the highest, {field.high:g} {field.unit.symbol}".rstrip())
+    return value
+
+
+def wanted_value(field: Field) -> str:
+    """What `field_value` takes, in words."""
+    if field.names:
+        return f"one of {', '.join(field.names.values())}"
+    if field.type.textual:
+        return "text"
+    return f"a number in {field.unit.symbol}" if field.unit.symbol else "a number"
 
 
 def _scale(

@@ -5,12 +5,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from dataclasses import field as dataclass_field
 from fractions import Fraction
 from typing import Literal
 
 from gateway.model.figures import Role
 from gateway.model.units import PLAIN, Unit
-from gateway.plugin.layout.types import FieldType
+from gateway.plugin.layout.types import FieldType, Value
 
 Order = Literal["little", "big"]
 
@@ -48,6 +49,7 @@ class Field:
         role: what the product may conclude from it.
         reserved: transmitted integers that mean "no reading", with the reason.
         names: transmitted integers that stand for a name.
+        default: of a setting its value after power-up, None for 0.
     """
 
     name: str
@@ -62,6 +64,7 @@ class Field:
     role: Role | None = None
     reserved: Mapping[int, str] | None = None
     names: Mapping[int, str] | None = None
+    default: Value = dataclass_field(default=None, repr=False)  # a log tells layouts apart by the rest
 
     @property
     def raw_range(self) -> tuple[int, int]:

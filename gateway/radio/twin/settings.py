@@ -4,6 +4,7 @@ broken, and every way a firmware can get that wrong, on demand."""
 from __future__ import annotations
 
 import asyncio
+import math
 from collections.abc import Collection, Mapping
 from dataclasses import replace
 from typing import Any
@@ -98,6 +99,10 @@ class Settings:
                     self._values[item.name] = meant
                 if "accepts-out-of-range" not in self._wrong:
                     raise att.ATT_Error(code)
+        sensed = {(s.characteristic, s.field.name) for p in self.paces.values() for s in p.sensor.settings}
+        for key, field in fields.items():
+            if (item.name, key) not in sensed and (code := _beyond(field, values[key], meant[key])) is not None:
+                raise att.ATT_Error(code)
         self._values[item.name] = meant
         for pace in self.paces.values():
             self._apply(pace, item.name, before, values)
@@ -172,6 +177,16 @@ def _refusal(sensor: Sensor, name: str, values: Mapping[str, Any]) -> int | None
         and period.characteristic == name
         and not period_fits(period.field, period_ns_of(period.field, values[period.field.name]))
     ):
+        return int(att.ErrorCode.OUT_OF_RANGE)
+    return None
+
+
+def _beyond(field: Field, raw: Any, value: Value) -> int | None:
+    """The error code for what a field of no sensor can't be set to, None for what it can."""
+    if field.names and raw not in field.names and raw not in (field.reserved or {}):
+        return int(att.ErrorCode.VALUE_NOT_ALLOWED)
+    low, high = (-math.inf if field.low is None else field.low), (math.inf if field.high is None else field.high)
+    if isinstance(value, int | float) and not low <= value <= high:
         return int(att.ErrorCode.OUT_OF_RANGE)
     return None
 
