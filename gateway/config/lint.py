@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from itertools import combinations
 
@@ -17,6 +18,8 @@ from gateway.plugin.standard.adopted import adopted_layout
 
 DEFAULT_ATT_MTU = 23  # Core Specification, Vol 3, Part F, 3.2.8
 SHORTEST_INTERVAL_NS = 7_500_000  # of a connection: Core Specification, Vol 6, Part B, 4.5.1
+_SHARES = ("loss", "loss_estimated", "no_reading")
+_OPEN = 0.025  # what a bound of 95 % leaves open on either side: with none of n wrong it is 1 - 0.025**(1/n)
 _LEEWAY = 1.01  # a node's clock may be off by as much before its period contradicts a rate
 _NOTIFICATION_OCTETS = 7  # L2CAP header 4 (Vol 3, Part A, 3.1), opcode 1 and handle 2 (Vol 3, Part F, 3.4.7.1)
 
@@ -100,6 +103,7 @@ def run_doubts(config: RunConfig) -> Iterator[Problem]:
                 )
             yield from _wrap_doubts(config, node, sensor, period_ns, place)
             yield from _contradictions(config, node, sensor, period_ns)
+        yield from _too_short(config, node)
     yield from _unmeasurable(config)
     yield from _one_sided(config)
     if taken > 1:
@@ -171,6 +175,34 @@ def _contradictions(config: RunConfig, node: NodeConfig, sensor: Sensor, period_
                 "correct one of the two",
                 fatal=False,
             )
+
+
+def _too_short(config: RunConfig, node: NodeConfig) -> Iterator[Problem]:
+    """Shares that a run of this length can't show to be kept, even if nothing goes wrong in it."""
+    periods_ns = {sensor.data: period_ns for sensor, period_ns in _paced(node)} | dict(node.poll_ns)
+    for rule in config.requirements:
+        period_ns = periods_ns.get(rule.subject)
+        mine = rule.whom in (node.name, node.plugin.kind)
+        if not mine or period_ns is None or config.length_ns is None or rule.figure not in _SHARES:
+            continue
+        if rule.high is None or not 0 < rule.high < 100:
+            continue
+        needed = math.ceil(math.log(_OPEN) / math.log1p(-rule.high / 100))
+        if (given := config.length_ns // period_ns) < needed:
+            yield Problem(
+                str(config.path),
+                f"spec.{rule.whom}.{rule.subject}.{rule.figure}",
+                f"at most {rule.high:g} % takes {needed:,} values to show, if all is well; {node.name} gives {given:,} in "
+                f"{duration_text(config.length_ns / 1e9)} at one every {_ms(period_ns)}",
+                f"a run of {duration_text(_rounded_s(needed * period_ns / 1e9))}; until then it is inconclusive",
+                fatal=False,
+            )
+
+
+def _rounded_s(seconds: float) -> int:
+    """Up to whole minutes, or hours where it is many."""
+    unit = 60 if seconds < 6 * 3600 else 3600
+    return math.ceil(seconds / unit) * unit
 
 
 def _paced(node: NodeConfig) -> Iterator[tuple[Sensor, int]]:

@@ -225,3 +225,27 @@ def test_a_limit_on_one_side_of_a_signed_figure_is_warned_of(tmp_path: Path, lim
     text = '[run]\ntitle = "t"\nradio = "virtual"\n[node.a]\nplugin = "loan-crate"\nfind = { name = "A" }\nsensor = { climate = {} }\n'
     config = run_file(tmp_path, text + f"[spec.loan-crate.climate.temperature]\ndrift = {limit}\n")
     assert any("on the other side passes" in one.found for one in run_doubts(config)) is warned
+
+
+@pytest.mark.parametrize(
+    ("length", "limit", "warned"),
+    [
+        ("10 min", "0.1 percent", "3,688 values to show, if all is well; a gives 6,000"),
+        ("5 min", "0.1 percent", "a gives 3,000 in 5 min"),
+        ("5 min", "1 percent", ""),
+        ("5 min", "0 percent", ""),
+    ],
+)
+def test_a_share_that_a_run_is_too_short_to_show_is_told_with_the_time_it_takes(
+    tmp_path: Path, length: str, limit: str, warned: str
+) -> None:
+    """With none of n wrong the upper 95 % bound is 1 - 0.025**(1/n) (Clopper and Pearson 1934): 0.1 % at 3,688."""
+    text = RUN.format(radio="virtual", interval="15 ms", silent="5 s", period="100 ms", spec="")
+    text = text.replace('title = "t"', f'title = "t"\nlength = "{length}"')
+    text += f'[spec.loan-crate.shock]\nloss = {{ max = "{limit}" }}\n'
+    found = [p for p in run_doubts(run_file(tmp_path, text)) if p.place.endswith("loss")]
+    if "6,000" in warned or not warned:
+        assert found == []
+    else:
+        (problem,) = found
+        assert warned in problem.found and "3,688" in problem.found and "a run of 7 min" in problem.expected
