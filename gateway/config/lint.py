@@ -192,8 +192,8 @@ def _too_short(config: RunConfig, node: NodeConfig) -> Iterator[Problem]:
             yield Problem(
                 str(config.path),
                 f"spec.{rule.whom}.{rule.subject}.{rule.figure}",
-                f"at most {rule.high:g} % takes {needed:,} values to show, if all is well; {node.name} gives {given:,} in "
-                f"{duration_text(config.length_ns / 1e9)} at one every {_ms(period_ns)}",
+                f"at most {rule.high:g} % takes {needed:,} values to show, if all is well; {node.name} gives {given:,} "
+                f"in {duration_text(config.length_ns / 1e9)} at one every {_ms(period_ns)}",
                 f"a run of {duration_text(_rounded_s(needed * period_ns / 1e9))}; until then it is inconclusive",
                 fatal=False,
             )
