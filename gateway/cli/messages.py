@@ -79,7 +79,11 @@ def gather(
             asyncio.run(gather_messages(file, into, length_s, show))
     console.print(f"{_line(last)}; in {into if file.postgres is None else 'the database'}", soft_wrap=True)
     for why, count in last.skipped.most_common(_SHOWN_REASONS):
-        console.print(f"skipped: {why} ({count}x)", soft_wrap=True)
+        console.print(f"kept aside: {why} ({count}x)", soft_wrap=True)
+    if last.skipped:
+        console.print(
+            "They are in the table unplaced, with ? as their run: topic and payload as they came.", soft_wrap=True
+        )
 
 
 class _News:
@@ -96,5 +100,5 @@ class _News:
 
 def _line(progress: Gathered) -> str:
     duplicates = f", {progress.duplicates} of them duplicates" if progress.duplicates else ""
-    skipped = f", {sum(progress.skipped.values())} messages skipped" if progress.skipped else ""
+    skipped = f", {sum(progress.skipped.values())} messages kept aside" if progress.skipped else ""
     return f"{progress.frames} values, {progress.events} events from {progress.messages} messages{duplicates}{skipped}"

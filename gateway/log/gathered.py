@@ -23,19 +23,26 @@ from gateway.plugin import Plugin, load_plugin_text
 
 _MOST_NODES = 10_000
 _MOST_RUNS = 1 << 26
-_MOST_UNPLACED = 100_000
+MOST_UNPLACED, MOST_UNPLACED_BYTES = 100_000, 64_000_000
 _TABLES = """
 CREATE TABLE IF NOT EXISTS gathered (  -- what was told of each run that was gathered
     uid TEXT PRIMARY KEY,
     told TEXT NOT NULL                 -- JSON
 );
-CREATE TABLE IF NOT EXISTS unplaced (  -- messages of runs of which nothing is known yet
+CREATE TABLE IF NOT EXISTS unplaced (  -- messages of runs of which nothing is known yet, and under ? those that failed
     id INTEGER PRIMARY KEY,
     run TEXT NOT NULL,
     topic TEXT NOT NULL,
     payload BLOB NOT NULL
 );
 """
+
+
+def no_room(count: int, size: float) -> str:
+    """Why a message more, which makes them so many bytes, can't be kept aside; "" where it can."""
+    if count < MOST_UNPLACED and size <= MOST_UNPLACED_BYTES:
+        return ""
+    return f"it can't be placed, and {count} messages of {size / 1e6:.0f} MB are kept aside already"
 
 
 @dataclass(slots=True)
@@ -126,14 +133,14 @@ class GatheredLog:
         return self._runs[uid]
 
     def keep(self, uid: str, topic: str, payload: bytes) -> None:
-        """Keep a message of a run of which nothing is known yet, inside a batch.
+        """Keep a message of a run of which nothing is known yet, or one that failed, inside a batch.
 
         Raises:
             InputError: there are too many.
         """
-        (kept,) = self._connection.execute("SELECT count(*) FROM unplaced").fetchone()
-        if kept >= _MOST_UNPLACED:
-            raise InputError(f"its run is not known yet, and {kept} messages are already waiting for theirs")
+        count, size = self._connection.execute("SELECT count(*), total(length(payload)) FROM unplaced").fetchone()
+        if reason := no_room(count, size + len(payload)):
+            raise InputError(reason)
         self._connection.execute("INSERT INTO unplaced (run, topic, payload) VALUES (?, ?, ?)", (uid, topic, payload))
 
     def kept(self, uid: str) -> list[tuple[str, bytes]]:

@@ -304,7 +304,7 @@ def test_a_database_drops_doubles_keeps_what_is_early_and_refuses_what_is_none(t
     store.close()
     assert gatherer.progress.frames == count(tmp_path / "log.db")
     assert list(gatherer.progress.skipped.values()) == [1]
-    assert asked(database, "SELECT count(*) FROM gattest.unplaced") == [(0,)]
+    assert asked(database, "SELECT run, topic FROM gattest.unplaced") == [("?", "gattest/bench/crate-a/climate")]
 
 
 @needs_postgres
@@ -519,3 +519,25 @@ def test_a_host_that_is_none_is_refused(tmp_path: Path, host: str) -> None:
 def test_a_folder_is_no_log_to_gather_into(tmp_path: Path) -> None:
     with pytest.raises(LogFileError, match="can't be written"):
         LogStore(tmp_path)
+
+
+def test_a_message_that_can_not_be_placed_is_kept_aside_as_it_came_and_costs_nothing_else(tmp_path: Path) -> None:
+    fed(tmp_path / "log.db")
+    hostile = [("gattest/bench/crate-a/climate", b"[1]"), ("gattest/bench/run-x", b"x.a" + b".a" * 60_000)]
+    store = LogStore(tmp_path / "all.db")
+    gatherer = taken(store, messages(tmp_path / "log.db") + hostile)
+    store.close()
+    assert gatherer.progress.frames == count(tmp_path / "log.db") and sum(gatherer.progress.skipped.values()) == 2
+    with sqlite3.connect(tmp_path / "all.db") as connection:
+        kept = connection.execute("SELECT run, topic, payload FROM unplaced ORDER BY id").fetchall()
+    assert kept == [("?", *message) for message in hostile]
+
+
+def test_what_is_kept_aside_is_bounded_by_its_bytes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("gateway.log.gathered.MOST_UNPLACED_BYTES", 100_000)
+    store = LogStore(tmp_path / "all.db")
+    gatherer = taken(store, [(f"gattest/bench/crate-{n}/climate", bytes(30_000)) for n in range(10)])
+    store.close()
+    with sqlite3.connect(tmp_path / "all.db") as connection:
+        assert connection.execute("SELECT count(*) FROM unplaced").fetchone() == (3,)
+    assert sum(gatherer.progress.skipped.values()) == 10

@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from typing import Any, TypeVar
 
+from gateway.log.gathered import no_room
 from gateway.model.errors import InputError, StoreError, UnknownRunError
 from gateway.mqtt.gather.store import LogStore
 from gateway.mqtt.gather.unpack import Events, Facts, Frames, ReceivedFrame
@@ -192,6 +193,10 @@ class PostgresStore:
         return self._tried(lambda: self._copy("event", rows))
 
     def keep(self, run: str, topic: str, payload: bytes) -> None:
+        kept = "SELECT count(*), coalesce(sum(length(payload)), 0) FROM gattest.unplaced"
+        count, size = self._tried(lambda: self._connection.execute(kept).fetchall())[0]
+        if reason := no_room(count, float(size) + len(payload)):
+            raise InputError(reason)
         self._tried(
             lambda: self._connection.execute(
                 "INSERT INTO gattest.unplaced (run, topic, payload) VALUES (%s, %s, %s)", (run, topic, payload)

@@ -31,7 +31,7 @@ _DATA = (
     RecursionError,
     MemoryError,
 )  # of a hostile message
-_ODD = "?"  # what messages are kept under that could not be read for a reason of their own
+_ODD = "?"  # what messages are kept under that could not be placed
 _MOST_REASONS, _OTHER = 200, "other messages"
 _SUBSCRIBING = "not subscribed yet"
 
@@ -123,7 +123,7 @@ class Gatherer:
         self.progress.add(count)
 
     def _place(self, topic: str, payload: bytes, count: Gathered) -> None:
-        """Put one message where it belongs; of one that can't be read nothing is kept, and it is counted."""
+        """Put one message where it belongs; one that can't be is kept aside, whole, and counted."""
         own = Gathered()
         self._store.mark()
         try:
@@ -134,9 +134,8 @@ class Gatherer:
             self._store.keep_it()
         except (InputError, *_DATA) as error:
             self._store.take_back()
-            if not isinstance(error, InputError):  # perhaps a fault of ours: it must not cost the message
-                with contextlib.suppress(InputError):
-                    self._store.keep(_ODD, topic, payload)
+            with contextlib.suppress(InputError):  # there is no room: it is counted below all the same
+                self._store.keep(_ODD, topic, payload)
             own = Gathered()
             why = _plain(f"{topic}: {error if isinstance(error, InputError) else repr(error)}")
             own.skipped[why if len(self.progress.skipped) < _MOST_REASONS else _OTHER] += 1
