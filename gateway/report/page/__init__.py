@@ -23,6 +23,13 @@ from gateway.model.version import __version__
 from gateway.report.plots import Plot, plots_of
 from gateway.report.tables import WORD, bounds_text, detail_text, number, required
 
+_EVERYDAY = {  # what a report does not list
+    EventKind.CONSTANT,
+    EventKind.IDENTITY,
+    EventKind.TABLE,
+    EventKind.SIGNAL,
+    EventKind.HOST_DELAY,
+}
 MOST_EVENTS = 300  # of a node, in full; the log has them all
 REPORT_MARK = b'<meta name="generator" content="gattest report">'  # which tells a report from any other file
 BINS_IN_ALL = 300_000  # of all fields together: 3.2 MB in the page
@@ -76,7 +83,9 @@ def page(
         started=utc_text(run.started_ns)[:19],
         ended=utc_text(run.end_ns)[:19],
         lasted=duration_text(round(run.lasted_s)),
-        host=[(utc_text(e.t_ns)[:23], e.kind.value, detail_text(e)) for e in events[""]][:MOST_EVENTS],
+        host=[(utc_text(e.t_ns)[:23], e.kind.value, detail_text(e)) for e in events[""] if e.kind not in _EVERYDAY][
+            :MOST_EVENTS
+        ],
         nodes=[_node(survey, events[survey.node.name], plots[survey.node.name]) for survey in surveys],
         style=(folder / "page.css").read_text("utf-8"),
         script=(folder / "page.js").read_text("utf-8"),
@@ -101,7 +110,7 @@ def _node(survey: NodeSurvey, events: Sequence[LinkEvent], plots: list[Plot]) ->
     for event in events:
         said |= event.detail.more if event.kind is EventKind.IDENTITY else {}
     found = next((event.facts for event in events if event.kind is EventKind.FOUND), {})
-    shown = [event for event in events if event.kind not in (EventKind.CONSTANT, EventKind.IDENTITY, EventKind.TABLE)]
+    shown = [event for event in events if event.kind not in _EVERYDAY]
     return {
         "name": survey.node.name,
         "kind": survey.node.kind,
