@@ -138,9 +138,9 @@ class NodeSession:
         try:
             async with self._gate:
                 await self._connect(client, link, sighting.device)
-            self._tell(self._radio.link_facts(client))
-            if (pairing := self.node.pairing) is not None:
-                self._tell(await encrypt(self._radio, client, sighting.device, pairing, link.lost))
+                self._tell(self._radio.link_facts(client))
+                if (pairing := self.node.pairing) is not None:  # one at a time: a system asks one agent for passkeys
+                    self._tell(await encrypt(self._radio, client, sighting.device, pairing, link.lost))
             self._link, self._seeker.linked[self._address] = link, self.node
             await self._set_up(client, link, sighting.device)
             self._ready()

@@ -207,3 +207,13 @@ def test_a_controller_that_holds_no_more_links_is_named_as_a_possible_cause(
     run_bench(config, tmp_path / "a.db", 20, script)
     told = events(tmp_path / "a.db", EventKind.CONNECT_FAILED)[0]
     assert "5 links are held already" in str(told.facts["reason"])
+
+
+def test_two_nodes_with_passkeys_of_their_own_are_each_paired_with_theirs(tmp_path: Path) -> None:
+    plugin_folder(tmp_path, PLUGIN.format(security="authenticated"), "vault")
+    second = '[node.b]\nplugin = "vault"\nfind = { name = "B" }\nsensor = { climate = {} }\n'
+    text = RUN.format(node="", twin='passkey = "111111"\n[twin.b]\npasskey = "222222"') + second
+    config = run_file(tmp_path, text.replace('"Pairing"', '"Pairing"\nplugins = ["plugins"]'))
+    run_bench(config, tmp_path / "a.db", 20)
+    assert {e.node for e in events(tmp_path / "a.db", EventKind.ENCRYPTED)} == {"a", "b"}
+    assert not events(tmp_path / "a.db", EventKind.CONNECT_FAILED)
