@@ -14,8 +14,9 @@ from gateway.host.toml import parse_toml, read_toml, shape
 from gateway.model.errors import InputError, Problem, ProblemsError, UnitError
 from gateway.model.figures import LINK
 from gateway.model.units import PLAIN, parse_duration_ns, parse_quantity, parse_unit
-from gateway.plugin.layout.declare import NAME, ReportProblem, read_layout
+from gateway.plugin.layout.declare import NAME, read_layout
 from gateway.plugin.layout.formula import Formula
+from gateway.plugin.layout.presence import ReportProblem
 from gateway.plugin.model import Advertising, Characteristic, Derived, Input, Plugin, Sensor, Setting, period_fits
 from gateway.plugin.require import read_spec
 from gateway.plugin.shape import (

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping
 from gateway.model.errors import UnitError
 from gateway.model.figures import FORMER_NAMES, LINK, OF_FIELD, Requirement, figures_of
 from gateway.model.units import PLAIN, Unit, parse_quantity, parse_unit
-from gateway.plugin.layout.declare import ReportProblem
+from gateway.plugin.layout.presence import ReportProblem
 from gateway.plugin.model import Characteristic
 from gateway.plugin.shape import BoundShape, SpecShape
 

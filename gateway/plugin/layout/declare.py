@@ -17,16 +17,14 @@ from pydantic import Field as Declared
 from gateway.model.errors import UnitError
 from gateway.model.figures import Role
 from gateway.model.units import PLAIN, Unit, parse_duration_ns, parse_quantity, parse_unit
-from gateway.plugin.layout.model import Block, Condition, Field, Layout, Order, Presence, Samples, Scale
-from gateway.plugin.layout.types import MAX_VALUE_BYTES, TYPES, UINT, FieldType, Value, type_of
+from gateway.plugin.layout.model import Block, Field, Layout, Order, Presence, Samples, Scale
+from gateway.plugin.layout.presence import ReportProblem, presence
+from gateway.plugin.layout.types import MAX_VALUE_BYTES, TYPES, UINT, FieldType, type_of
+from gateway.plugin.layout.written import field_value, wanted_value
 
 MAX_ROLE_BITS = 48  # counters and times are reckoned with in 64-bit integers
-ReportProblem = Callable[[str, str, str], None]  # place, found, expected
 T = TypeVar("T")
 
-_WHEN = re.compile(
-    r"(?P<negated>not\s+)?(?P<name>[a-z][a-z0-9_]*)(?:\s*(?P<test>==|!=)\s*(?P<number>0[xX][0-9a-fA-F]+|\d+))?"
-)
 NAME = re.compile(r"[a-z][a-z0-9_]{0,39}")
 
 
@@ -173,7 +171,7 @@ def _blocks(
         end = start + 1
         while end < len(decls) and decls[end].when == decls[start].when and not _takes_the_rest(decls[end]):
             end += 1
-        when = _presence(decls[start], known, f"fields[{start}].when", report_problem)
+        when = presence(decls[start].when, known, f"fields[{start}].when", report_problem)
         if blocks and blocks[-1].when is not None and blocks[-1].when.more and not (when is not None and when.more):
             report_problem(f"fields[{start}]", "a field behind one with 'more'", "'more' here too")
         fields, size = _place(decls[start:end], order, "fields", report_problem, start)
@@ -188,36 +186,6 @@ def _blocks(
 def _takes_the_rest(decl: FieldDecl) -> bool:
     known = type_of(decl.type)
     return known is not None and not known[1]
-
-
-def _presence(
-    decl: FieldDecl, known: Mapping[str, Field], place: str, report_problem: ReportProblem
-) -> Presence | None:
-    if decl.when is None:
-        return None
-    parts = [part.strip() for part in re.split(r"\sand\s", decl.when)]
-    more = "more" in parts and "more" not in known
-    conditions = [_condition(part, known, place, report_problem) for part in parts if not (more and part == "more")]
-    return Presence(tuple(one for one in conditions if one is not None), more)
-
-
-def _condition(text: str, known: Mapping[str, Field], place: str, report_problem: ReportProblem) -> Condition | None:
-    found = _WHEN.fullmatch(text)
-    if found is None or (found["negated"] and found["test"]):
-        report_problem(
-            place, f"{text!r}", "written as 'flag', 'not flag', 'field == 3' or 'field != 3', joined by and; or 'more'"
-        )
-        return None
-    field = known.get(found["name"])
-    if field is None or not field.type.integer:
-        integers = [name for name, other in known.items() if other.type.integer]
-        report_problem(
-            place, f"{found['name']!r} is not an earlier integer field", f"one of {', '.join(integers) or 'none'}"
-        )
-        return None
-    if found["test"]:
-        return Condition(field.name, int(found["number"], 0), found["test"] == "==")
-    return Condition(field.name, 0, bool(found["negated"]))
 
 
 def _unique(layout: Layout, report_problem: ReportProblem) -> None:
@@ -337,36 +305,6 @@ def _field(
     except (ValueError, UnitError) as error:
         report_problem(f"{place}.default", f"{decl.default!r}: {error}", wanted_value(field))
         return field
-
-
-def field_value(field: Field, written: bool | int | float | str) -> Value:
-    """What a file says a field is to be: a name where it has names, else a number, with its unit where it has one.
-
-    Raises:
-        UnitError: the quantity can't be read, or is of another dimension.
-        ValueError: the field can't carry it, or it is outside its limits; the text says why.
-    """
-    value: Value = int(written) if isinstance(written, bool) else written
-    if isinstance(written, str) and not field.names and not field.type.textual:
-        value = parse_quantity(written).in_unit(field.unit)
-    elif not isinstance(written, str) and field.unit.symbol:
-        raise ValueError(f'has no unit, write "{written} {field.unit.symbol}"')
-    field.type.encode(field, value)
-    if isinstance(value, int | float | Fraction):
-        if field.low is not None and value < Fraction(str(field.low)):
-            raise ValueError(f"is below the lowest, {field.low:g} {field.unit.symbol}".rstrip())
-        if field.high is not None and value > Fraction(str(field.high)):
-            raise ValueError(f"is above the highest, {field.high:g} {field.unit.symbol}".rstrip())
-    return value
-
-
-def wanted_value(field: Field) -> str:
-    """What `field_value` takes, in words."""
-    if field.names:
-        return f"one of {', '.join(field.names.values())}"
-    if field.type.textual:
-        return "text"
-    return f"a number in {field.unit.symbol}" if field.unit.symbol else "a number"
 
 
 def _scale(
