@@ -53,13 +53,15 @@ class NodeConfig:
 
 @dataclass(frozen=True, slots=True)
 class AirConfig:
-    """The virtual air: connection interval and supervision timeout, PHY in Mbit/s, share of packets lost."""
+    """The virtual air, or the links that a controller is to make: connection interval, supervision timeout, peripheral
+    latency in connection events (on a virtual air without effect), PHY in Mbit/s; share of packets lost."""
 
     interval_ns: int = 15_000_000
     supervision_ns: int = 2_000_000_000
     mbit: int = 1
     packet_errors: float = 0.0
     seed: int = 1
+    latency: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -53,6 +53,7 @@ class AirShape(BaseModel):
     model_config = _STRICT
     interval: str = "15 ms"
     supervision_timeout: str = "2 s"
+    latency: Annotated[int, Declared(ge=0, le=499)] = 0
     phy: Literal["1M", "2M"] = "1M"
     packet_errors: str = "0 percent"
 

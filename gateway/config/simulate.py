@@ -153,11 +153,11 @@ def read_air(g: Problems, decl: AirShape, seed: int, place: str = "air") -> AirC
             decl.interval,
             "7.5 ms to 4 s in steps of 1.25 ms (Core Specification, Vol 6, Part B, 4.5.1)",
         )
-    if not 100_000_000 <= timeout <= 32_000_000_000 or timeout <= 2 * interval:
+    if not 100_000_000 <= timeout <= 32_000_000_000 or timeout <= 2 * interval * (1 + decl.latency):
         g.report_problem(
             "air.supervision_timeout",
-            decl.supervision_timeout,
-            "100 ms to 32 s, and more than two intervals",
+            f"{decl.supervision_timeout} with {decl.interval} and a latency of {decl.latency}",
+            "100 ms to 32 s, and more than 2 x (1 + latency) intervals (Core Specification, Vol 6, Part B, 4.5.2)",
         )
     errors = g.share("air.packet_errors", decl.packet_errors)
-    return AirConfig(interval, timeout, int(decl.phy[0]), errors, seed)
+    return AirConfig(interval, timeout, int(decl.phy[0]), errors, seed, decl.latency)

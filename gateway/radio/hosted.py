@@ -45,6 +45,7 @@ class HostedRadio:
         preferences = ConnectionParametersPreferences(
             connection_interval_min=interval_ms,
             connection_interval_max=interval_ms,
+            max_latency=self._config.latency,
             supervision_timeout=self._config.supervision_ns // 1_000_000,
         )
         return BleakClient(

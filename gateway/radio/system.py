@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import sys
 from collections.abc import Callable, Sequence
 from contextlib import AsyncExitStack
 from types import TracebackType
@@ -16,6 +17,8 @@ from gateway.model.events import Connected
 from gateway.model.security import Pairing
 from gateway.radio.seam import Seen
 
+if sys.platform == "win32":  # a thread that some other package has set up for windows would deliver nothing
+    sys.coinit_flags = 0
 _LOOK_EVERY_S = 0.25
 _MOST_LOOKS = 20
 _ATT_HEADER = 3  # opcode and handle before the value: Core Specification, Vol 3, Part F, 3.4.7.1

@@ -203,7 +203,7 @@ rate = { min = "0.9 /s", max = "1.1 /s" }
         ('{ min = "0.9 /s", max = "1.1 /s" }', "{}", "no bound"),
         ("[spec.loan-crate.climate]\nrate", "[spec.loan-crate.light]\nloss", "no field with the role sequence"),
         ("[node.a]", '[air]\ninterval = "1 ms"\n[node.a]', "7.5 ms to 4 s"),
-        ("[node.a]", '[air]\nsupervision_timeout = "20 ms"\n[node.a]', "more than two intervals"),
+        ("[node.a]", '[air]\nsupervision_timeout = "20 ms"\n[node.a]', "more than 2 x (1 + latency) intervals"),
     ],
 )  # fmt: skip
 def test_what_is_wrong_with_a_run_file_is_named_with_its_place(tmp_path: Path, old: str, new: str, told: str) -> None:

@@ -30,6 +30,7 @@ snoop = "traffic.btsnoop"
 [air]
 interval = "30 ms"
 supervision_timeout = "2 s"
+latency = 3
 [node.a]
 plugin = "loan-crate"
 find = {{ name = "CRATE-A" }}
@@ -66,6 +67,8 @@ def test_a_run_on_another_processes_controller_sets_its_links_and_keeps_what_pas
     log = tmp_path / "run.db"
     link = events(log, EventKind.CONNECTED)[0].facts
     assert (link["connection_interval_ms"], link["supervision_timeout_ms"]) == (30.0, 2000)
+    assert link["peripheral_latency_events"] == 3
+    assert figures(log)["a", "link", "signal_weakest"].value == -50
     lost = events(log, EventKind.LOST)
     assert lost and {event.facts["reason"] for event in lost} == {"remote user terminated connection"}
     assert figures(log)["a", "climate", "rate"].value == pytest.approx(10, rel=0.1)
