@@ -127,7 +127,7 @@ def test_a_default_that_can_not_be_is_a_problem_of_the_plugin(tmp_path: Path, de
         load_plugin(plugin_folder(tmp_path, text, "light-box"))
 
 
-def test_an_exercise_leaves_other_settings_as_they_were(tmp_path: Path) -> None:
+def test_an_exercise_tries_other_settings_too_and_leaves_them_as_they_were(tmp_path: Path) -> None:
     plugin = load_plugin(plugin_folder(tmp_path, PLUGIN, "light-box"))
 
     async def tried() -> Any:
@@ -137,4 +137,19 @@ def test_an_exercise_leaves_other_settings_as_they_were(tmp_path: Path) -> None:
         )
 
     done = on_virtual_time(tried)
-    assert {one.outcome for one in done.tried} == {Outcome.PASS} and done.left == ""
+    assert {one.outcome for one in done.tried} == {Outcome.PASS} and done.left == "", done
+    names = [one.step.name for one in done.tried if one.step.sensor == "setup"]
+    assert names == [
+        "setup: can be set to mode resting",
+        "setup: can be set to mode normal",
+        "setup: can be set to mode fast",
+        "setup: refuses mode 3",
+        "setup: can be set to averaging 1",
+        "setup: can be set to averaging 16",
+        "setup: refuses averaging 0",
+        "setup: refuses averaging 17",
+        "setup: can be set to threshold 1 lx",
+        "setup: can be set to threshold 5000 lx",
+        "setup: refuses threshold 0.9 lx",
+        "setup: refuses threshold 5000.1 lx",
+    ]

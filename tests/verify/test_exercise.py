@@ -61,7 +61,7 @@ def failed(tried: list[Tried]) -> set[StepKind]:
 def test_a_sound_node_passes_every_step_with_patience_for_all(tmp_path: Path) -> None:
     tried = exercised(tmp_path / "log.db", CRATE, patience_s=LONG_S)
     assert [(one.step.name, one.found) for one in tried if one.outcome is not Outcome.PASS] == []
-    assert {one.step.kind for one in tried} == set(StepKind)
+    assert {one.step.kind for one in tried} == set(StepKind) - {StepKind.SETS}  # the crate has no other settings
     assert [one.step.name for one in tried] == [step.name for step in plan_for(CRATE)]
 
 

@@ -6,10 +6,11 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
+from fractions import Fraction
 from itertools import combinations
 
 from gateway.model.errors import DecodeError, InputError
-from gateway.model.units import parse_unit
+from gateway.model.units import parse_unit, unit_text
 from gateway.model.utc import duration_text
 from gateway.plugin import Characteristic, Plugin, Sensor, Setting, period_fits, period_ns_of
 from gateway.plugin.layout.model import Field
@@ -19,6 +20,7 @@ _STEADY_S = 10.0  # how long a pace is listened to, where that holds values enou
 _FEWEST, _MOST = 3, 20  # times between two values that make a pace
 _UNPACED_S = 2.0  # how long a value is waited for from a sensor whose pace is not declared
 _BETWEEN = 3  # periods tried between the shortest and the longest
+_REFUSED = "an ATT error, and the setting unchanged"
 _REQUESTS_S = 0.5  # what a few requests take
 
 
@@ -31,6 +33,7 @@ class StepKind(StrEnum):
     TAKES = "accepts a period"
     KEEPS = "keeps a period"
     REFUSES = "refuses"
+    SETS = "can be set to"
     CHANGES = "changes its period while sending"
     READS = "reads what it sends"
     LEAVES = "does not affect the others"
@@ -41,8 +44,8 @@ class StepKind(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class BadWrite:
-    """A write that is to be refused: a number that a field may not have, or a length that does not fit."""
+class TriedWrite:
+    """A write that is to be taken or refused: a number for a field, or, without one, so many bytes."""
 
     characteristic: str
     field: Field | None
@@ -55,10 +58,10 @@ class Step:
 
     Attributes:
         kind: what.
-        sensor: on which; of a pair the one that is to be undisturbed.
+        sensor: on which; of a pair the one that is to be undisturbed. For a setting of no sensor its characteristic.
         other: the other of a pair, "" for a sensor alone.
         periods_s: the periods it is about, in order.
-        bad: the write that is to be refused.
+        write: the write that is tried.
         label: what tells it from others of its kind, "" where there is one.
         expected: what is to happen.
         seconds: how long it takes at most, if the node does what it should.
@@ -70,7 +73,7 @@ class Step:
     seconds: float
     other: str = ""
     periods_s: tuple[float, ...] = ()
-    bad: BadWrite | None = None
+    write: TriedWrite | None = None
     label: str = ""
 
     @property
@@ -136,9 +139,11 @@ def plan_for(plugin: Plugin, only: Collection[str] = ()) -> list[Step]:
     for first, second in combinations(paced, 2):
         if not shared(first, second):
             steps += _beside(first, second)
+    if not only:
+        steps += [step for name in sorted(plugin.settings) for step in _settings(plugin, name)]
     if not steps:
         raise InputError(
-            f"{plugin.kind} declares no sensor with an on/off or period setting; there is nothing to exercise"
+            f"{plugin.kind} declares no sensor that can be switched or paced, and no other setting: nothing to exercise"
         )
     return steps
 
@@ -267,10 +272,48 @@ def _alone(plugin: Plugin, sensor: Sensor) -> Iterator[Step]:
         yield Step(StepKind.RETURNS, name, expected, 10.0, periods_s=away)
 
 
+def _settings(plugin: Plugin, name: str) -> Iterator[Step]:
+    """What a setting of no sensor is to take and to refuse, field by field: its names, its limits, and what is next to
+    them."""
+    item = plugin.characteristics[name]
+    if "read" not in item.properties:
+        return  # what came of a write could not be seen
+    taken = {(one.characteristic, one.field.name) for sensor in plugin.sensors.values() for one in sensor.settings}
+    for field in item.layout.fields:
+        if (name, field.name) in taken or not field.type.integer or field.role is not None or item.layout.conditional:
+            continue
+        lowest, highest = field.raw_range
+        known = {*(field.names or ()), *(field.reserved or ())}
+        if field.names:
+            good = sorted(field.names)
+            bad = [number for number in range(lowest, highest + 1) if number not in known][:1]
+        elif field.low is not None and field.high is not None:
+            ends = [
+                field.scale.invert(Fraction(str(end))) if field.scale else round(end) for end in (field.low, field.high)
+            ]
+            good = sorted({min(max(end, lowest), highest) for end in ends})
+            bad = [one for one in (good[0] - 1, good[-1] + 1) if lowest <= one <= highest and one not in known]
+        else:
+            continue
+        for number in good:
+            write, label = TriedWrite(name, field, number), f"{field.name} {_shown(field, number)}"
+            yield Step(StepKind.SETS, name, "accepted, read back as written", _REQUESTS_S, write=write, label=label)
+        for number in bad:
+            write, label = TriedWrite(name, field, number), f"{field.name} {_shown(field, number)}"
+            yield Step(StepKind.REFUSES, name, _REFUSED, _REQUESTS_S, write=write, label=label)
+
+
+def _shown(field: Field, number: int) -> str:
+    if field.names:
+        return field.names.get(number, str(number))
+    value = field.scale.apply(number) if field.scale else number
+    return f"{value:g} {unit_text(field.unit.symbol)}".rstrip()
+
+
 def _refused(item: Characteristic, sensor: Sensor) -> Iterator[Step]:
     """Writes that a sound node answers with an ATT error: beyond the limits, and of a wrong length."""
     enable, period = sensor.enable, sensor.period
-    bad: dict[str, BadWrite] = {}
+    bad: dict[str, TriedWrite] = {}
     if period is not None and period.characteristic == item.name and (periods := periods_of(sensor)):
         low, high = period.field.raw_range
         ends = ((periods[0], -1, period.field.low), (periods[-1], 1, period.field.high))
@@ -280,25 +323,25 @@ def _refused(item: Characteristic, sensor: Sensor) -> Iterator[Step]:
             beyond = limit is not None and isinstance(raw, int) and raw + side not in reserved
             if beyond and isinstance(raw, int) and low <= raw + side <= high:
                 label = f"a period of {duration_text(period_ns_of(period.field, raw + side) / 1e9)}"
-                bad[label] = BadWrite(item.name, period.field, raw + side)
+                bad[label] = TriedWrite(item.name, period.field, raw + side)
     if enable is not None and enable.characteristic == item.name and enable.field.names is None:
         low, high = enable.field.raw_range
         neither = next((n for n in range(low, min(high, low + 3) + 1) if n not in (sensor.on, sensor.off)), None)
         if neither is not None:
-            bad[f"{neither} for on or off"] = BadWrite(item.name, enable.field, neither)
+            bad[f"{neither} for on or off"] = TriedWrite(item.name, enable.field, neither)
     size = item.layout.head
     for length in (0, size - 1, size + 1):
         try:
             item.codec.parse(bytes(length))
         except DecodeError:
-            bad[f"{length} byte{'s' if length != 1 else ''} for {item.name}"] = BadWrite(item.name, None, length)
+            bad[f"{length} byte{'s' if length != 1 else ''} for {item.name}"] = TriedWrite(item.name, None, length)
     for label, write in bad.items():
         yield Step(
             StepKind.REFUSES,
             sensor.name,
-            "an ATT error, and the setting unchanged",
+            _REFUSED,
             _REQUESTS_S,
-            bad=write,
+            write=write,
             label=label,
         )
 

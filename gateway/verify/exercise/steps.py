@@ -16,9 +16,9 @@ from gateway.plugin import Characteristic, Sensor, period_ns_of
 from gateway.plugin.layout.model import Field
 from gateway.verify.exercise.client import NodeClient
 from gateway.verify.exercise.plan import (
-    BadWrite,
     Step,
     StepKind,
+    TriedWrite,
     effect_s,
     intervals_for,
     listening_s,
@@ -52,6 +52,8 @@ async def act(step: Step, node: NodeClient) -> Seen:
     Raises:
         RadioError: the link was lost, or the node did not answer; the step can be tried again.
     """
+    if step.write is not None:
+        return await (_sets if step.kind is StepKind.SETS else _refuses)(step.write, node)
     return await _ACTS[step.kind](step, node, node.plugin.sensors[step.sensor])
 
 
@@ -160,14 +162,24 @@ def _paced(node: NodeClient, sensor: Sensor, period_s: float, values: Sequence[t
     return Seen(outcome, f"{sensor.name}: a mean of {1000 * mean_s:.4g} ms over {intervals} intervals")
 
 
-async def _refuses(step: Step, node: NodeClient, sensor: Sensor) -> Seen:
-    bad = step.bad
-    assert bad is not None  # noqa: S101  the plan's steps of this kind have one
+async def _sets(write: TriedWrite, node: NodeClient) -> Seen:
+    await node.quiet()
+    item = node.plugin.characteristics[write.characteristic]
+    before = await node.before(item.name)
+    wanted = _bytes_of(item, write, before)
+    answer = await node.write(item.name, wanted)
+    found = await node.read(item.name)
+    await node.write(item.name, before)
+    differs = f"reads {found.hex()}, written was {wanted.hex()}" if found != wanted else ""
+    return _judged(answer or differs, "as written")
+
+
+async def _refuses(bad: TriedWrite, node: NodeClient) -> Seen:
     await node.quiet()
     item = node.plugin.characteristics[bad.characteristic]
     readable = node.readable(item.name)
     before = await node.before(item.name)
-    answer = await node.write(item.name, _bad_bytes(item, bad, before))
+    answer = await node.write(item.name, _bytes_of(item, bad, before))
     after = await node.read(item.name) if readable else before
     if after != before or not answer:
         await node.write(item.name, before)
@@ -179,11 +191,11 @@ async def _refuses(step: Step, node: NodeClient, sensor: Sensor) -> Seen:
     return _judged(f"{answer or 'not refused'}{changed}" if changed else "", answer or "nothing changed")
 
 
-def _bad_bytes(item: Characteristic, bad: BadWrite, before: bytes) -> bytes:
-    if bad.field is None:
-        return (before + bytes(bad.number))[: bad.number]
-    shown = bad.field.scale.apply(bad.number) if bad.field.scale else bad.number
-    return item.codec.patch(before, {bad.field.name: shown})
+def _bytes_of(item: Characteristic, write: TriedWrite, before: bytes) -> bytes:
+    if write.field is None:
+        return (before + bytes(write.number))[: write.number]
+    shown = write.field.scale.apply(write.number) if write.field.scale else write.number
+    return item.codec.patch(before, {write.field.name: shown})
 
 
 async def _changes(step: Step, node: NodeClient, sensor: Sensor) -> Seen:
@@ -359,7 +371,6 @@ _ACTS: dict[StepKind, Callable[[Step, NodeClient, Sensor], Awaitable[Seen]]] = {
     StepKind.SILENT: _silent,
     StepKind.TAKES: _takes,
     StepKind.KEEPS: _keeps,
-    StepKind.REFUSES: _refuses,
     StepKind.CHANGES: _changes,
     StepKind.READS: _reads,
     StepKind.LEAVES: _leaves,
