@@ -13,10 +13,16 @@ from gateway.config import NodeConfig
 from gateway.model.errors import DecodeError, NodeError, PayloadError, RadioError, RefusedError
 from gateway.model.events import DescriptorDiffers, Detail, SettingDiffers, SettingWritten
 from gateway.model.units import unit_text
-from gateway.plugin import Characteristic
+from gateway.plugin import Characteristic, Plugin
 from gateway.plugin.layout.types import Value
 from gateway.plugin.standard.adopted import short_number
-from gateway.plugin.standard.assigned import COMPARED_DESCRIPTORS, IDENTITY, descriptor_problem, identity_text
+from gateway.plugin.standard.assigned import (
+    COMPARED_DESCRIPTORS,
+    IDENTITY,
+    USER_DESCRIPTION,
+    descriptor_problem,
+    identity_text,
+)
 
 T = TypeVar("T")
 Tell = Callable[[Detail], None]
@@ -86,9 +92,22 @@ async def check_descriptors(node: NodeConfig, table: Table, do: Do, client: Blea
                 raw = bytes(await do(f"reading a descriptor of {name}", client.read_gatt_descriptor(descriptor)))
             except RefusedError:
                 continue  # a descriptor that may not be read says nothing wrong
-            if problem := descriptor_problem(item.layout, item.description, number, raw):
+            problem = descriptor_problem(item.layout, item.description, number, raw)
+            if not problem and number == USER_DESCRIPTION:
+                problem = _of_another(node.plugin, item, raw.decode("utf-8", "replace"))
+            if problem:
                 differ.append(DescriptorDiffers(characteristic=name, descriptor=f"0x{number:04X}", found=problem))
     return differ
+
+
+def _of_another(plugin: Plugin, item: Characteristic, text: str) -> str:
+    """Says where a characteristic calls itself what the plugin calls another one, "" where it does not: a table that
+    the system remembers, or a firmware in which the two have changed places."""
+    if text in (item.title, item.description):
+        return ""
+    named = (other.name for other in plugin.characteristics.values() if text in (other.title, other.description))
+    other = next(named, "") if text else ""
+    return f"{text!r}, which is what {other} is called; the two may have changed places" if other else ""
 
 
 async def read_identity(client: BleakClient, do: Do) -> dict[str, str]:

@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 from bleak.backends.characteristic import BleakGATTCharacteristic
 from bleak.backends.device import BLEDevice
+from bumble.core import UUID
 from bumble.gatt import Characteristic, CharacteristicValue
 
 from gateway.model.errors import NodeError
@@ -765,3 +766,18 @@ def test_an_address_that_changes_under_a_name_is_told(tmp_path: Path, monkeypatc
     run_bench(crate(tmp_path), log, 60, script)
     (event,) = events(log, EventKind.ADDRESS)[:1]
     assert event.facts["found"] == "C2:10:00:00:00:77" and "another node" in str(event.facts["note"])
+
+
+def test_a_characteristic_that_calls_itself_what_another_is_called_is_told(tmp_path: Path) -> None:
+    """As where two have changed places in a new firmware, and their descriptions with them."""
+
+    async def script(bench: Bench) -> None:
+        light = bench.twins["a"]._served["light"]
+        title = bench.twins["a"].plugin.characteristics["shock"].title
+        for descriptor in light.descriptors:
+            if descriptor.type == UUID.from_16_bits(0x2901):
+                descriptor.value = title.encode()
+
+    run_bench(crate(tmp_path), tmp_path / "x.db", 10, script)
+    (told,) = events(tmp_path / "x.db", EventKind.DESCRIPTOR_DIFFERS)
+    assert told.facts["characteristic"] == "light" and "shock is called" in str(told.facts["found"])
