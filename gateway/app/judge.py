@@ -24,10 +24,11 @@ from gateway.model.utc import duration_text
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """A run with its verdicts."""
+    """A run with its verdicts, and the figures that they rest on."""
 
     run: RunInfo
     verdicts: list[Verdict]
+    measures: list[Measure]
 
     @property
     def outcome(self) -> Outcome:
@@ -50,7 +51,8 @@ def judge(log: Path, run: int | None = None, spec: RunConfig | None = None) -> J
         rules: Sequence[Requirement] = spec.requirements if spec is not None else info.requirements
         fields = {rule.subject for rule in rules if "." in rule.subject}
         kinds = {node.name: node.kind for node in info.nodes}
-        return Judged(info, judge_measures(rules, kinds, measure_run(opened, info, fields), info.shortfall))
+        measures = measure_run(opened, info, fields)
+        return Judged(info, judge_measures(rules, kinds, measures, info.shortfall), measures)
 
 
 def figures(log: Path, run: int | None = None, fields: Collection[str] | None = None) -> list[Measure]:

@@ -283,7 +283,7 @@ class _Feed:
                 self.last_ns = record.t_ns
             if taken % BATCH_RECORDS == 0 and not self._hand_over():
                 return
-            if type(record) is Frame and (record[1], record[2]) in kept:  # all but a few, so without ceremony
+            if type(record) is Frame and (record[1], record[2]) in kept:  # all but a few, so by a short way
                 push(record)
             else:
                 self._take(record)

@@ -7,23 +7,21 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
-from gateway.analysis.measure import measure_run
 from gateway.app.judge import judge
 from gateway.app.run import execute
-from gateway.config import AirConfig, RunConfig
-from gateway.log.reader import Log
+from gateway.config import RunConfig
 from gateway.log.writer import LogWriter
 from gateway.model.errors import InputError
 from gateway.report.live import RunView
-from gateway.report.sweep import Tried, setting_text
+from gateway.report.sweep import SettingResult, setting_text
 
 
 async def sweep(
     config: RunConfig,
     log: Path,
     on_view: Callable[[RunView], None] = lambda view: None,
-    on_tried: Callable[[Tried], None] = lambda tried: None,
-) -> list[Tried]:
+    on_tried: Callable[[SettingResult], None] = lambda tried: None,
+) -> list[SettingResult]:
     """Carry out a run for each setting of the run file's sweep, all into one log.
 
     Args:
@@ -44,14 +42,9 @@ async def sweep(
         result = await execute(one, lambda facts: LogWriter(log, facts), config.sweep.length_ns, on_view)
         if result.troubles:
             raise InputError("\n".join(result.troubles))
-        tried.append(await asyncio.to_thread(_judged, result.log, result.run, air))
+        judged = await asyncio.to_thread(judge, result.log, result.run)
+        tried.append(SettingResult(air, result.run, judged.outcome, judged.measures))
         on_tried(tried[-1])
         if result.how.startswith("stopped"):
             break
     return tried
-
-
-def _judged(log: Path, run: int, air: AirConfig) -> Tried:
-    with Log(log) as opened, opened.damage_reported():
-        measures = measure_run(opened, opened.run(run), ())
-    return Tried(air, run, judge(log, run).outcome, measures)

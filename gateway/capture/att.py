@@ -137,7 +137,7 @@ class Bearer:
         """One PDU that side ``sender`` (0 or 1) sent."""
         opcode, conduct = pdu[0], self.conduct
         if opcode == 0x1B and 3 <= len(pdu) <= self.mtu and (conduct is None or conduct.idle):
-            # nearly all of a capture, so without ceremony; there is no rule that it could break
+            # nearly all of a capture, so by a short way; there is no rule that it could break
             handle = pdu[1] | pdu[2] << 8
             if (uuid := self.tables[sender].values.get(handle)) is not None:
                 return (Heard(t_ns, self.names[sender], handle, uuid, uuid, pdu[3:], How.NOTIFIED),)

@@ -29,7 +29,8 @@ def read_keys(path: Path) -> tuple[bytes, ...]:
     try:
         lines = path.read_text("utf-8").splitlines()
     except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"{path} can't be read: {error}; expected a key of 32 hex digits on a line") from None
+        why = error.strerror if isinstance(error, OSError) else "it is not text"
+        raise InputError(f"{path} can't be read: {why}; expected a key of 32 hex digits on a line") from None
     found = []
     for number, line in enumerate(lines, 1):
         text = line.partition("#")[0].strip()

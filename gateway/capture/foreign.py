@@ -103,7 +103,7 @@ class ForeignCapture:
         for item in heard_in(self.path, self._directory, self.trouble):
             node = nodes.get(item.server)
             if node is not None and type(item) is Heard and item.how in _PUSHED:
-                name = node.sending.get(item.uuid)  # all but the first few, so without ceremony
+                name = node.sending.get(item.uuid)  # all but the first few, so by a short way
                 if name is not None:
                     yield Frame(item.t_ns, node.name, name, item.raw)
                     continue

@@ -86,7 +86,7 @@ class HciFollower:
         """One packet of any HCI link type."""
         try:
             data = packet.data
-            if packet.link == H4_DIRECTION and data[4] == _DATA:  # nearly all of a capture, so without ceremony
+            if packet.link == H4_DIRECTION and data[4] == _DATA:  # nearly all of a capture, so by a short way
                 return self._acl(packet, packet.source, not data[3] & 1, data[5:])
             return list(self._take(packet))
         except (struct.error, IndexError):

@@ -13,7 +13,7 @@ from gateway.model.errors import InputError
 from gateway.model.security import Pairing, Security
 
 PASSKEY = "GATTEST_PASSKEY"
-_WANTED = "six digits"
+_WANTED = "six digits"  # Core Specification, Vol 3, Part H, 2.3.5.3
 
 
 def with_passkey(who: str, pairing: Pairing | None, file: Path | None = None) -> Pairing | None:
@@ -32,7 +32,8 @@ def with_passkey(who: str, pairing: Pairing | None, file: Path | None = None) ->
         try:
             return Pairing(pairing.security, _number(file.read_text("utf-8"), str(file)))
         except (OSError, UnicodeDecodeError) as error:
-            raise InputError(f"{file} can't be read: {error}; it holds the passkey of {who}, {_WANTED}") from None
+            why = error.strerror if isinstance(error, OSError) else "it is not text"
+            raise InputError(f"{file} can't be read: {why}; expected the passkey of {who}, {_WANTED}") from None
     if PASSKEY in os.environ:
         return Pairing(pairing.security, _number(os.environ[PASSKEY], PASSKEY))
     if sys.stdin.isatty() and sys.stderr.isatty():

@@ -6,8 +6,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-MOST_PASSKEY = 999_999  # six decimal digits: Core Specification, Vol 3, Part H, 2.3.5.3
-
 
 class Security(StrEnum):
     """How a link is protected: levels 2, and 3 or 4, of mode 1."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
+from enum import StrEnum
 from typing import Any, Literal, get_args, get_origin
 
 from pydantic import BaseModel
@@ -77,7 +78,9 @@ def _written(annotation: Any) -> str:
     """A type as its author writes it in TOML."""
     if get_origin(annotation) is Literal:
         return ", ".join(f'`"{value}"`' for value in get_args(annotation))
-    names = {str: "text", int: "integer", FieldDecl: "line", dict: "table"}
+    if isinstance(annotation, type) and issubclass(annotation, StrEnum):
+        return ", ".join(f'`"{value}"`' for value in annotation)
+    names = {str: "text", int: "integer", float: "number", bool: "boolean", FieldDecl: "line", dict: "table"}
     if annotation in names:
         return names[annotation]
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):

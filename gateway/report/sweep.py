@@ -22,7 +22,7 @@ _DASHES = ("solid", "dash", "dot", "dashdot")
 
 
 @dataclass(frozen=True, slots=True)
-class Tried:
+class SettingResult:
     """One setting of the link, and what came of it.
 
     Attributes:
@@ -43,7 +43,7 @@ def setting_text(air: AirConfig) -> str:
     return f"{duration_text(air.interval_ns / 1e9)}, LE {air.mbit}M"
 
 
-def sweep_tables(tried: Sequence[Tried]) -> tuple[Table, Table]:
+def sweep_tables(tried: Sequence[SettingResult]) -> tuple[Table, Table]:
     """How the links fared on each setting, with the verdict; and what came on each channel. A figure without a value is
     a dash."""
     links, channels = _table("setting", "node", *_OF_LINK, "verdict"), _table("setting", "node", "channel", *_FIGURES)
@@ -74,7 +74,7 @@ def _said(found: Measure | None) -> str:
     return number(found.value, found.unit) if found is not None else "-"
 
 
-def _rows(tried: Tried) -> Iterator[tuple[str, str, list[Measure | None]]]:
+def _rows(tried: SettingResult) -> Iterator[tuple[str, str, list[Measure | None]]]:
     """For each node and channel its figures, then those of its link."""
     found = {(m.node, m.subject, m.name): m for m in tried.measures}
     sent = [(m.node, m.subject) for m in tried.measures if m.subject != LINK and m.name == "rate_whole_run" and m.value]
@@ -83,7 +83,7 @@ def _rows(tried: Tried) -> Iterator[tuple[str, str, list[Measure | None]]]:
         yield node, channel, [*own, *(found.get((node, LINK, name)) for name in _OF_LINK)]
 
 
-def sweep_json(tried: Sequence[Tried]) -> str:
+def sweep_json(tried: Sequence[SettingResult]) -> str:
     """The same, with the settings and the run of the log as numbers."""
     return json.dumps(
         [
@@ -104,7 +104,7 @@ def sweep_json(tried: Sequence[Tried]) -> str:
     )
 
 
-def sweep_plot(title: str, tried: Sequence[Tried]) -> Plot:
+def sweep_plot(title: str, tried: Sequence[SettingResult]) -> Plot:
     """Rate, loss, delay jitter and time to reconnect over the connection interval, one above the other."""
     order = [*_FIGURES, *_OF_LINK]
     shown = [(name, order.index(name)) for name in ("reconnect_time_median", *reversed(_FIGURES))]  # from below

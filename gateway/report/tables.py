@@ -137,8 +137,8 @@ def flip_table(flips: Sequence[Flip]) -> Table:
 def agreement_table(found: Agreement, unit: str) -> Table:
     """How a field agrees with a reference."""
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_header=False)
-    gain = f"not determined, {found.open}" if found.gain is None else f"{found.gain:.5g}"
-    lag = f"not determined, {found.open}; offset and gain are those without a lag"
+    gain = f"not determined, {found.why_no_lag}" if found.gain is None else f"{found.gain:.5g}"
+    lag = f"not determined, {found.why_no_lag}; offset and gain are those without a lag"
     if found.lag_s is not None:
         lag = f"{number(found.lag_s, 's')}, 95 % bounds {number(found.lag_low_s)} to {number(found.lag_high_s, 's')}"
         lag += ": the value lags the reference"

@@ -45,7 +45,7 @@ def test_on_a_ramp_a_lag_cannot_be_told_from_an_offset_and_none_is_told() -> Non
     times = T0 + np.arange(0, 7200, 2.0)
     ramp = (times - T0) * 0.01
     found = agreement(times, ramp + 0.3 + rng.normal(0, 0.02, len(times)), times, ramp, 60.0)
-    assert found.lag_s is None and "rises or falls" in found.open
+    assert found.lag_s is None and "rises or falls" in found.why_no_lag
     assert found.offset == pytest.approx(0.3, abs=0.01) and found.gain == pytest.approx(1, abs=0.01)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import asyncio
 import sqlite3
+import tracemalloc
 from pathlib import Path
 from typing import Any
 
@@ -153,3 +154,13 @@ def test_an_exercise_tries_other_settings_too_and_leaves_them_as_they_were(tmp_p
         "setup: refuses threshold 0.9 lx",
         "setup: refuses threshold 5000.1 lx",
     ]
+
+
+def test_a_wide_field_with_names_is_planned_without_going_through_all_its_numbers(tmp_path: Path) -> None:
+    text = PLUGIN.replace('type = "uint3"', 'type = "uint24"').replace('type = "uint5"', 'type = "uint8"')
+    plugin = load_plugin(plugin_folder(tmp_path, text, "light-box"))
+    tracemalloc.start()
+    plan = plan_for(plugin, ())
+    _, most_bytes = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert "setup: refuses mode 3" in [step.name for step in plan] and most_bytes < 1_000_000

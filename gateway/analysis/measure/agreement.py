@@ -40,7 +40,7 @@ class Agreement:
         residual: standard deviation beside the line.
         lag_s, lag_low_s, lag_high_s: how much later the value follows, with 95 % bounds; None where that can't be told,
             and then offset and gain are those without a lag.
-        open: why not, "" where it can.
+        why_no_lag: why it can't, "" where it can.
     """
 
     n: int
@@ -52,7 +52,7 @@ class Agreement:
     lag_s: float | None
     lag_low_s: float | None = None
     lag_high_s: float | None = None
-    open: str = ""
+    why_no_lag: str = ""
 
 
 def agreement(times_s: Floats, values: Floats, ref_times_s: Floats, ref_values: Floats, most_lag_s: float) -> Agreement:
@@ -95,14 +95,14 @@ def agreement(times_s: Floats, values: Floats, ref_times_s: Floats, ref_values: 
         return float(np.std(values - values.mean() - gain * (reference - reference.mean()))), gain
 
     found = _lag(lambda lag_s: rest(lag_s)[0], most_lag_s) if rest(0.0)[1] is not None and most_lag_s > 0 else _NO_LAG
-    lag_s = found.best_s if not found.open else 0.0
+    lag_s = found.best_s if not found.why_not else 0.0
     residual, gain = rest(lag_s)
     apart = values - np.interp(times_s - lag_s, ref_times_s, ref_values)
     low, high = block_bounds([float(part.mean()) for part in np.array_split(apart, BLOCKS)])
     offset = float(apart.mean())
-    if gain is None or found.open or most_lag_s <= 0:
-        why = "the reference did not change" if gain is None else found.open or "none was looked for"
-        return Agreement(len(values), offset, low, high, gain, residual, None, open=why)
+    if gain is None or found.why_not or most_lag_s <= 0:
+        why = "the reference did not change" if gain is None else found.why_not or "none was looked for"
+        return Agreement(len(values), offset, low, high, gain, residual, None, why_no_lag=why)
     return Agreement(len(values), offset, low, high, gain, residual, lag_s, found.low_s, found.high_s)
 
 
@@ -111,7 +111,7 @@ class _Lag:
     best_s: float
     low_s: float
     high_s: float
-    open: str = ""
+    why_not: str = ""
 
 
 _NO_LAG = _Lag(0.0, 0.0, 0.0)

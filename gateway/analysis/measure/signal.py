@@ -16,7 +16,7 @@ from gateway.analysis.measure.allan import Allan
 from gateway.analysis.measure.link import History
 from gateway.log.reader import ChannelInfo, FieldInfo, Log, NodeInfo, RunInfo
 from gateway.log.schema import quoted
-from gateway.model.figures import FIELD_FIGURES, OF_FIELD
+from gateway.model.figures import FEWEST_PER_CODE, FIELD_FIGURES, OF_FIELD
 from gateway.model.records import Measure
 from gateway.plugin.layout.types import type_labelled
 
@@ -24,7 +24,6 @@ Floats = npt.NDArray[np.float64]
 MEAN = "Student's t over 20 or more batches of values"
 RESOLUTION = "the resolution, LSB / sqrt(12)"
 LINE = "Student's t for a line fit over up to 20 segments of the run"
-CODE_HITS = 16  # values a code, below which one may just not have been met: e**-16 of all by chance
 _MOST_CODES = 1 << 20
 LARGEST = 1e150
 _EXACT = 2.0**53  # up to which every code is a number of its own
@@ -261,7 +260,7 @@ class _State:
         if step is not None and self.info.lsb:
             step = float(np.rint(step / self.info.lsb)) * self.info.lsb
         span = int(self.codes[-1] - self.codes[0]) + 1 if self.codes is not None and len(self.codes) else 0
-        told = self.codes is not None and span and n >= CODE_HITS * span
+        told = self.codes is not None and span and n >= FEWEST_PER_CODE * span
         missing = 100 * (1 - len(self.codes) / span) if told and self.codes is not None else None
         noise = math.sqrt(self.changes / 2 / self.pairs) if self.pairs else None
         noise_bounds: tuple[float | None, float | None, str] = (None, None, "")

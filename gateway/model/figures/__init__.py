@@ -7,13 +7,14 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from gateway.model.figures.channel import FIGURES as CHANNEL_FIGURES
-from gateway.model.figures.declare import OF_FIELD, Figure, Role
+from gateway.model.figures.declare import FEWEST_PER_CODE, OF_FIELD, Figure, Role
 from gateway.model.figures.field import FIGURES as FIELD_FIGURES
 from gateway.model.figures.link import FIGURES as LINK_FIGURES
 
 __all__ = [
     "ALL",
     "CHANNEL_FIGURES",
+    "FEWEST_PER_CODE",
     "FIELD_FIGURES",
     "FITTED",
     "FORMER_NAMES",

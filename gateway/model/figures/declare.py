@@ -11,6 +11,7 @@ OF_FIELD = "unit of the field"  # in place of a unit: a value, or a difference o
 FEWEST_VALUES = 20  # common practice: below it a share or a median says little
 FEWEST_FOR_P99 = 100  # one value in a hundred has to exist
 FEWEST_SECONDS = 10
+FEWEST_PER_CODE = 16  # below it a code may just not have been met: e**-16 of all by chance
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ from gateway.model.figures.declare import (
     BOUNDED,
     COUNT,
     ESTIMATE,
+    FEWEST_PER_CODE,
     FEWEST_VALUES,
     NOTHING,
     OF_FIELD,
@@ -120,11 +121,11 @@ FIGURES = by_name(
         needs=NOTHING,
         compared="",
         better="lower",
-        evidence="SELECT min(code) AS lowest, max(code) AS highest, "
+        evidence="SELECT min(code) AS lowest, max(code) AS highest, "  # noqa: S608  a number of ours
         "100 * (1 - 1.0 * count(DISTINCT code) / (max(code) - min(code) + 1)) AS codes_missing_percent FROM {codes} "
-        "HAVING count(*) >= 16 * (max(code) - min(code) + 1)",
+        f"HAVING count(*) >= {FEWEST_PER_CODE} * (max(code) - min(code) + 1)",
         nothing="too few values for each code from the lowest to the highest to tell one that is missing from one "
-        "that was not met: 16 are needed",
+        f"that was not met: {FEWEST_PER_CODE} are needed",
     ),
     Figure(
         "stuck_longest",

@@ -7,7 +7,7 @@ from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
-from itertools import combinations
+from itertools import combinations, islice
 
 from gateway.model.errors import DecodeError, InputError
 from gateway.model.units import parse_unit, unit_text
@@ -286,7 +286,7 @@ def _settings(plugin: Plugin, name: str) -> Iterator[Step]:
         known = {*(field.names or ()), *(field.reserved or ())}
         if field.names:
             good = sorted(field.names)
-            bad = [number for number in range(lowest, highest + 1) if number not in known][:1]
+            bad = list(islice((n for n in range(lowest, highest + 1) if n not in known), 1))
         elif field.low is not None and field.high is not None:
             ends = [
                 field.scale.invert(Fraction(str(end))) if field.scale else round(end) for end in (field.low, field.high)
