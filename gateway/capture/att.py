@@ -104,6 +104,7 @@ class _Asked:
     kind: str = ""
     raw: bytes = b""
     offset: int = 0
+    doubted: bool = False  # the recorder missed a packet of the server since: what comes next may answer another
 
 
 @dataclass(slots=True)
@@ -149,6 +150,11 @@ class Bearer:
         if opcode == 0x1E:  # a confirmation
             return ()
         return self._others(t_ns, sender, pdu)
+
+    def missed(self, sender: int) -> None:
+        """The recorder missed a packet that side ``sender`` sent."""
+        if (asked := self.asked.get(1 - sender)) is not None:
+            asked.doubted = True
 
     def _others(self, t_ns: int, sender: int, pdu: bytes) -> Iterator[Heard | Happened]:
         try:
@@ -279,7 +285,7 @@ class Bearer:
     @staticmethod
     def _services(table: ServerTable, asked: _Asked, groups: list[tuple[int, int, str]], only: str = "") -> None:
         """Services that were found; what stood there in an earlier firmware goes."""
-        last = max((handle for handle, _, _ in groups), default=0)
+        last = max((handle for handle, _, _ in groups), default=0) if not asked.doubted else 0
         for handle in [
             h for h, known in table.services.items() if asked.handle <= h <= last and only in ("", known.uuid)
         ]:
@@ -300,14 +306,16 @@ class Bearer:
         step, table = pdu[1], self.tables[server]
         if step < 2:
             raise IndexError
-        if asked.kind == _CHARACTERISTICS and len(pdu) >= 2 + step:
-            end = 2 + (len(pdu) - 2) // step * step - step
-            last = max(struct.unpack_from("<HBH", pdu, end)[::2]) if step >= 5 else 0
-            for known in (table.values, table.uuids):  # what stood here before, in an earlier firmware
-                for handle in [handle for handle in known if asked.handle <= handle <= last]:
-                    # a client may go on right behind the last declaration, where that one's value stands
-                    if handle not in table.declared or table.declared[handle][0] >= asked.handle:
-                        del known[handle]
+        if asked.kind == _CHARACTERISTICS and len(pdu) >= 2 + step and not asked.doubted:
+            said = [struct.unpack_from("<HBH", pdu, at)[::2] for at in range(2, len(pdu) - step + 1, step) if step >= 5]
+            last = max((max(one) for one in said), default=0)
+            before = [(own, v) for v, (own, _) in table.declared.items() if asked.handle <= own <= last]
+            if sorted(said) != sorted(before):  # what stood here before, in an earlier firmware
+                for known in (table.values, table.uuids):
+                    for handle in [handle for handle in known if asked.handle <= handle <= last]:
+                        # a client may go on right behind the last declaration, where that one's value stands
+                        if handle not in table.declared or table.declared[handle][0] >= asked.handle:
+                            del known[handle]
         for at in range(2, len(pdu) - step + 1, step):
             (handle,) = struct.unpack_from("<H", pdu, at)
             value = pdu[at + 2 : at + step]

@@ -48,6 +48,9 @@ class LinkCipher:
 
     Args:
         keys: long term keys, in either order of their bytes; the first that opens a packet is taken.
+
+    Attributes:
+        missed: packets of the same sender that the recorder missed before the one opened last.
     """
 
     def __init__(self, keys: Sequence[bytes]) -> None:
@@ -57,6 +60,7 @@ class LinkCipher:
         self._ciphers: list[AESCCM] = []
         self._next = [0, 0]  # packet counters, by sender
         self._unopened = 0  # packets, while none has been opened
+        self.missed = 0
 
     def requested(self, payload: bytes) -> None:
         """LL_ENC_REQ, of the central."""
@@ -91,6 +95,7 @@ class LinkCipher:
                     clear = cipher.decrypt(nonce, payload, bytes([header & _KEPT_BITS]))
                 except InvalidTag:
                     continue
+                self.missed = counter - self._next[sender]
                 self._ciphers, self._next[sender] = [cipher], counter + 1
                 return clear
         self._unopened += not any(self._next)

@@ -244,10 +244,10 @@ class AirFollower:
             link.begun = None
         side, kind, payload = link.sides[sender], pdu[0] & 3, pdu[2:]
         sequence = pdu[0] >> 3 & 1
-        self._acknowledge(link.sides[1 - sender], pdu[0] >> 2 & 1, place)
+        self._acknowledge(link, 1 - sender, pdu[0] >> 2 & 1, place)
         again = sequence == side.sequence and payload == side.payload
         if sequence == side.sequence and not again and (payload or side.payload):
-            self._trouble.note("link layer packet missed by the recorder", f"before {place}")
+            self._missed(link, sender, place)
         if not again:
             side.acked = False
         side.sequence, side.payload = sequence, payload
@@ -262,20 +262,27 @@ class AirFollower:
                 self._trouble.note("encrypted packet", place)
                 return
             payload = clear
+            if link.cipher.missed:
+                link.bearer.missed(sender)
         if kind == 3:
             yield from self._control(link, packet.t_ns, sender, payload)
         elif (whole := side.fragments.take(kind == 2, payload, packet.number)) and whole[0] == ATT_CHANNEL and whole[1]:
             yield from link.bearer.take(packet.t_ns, sender, whole[1])
 
-    def _acknowledge(self, other: _Side, expected: int, place: str) -> None:
+    def _missed(self, link: _AirLink, sender: int, place: str) -> None:
+        self._trouble.note("link layer packet missed by the recorder", f"before {place}")
+        link.bearer.missed(sender)
+
+    def _acknowledge(self, link: _AirLink, sender: int, expected: int, place: str) -> None:
         """What one side expects next tells what it has taken of the other: more than was seen here was missed, and what
         comes next is new, whatever its sequence bit."""
+        other = link.sides[sender]
         if other.sequence < 0:
             return
         if expected != other.sequence:
             other.acked = True
         elif other.acked:
-            self._trouble.note("link layer packet missed by the recorder", f"before {place}")
+            self._missed(link, sender, place)
             other.sequence ^= 1
             other.payload, other.acked = b"", False
 

@@ -244,6 +244,7 @@ def test_an_estimated_loss_lies_within_its_bounds_where_the_pace_is_steady(
         found = own_log(tmp_path / str(trial), PLAIN, frames, [READY, INTERVAL], frames[-1][0] + 0.1)["loss_estimated"]
         assert found.value is not None and found.low is not None and found.high is not None
         within += found.low <= 100 * share <= found.high
+        assert found.high - found.low < (0.5 if not share else 2 if share < 0.1 else 8)
     assert within >= 18
 
 

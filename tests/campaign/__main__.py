@@ -34,16 +34,21 @@ def main() -> None:
     names = sys.argv[1:] or list(CAMPAIGNS)
     if unknown := [name for name in names if name not in CAMPAIGNS]:
         sys.exit(f"no campaign {', '.join(unknown)}; there are {', '.join(CAMPAIGNS)}")
+    skipped = []
     for name in names:
         print(f"== {name}: {CAMPAIGNS[name].__doc__}", flush=True)
-        if name in NEEDS and shutil.which(NEEDS[name]) is None:
-            print(f"skipped: needs {NEEDS[name]}")
-        elif name == "full" and os.geteuid():
-            print("skipped: needs root, to mount a small disk")
+        missing = NEEDS[name] if name in NEEDS and shutil.which(NEEDS[name]) is None else ""
+        if name == "full" and os.geteuid():
+            missing = "root, to mount a small disk"
+        if missing:
+            skipped.append(name)
+            print(f"skipped: needs {missing}")
         else:
             began = time.monotonic()
             CAMPAIGNS[name]()
             print(f"({time.monotonic() - began:.0f} s)", flush=True)
+    if skipped and (sys.argv[1:] or os.environ.get("CI")):
+        sys.exit(f"skipped: {', '.join(skipped)}")
 
 
 if __name__ == "__main__":

@@ -38,6 +38,15 @@ def _values(log: Path) -> tuple[int, int, int]:
     return count, last_ns, span
 
 
+def _all_kept(process: subprocess.Popen[str], log: Path) -> str:
+    """What a feed says in the end, once all that it counted is in the log."""
+    out, _ = process.communicate()
+    given, dropped = map(int, re.findall(r"(\d+) (?:values|dropped)", out))
+    count, _, span = _values(log)
+    assert (count, dropped) == (given, 0) and span == count, f"{out.strip()}, {count} in the log of {span}"
+    return out.strip()
+
+
 def _written(log: Path) -> bool:
     try:
         with contextlib.closing(sqlite3.connect(log)) as connection:
@@ -89,10 +98,7 @@ def full() -> None:
                 file.write(bytes(1 << 16))
         time.sleep(30)
         filler.unlink()
-        out, _ = process.communicate()
-        count, _, span = _values(log)
-        assert count == span
-        print(f"full disk for 30 s: {out.strip()}; {count} in the log, none missing between the first and the last")
+        print(f"full disk for 30 s: {_all_kept(process, log)}; all are in the log")
 
 
 def locked() -> None:
@@ -105,10 +111,7 @@ def locked() -> None:
             other.execute("BEGIN IMMEDIATE")
             time.sleep(30)
             other.execute("ROLLBACK")
-        out, _ = process.communicate()
-        count, _, span = _values(log)
-        assert count == span
-        print(f"locked for 30 s: {out.strip()}; {count} in the log, none missing between the first and the last")
+        print(f"locked for 30 s: {_all_kept(process, log)}; all are in the log")
 
 
 def sync_fails() -> None:
@@ -116,12 +119,11 @@ def sync_fails() -> None:
     with tempfile.TemporaryDirectory() as folder:
         log = Path(folder) / "x.db"
         inject = ("strace", "-f", "-qq", "-o", "/dev/null", "-e", "inject=fdatasync,fsync:error=EIO:when=7+")
-        out, _ = _feed(log, "25", before=inject).communicate()
-        count, _, span = _values(log)
+        said = _all_kept(_feed(log, "25", before=inject), log)
         with contextlib.closing(sqlite3.connect(log)) as connection:
             told = connection.execute("SELECT DISTINCT detail FROM event WHERE kind = 'log trouble'").fetchall()
         assert told, "the failure is not told"
-        print(f"EIO on fdatasync: {out.strip()}; {count} in the log of {span}; told: {told[0][0][:90]}")
+        print(f"EIO on fdatasync: {said}; all are in the log; told: {told[0][0][:90]}")
 
 
 def stopped() -> None:
@@ -139,7 +141,9 @@ def stopped() -> None:
             (first_ns,) = connection.execute(
                 "SELECT min(t_ns) FROM loan_crate_climate WHERE t_ns >= ?", (resumed_ns - 50_000_000,)
             ).fetchone()
-        print(f"SIGSTOP for 60 s: first value after it is stamped {(first_ns - resumed_ns) / 1e6:+.1f} ms of UTC")
+        off_ms = (first_ns - resumed_ns) / 1e6
+        assert abs(off_ms) <= 10, f"{off_ms:+.1f} ms"
+        print(f"SIGSTOP for 60 s: first value after it is stamped {off_ms:+.1f} ms of UTC")
 
 
 _CALL = re.compile(r"^\d+ +(\w+)\((.*)\) += (-?\d+)")
@@ -168,6 +172,7 @@ def power() -> None:
                         assert count == span, "values are missing in the middle"
                         kept.append(count)
             shutil.rmtree(cut)
+    assert len(kept) > CUTS // 2, f"only {len(kept)} of {CUTS} cuts left values to look at"
     print(
         f"{CUTS} power cuts in {len(steps)} calls: 0 corrupt, 0 with a value missing in the middle; {len(kept)} had values"
     )

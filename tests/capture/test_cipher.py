@@ -9,6 +9,8 @@ import pytest
 from bumble import crypto
 
 from gateway.capture.cipher import LinkCipher, read_keys
+from gateway.capture.discovery import tables_in
+from gateway.capture.record import Trouble
 from gateway.capture.summary import capture_contents
 from gateway.model.errors import InputError
 from tests.cli.test_cli import gattest
@@ -67,7 +69,7 @@ def test_a_damaged_packet_does_not_open_and_the_next_one_does() -> None:
 
 
 def stk() -> bytes:
-    """The short term key of a capture that none of us made: its sides paired with the passkey 000000 (LE legacy pairing),
+    """The short term key of a capture that others made: its sides paired with the passkey 000000 (LE legacy pairing),
     so that the key follows from the random values that they exchanged in clear, in packets 1275 and 1278."""
     central, peripheral = "ab9444c5b44c45feaf737f7fdc653cba", "4a19a7766178bda874b138a4bc519432"
     return crypto.s1(bytes(16), bytes.fromhex(peripheral), bytes.fromhex(central))
@@ -85,18 +87,29 @@ def test_the_encrypted_part_of_a_real_capture_opens() -> None:
     assert updates[1] > updates[0]  # there is one more inside the encrypted part
 
 
+def test_a_table_that_is_discovered_again_with_packets_missing_loses_nothing() -> None:
+    """Inside the encrypted part of the capture, whose recorder missed some responses."""
+    for closed, opened in zip(tables_in(REAL, Trouble()), tables_in(REAL, Trouble(), (stk(),)), strict=True):
+        before, after = ({(c.handle, c.uuid) for _, c in table.characteristics} for table in (closed, opened))
+        assert before <= after and len(before) == 23
+
+
 def test_a_key_comes_from_a_file_and_is_never_shown(tmp_path: Path) -> None:
     keys = tmp_path / "keys"
     keys.write_text(f"# of our own node\n{stk().hex()}  # board 3\n\n")
     assert read_keys(keys) == (stk(),)
     shown = gattest("show", str(REAL), "--ltk", str(keys), cwd=tmp_path)
-    assert shown.returncode == 0 and "encrypted packet" not in shown.stdout and stk().hex() not in shown.stdout
+    assert shown.returncode == 0 and "encrypted packet" not in shown.stdout
+    closed = gattest("audit", str(REAL), cwd=tmp_path)
     audited = gattest("audit", str(REAL), "--ltk", str(keys), cwd=tmp_path)
-    assert "encrypted packet" not in audited.stdout
+    assert "81 x encrypted packet" in closed.stdout and "encrypted packet" not in audited.stdout
+    assert audited.returncode == closed.returncode and audited.stdout.splitlines()[0] == closed.stdout.splitlines()[0]
+    for one in (shown, audited):
+        assert stk().hex() not in one.stdout + one.stderr
 
 
 @pytest.mark.parametrize(
-    ("text", "told"), [("", "holds no key"), ("00112233", "line 1: 8 characters"), ("x" * 32, "32")]
+    ("text", "told"), [("", "holds no key"), ("00112233", "line 1: 8 characters"), ("x" * 32, "line 1: 32 characters")]
 )
 def test_a_file_without_a_key_says_what_is_expected(tmp_path: Path, text: str, told: str) -> None:
     (tmp_path / "keys").write_text(text)

@@ -230,7 +230,7 @@ def test_a_limit_on_one_side_of_a_signed_figure_is_warned_of(tmp_path: Path, lim
 @pytest.mark.parametrize(
     ("length", "limit", "warned"),
     [
-        ("10 min", "0.1 percent", "3,688 values to show, if all is well; a gives 6,000"),
+        ("10 min", "0.1 percent", ""),
         ("5 min", "0.1 percent", "a gives 3,000 in 5 min"),
         ("5 min", "1 percent", ""),
         ("5 min", "0 percent", ""),
@@ -244,7 +244,7 @@ def test_a_share_that_a_run_is_too_short_to_show_is_told_with_the_time_it_takes(
     text = text.replace('title = "t"', f'title = "t"\nlength = "{length}"')
     text += f'[spec.loan-crate.shock]\nloss = {{ max = "{limit}" }}\n'
     found = [p for p in run_doubts(run_file(tmp_path, text)) if p.place.endswith("loss")]
-    if "6,000" in warned or not warned:
+    if not warned:
         assert found == []
     else:
         (problem,) = found
