@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+from gateway.analysis.judge import outcome_of
 from gateway.app.judge import judge
 from gateway.app.run import execute
 from gateway.config import RunConfig
@@ -43,7 +44,11 @@ async def sweep(
         if result.troubles:
             raise InputError("\n".join(result.troubles))
         judged = await asyncio.to_thread(judge, result.log, result.run)
-        tried.append(SettingResult(air, result.run, judged.outcome, judged.measures))
+        outcomes = {
+            node.name: outcome_of(judged.run, [one for one in judged.verdicts if one.measure.node == node.name])
+            for node in judged.run.nodes
+        }
+        tried.append(SettingResult(air, result.run, outcomes, judged.measures))
         on_tried(tried[-1])
         if result.how.startswith("stopped"):
             break

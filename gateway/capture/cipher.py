@@ -35,7 +35,8 @@ def read_keys(path: Path) -> tuple[bytes, ...]:
     for number, line in enumerate(lines, 1):
         text = line.partition("#")[0].strip()
         if text and not re.fullmatch(r"[0-9a-fA-F]{32}", text):
-            raise InputError(f"{path}, line {number}: {len(text)} characters; expected a key of 32 hex digits")
+            what = f"{len(text)} characters" if len(text) != 32 else "characters that are no hex digits"
+            raise InputError(f"{path}, line {number}: {what}; expected a key of 32 hex digits")
         if text:
             found.append(bytes.fromhex(text))
     if not found:

@@ -190,7 +190,7 @@ def sweep(
         console.print(f"Each setting is a run of {log}: {', '.join(map(str, runs))}", soft_wrap=True)
     if png is not None:
         write_file(png, picture(sweep_plot(config.title, tried)))
-    raise exit_with(overall(one.outcome for one in tried))
+    raise exit_with(overall(outcome for one in tried for outcome in one.outcomes.values()))
 
 
 def record(

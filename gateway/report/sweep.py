@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -28,13 +28,13 @@ class SettingResult:
     Attributes:
         air: the setting.
         run: its run of the log.
-        outcome: the verdict on that.
+        outcomes: the verdict on each node.
         measures: its figures, of links and channels.
     """
 
     air: AirConfig
     run: int
-    outcome: Outcome
+    outcomes: Mapping[str, Outcome]
     measures: list[Measure]
 
 
@@ -49,12 +49,10 @@ def sweep_tables(tried: Sequence[SettingResult]) -> tuple[Table, Table]:
     links, channels = _table("setting", "node", *_OF_LINK, "verdict"), _table("setting", "node", "channel", *_FIGURES)
     for one in tried:
         setting = setting_text(one.air)
-        rows = list(_rows(one))
-        for node, found in {node: found[len(_FIGURES) :] for node, _, found in rows}.items():
-            links.add_row(setting, node, *map(_said, found), outcome_text(one.outcome))
-        if not rows:
-            links.add_row(setting, "no values came", *[""] * len(_OF_LINK), outcome_text(one.outcome))
-        for node, channel, found in rows:
+        of_links = {(m.node, m.name): m for m in one.measures if m.subject == LINK}
+        for node, outcome in one.outcomes.items():
+            links.add_row(setting, node, *(_said(of_links.get((node, n))) for n in _OF_LINK), outcome_text(outcome))
+        for node, channel, found in _rows(one):
             channels.add_row(setting, node, channel, *map(_said, found[: len(_FIGURES)]))
     return links, channels
 
@@ -91,7 +89,7 @@ def sweep_json(tried: Sequence[SettingResult]) -> str:
                 "interval_ms": one.air.interval_ns / 1e6,
                 "phy_mbit_per_s": one.air.mbit,
                 "run": one.run,
-                "verdict": one.outcome,
+                "verdicts": dict(one.outcomes),
                 "channels": [
                     {"node": node, "channel": channel}
                     | {m.name: {"value": m.value, "unit": m.unit} for m in found if m is not None}

@@ -11,6 +11,7 @@ import pytest
 from gateway.app.sweep import sweep
 from gateway.model.errors import InputError, ProblemsError
 from gateway.model.events import Connected, EventKind
+from gateway.model.records import Outcome
 from gateway.report.sweep import sweep_json, sweep_plot, sweep_tables
 from tests.support import events, on_virtual_time, run_file
 
@@ -18,7 +19,6 @@ RUN = """
 [run]
 title = "Settings"
 radio = "{radio}"
-{transport}
 [sweep]
 length = "3 s"
 {settings}
@@ -27,12 +27,21 @@ plugin = "loan-crate"
 find = {{ name = "A" }}
 sensor = {{ climate = {{ period = "50 ms" }}, shock = {{ on = false }}, light = {{ on = false }} }}
 poll = {{ battery = "10 s" }}
+[node.b]
+plugin = "loan-crate"
+find = {{ name = "B" }}
+sensor = {{ climate = {{ period = "1 s" }}, shock = {{ on = false }}, light = {{ on = false }} }}
+poll = {{ battery = "10 s" }}
+[spec.a]
+climate.gap_longest = {{ max = "1 s" }}
+[spec.b]
+climate.gap_longest = {{ max = "10 ms" }}
 """
 SETTINGS = 'interval = ["15 ms", "20 ms"]\nphy = ["1M", "2M"]'
 
 
-def text(settings: str = SETTINGS, radio: str = "virtual", transport: str = "") -> str:
-    return RUN.format(settings=settings, radio=radio, transport=transport)
+def text(settings: str = SETTINGS, radio: str = "virtual") -> str:
+    return RUN.format(settings=settings, radio=radio)
 
 
 def test_each_interval_is_tried_on_each_phy_in_a_run_of_its_own(tmp_path: Path) -> None:
@@ -46,10 +55,12 @@ def test_each_interval_is_tried_on_each_phy_in_a_run_of_its_own(tmp_path: Path) 
     link = events(tmp_path / "x.db", EventKind.CONNECTED)[0].detail  # of the newest run
     assert isinstance(link, Connected) and (link.connection_interval_ms, link.phy_mbit_per_s) == (20, 2)
     (first, *_) = json.loads(sweep_json(tried))
-    (climate,) = [one for one in first["channels"] if one["channel"] == "climate"]
+    (climate,) = [one for one in first["channels"] if (one["node"], one["channel"]) == ("a", "climate")]
     assert climate["interval"] == {"value": 0.015, "unit": "s"} and climate["rate"]["value"] > 10
     links, channels = sweep_tables(tried)
-    assert links.row_count == 4 and channels.row_count >= 4
+    for one in tried:  # each node has its own verdict
+        assert one.outcomes == {"a": Outcome.INCONCLUSIVE, "b": Outcome.FAIL}
+    assert links.row_count == 8 and channels.row_count >= 4
     plot = sweep_plot("x", tried)
     assert (15.0, 20.0) in {tuple(trace["x"]) for trace in plot.figure["data"]}
 

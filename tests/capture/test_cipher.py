@@ -109,7 +109,12 @@ def test_a_key_comes_from_a_file_and_is_never_shown(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "told"), [("", "holds no key"), ("00112233", "line 1: 8 characters"), ("x" * 32, "line 1: 32 characters")]
+    ("text", "told"),
+    [
+        ("", "holds no key"),
+        ("00112233", "line 1: 8 characters"),
+        ("x" * 32, "line 1: characters that are no hex digits"),
+    ],
 )
 def test_a_file_without_a_key_says_what_is_expected(tmp_path: Path, text: str, told: str) -> None:
     (tmp_path / "keys").write_text(text)

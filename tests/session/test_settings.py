@@ -103,6 +103,8 @@ def test_a_setting_that_reads_back_otherwise_is_told_by_its_fields(tmp_path: Pat
         ('{ mode = "asleep" }', "one of resting, normal, fast"),
         ("{ averaging = 17 }", "above the highest, 16"),
         ("{ averaging = 0 }", "below the lowest, 1"),
+        ("{ averaging = 1.5 }", "lies between two steps; the nearest is 2"),
+        ('{ threshold = "50.04 lux" }', "lies between two steps; the nearest is 50 "),
         ("{ threshold = 120 }", 'write "120 lux"'),
         ('{ threshold = "120 degC" }', "lux"),
         ('{ speed = "1" }', "one of mode, averaging, threshold"),
@@ -121,7 +123,7 @@ def test_what_is_no_setting_and_what_a_sensor_sets_already_are_problems(tmp_path
             run_file(tmp_path, RUN.replace("setup = SET", written))
 
 
-@pytest.mark.parametrize("default", ['"asleep"', "7", "true"])
+@pytest.mark.parametrize("default", ['"asleep"', "7", "true", '"0.0 lux"', '"1.23 lux"'])
 def test_a_default_that_can_not_be_is_a_problem_of_the_plugin(tmp_path: Path, default: str) -> None:
     text = PLUGIN.replace('default = "50 lux"', f"default = {default}")
     with pytest.raises(ProblemsError, match="default"):

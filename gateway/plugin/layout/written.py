@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from fractions import Fraction
 
 from gateway.model.units import parse_quantity
@@ -21,7 +22,11 @@ def field_value(field: Field, written: bool | int | float | str) -> Value:
         value = parse_quantity(written).in_unit(field.unit)
     elif not isinstance(written, str) and field.unit.symbol:
         raise ValueError(f'has no unit, write "{written} {field.unit.symbol}"')
-    field.type.encode(field, value)
+    raw = field.type.encode(field, value)
+    if field.type.integer and isinstance(raw, int) and isinstance(value, int | float | Fraction):
+        sent = field.scale.apply(raw) if field.scale else raw
+        if not math.isclose(sent, value, rel_tol=1e-9, abs_tol=1e-12):
+            raise ValueError(f"lies between two steps; the nearest is {f'{sent:g} {field.unit.symbol}'.rstrip()}")
     if isinstance(value, int | float | Fraction):
         if field.low is not None and value < Fraction(str(field.low)):
             raise ValueError(f"is below the lowest, {field.low:g} {field.unit.symbol}".rstrip())
