@@ -18,7 +18,7 @@ DEVIATION = "chi-squared"
 QUANTILE = "ranks of order statistics"
 PROCESS = "Student's t over 20 blocks of connected time"
 BLOCKS = 20
-_T = 2.093  # Student's t, 0.975 quantile at 19 degrees of freedom, as any table has it
+T_BLOCKS = 2.0930241  # Student's t, 0.975 quantile at 19 degrees of freedom, as any table has it
 # The same at 8 to 18 degrees of freedom
 _T_LINES = (2.306, 2.262, 2.228, 2.201, 2.179, 2.160, 2.145, 2.131, 2.120, 2.110, 2.101)
 _Z = 1.960  # of the normal distribution
@@ -57,7 +57,7 @@ def effective_number(hits: Sequence[int], sizes: Sequence[int], bursts: Sequence
     k = len(sizes)
     spread = sum((h - share * m) ** 2 for h, m in zip(hits, sizes, strict=True)) * k / (k - 1)
     effect = max(1.0, spread / (n * share * (1 - share)), sum(b * b for b in bursts) / max(sum(bursts), 1))
-    return max(n / effect * (_Z / _T) ** 2, 1.0) if effect > 1 else float(n)
+    return max(n / effect * (_Z / T_BLOCKS) ** 2, 1.0) if effect > 1 else float(n)
 
 
 def count_bounds(count: int) -> tuple[float, float]:
@@ -129,7 +129,7 @@ def block_bounds(means: Sequence[float]) -> tuple[float, float]:
     """Bounds of a mean from the means of `BLOCKS` equal stretches of a process, by Student's t: what hangs together
     within a stretch does not narrow them."""
     mean = statistics.fmean(means)
-    half = _T * statistics.stdev(means) / math.sqrt(len(means))
+    half = T_BLOCKS * statistics.stdev(means) / math.sqrt(len(means))
     return mean - half, mean + half
 
 
@@ -146,6 +146,15 @@ def slope_bounds(x: Sequence[float], y: Sequence[float]) -> tuple[float, float]:
 def at_least(hits: int, n: int, share: float) -> float:
     """How likely so many hits or more of n are, where each comes with this probability."""
     return 1.0 if hits <= 0 else _beta(hits, n - hits + 1, share)
+
+
+def t_beyond(t: float, freedom: int) -> float:
+    """How likely Student's t is so high or higher (by the incomplete beta function: DLMF 8.17, from memory).
+
+    Example: 2.093 with 19 degrees of freedom is met or exceeded with 0.025.
+    """
+    half = _beta(freedom / 2, 0.5, freedom / (freedom + t * t)) / 2
+    return half if t >= 0 else 1 - half
 
 
 def enough_for(share: float, limit: float, n: int) -> int | None:

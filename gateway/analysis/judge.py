@@ -4,11 +4,13 @@ inconclusive, and says what is missing."""
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 
 from gateway.analysis.bounds import SHARE, SHARE_IN_BURSTS, enough_for
+from gateway.analysis.chance import chance_at, holm
 from gateway.log.reader import RunInfo
-from gateway.model.figures import LINK, Requirement, figures_of
+from gateway.model.figures import GUARD, LINK, SIMPLE, Requirement, figures_of
 from gateway.model.figures.declare import FEWEST_SECONDS
 from gateway.model.records import Measure, Outcome, Verdict, overall
 from gateway.model.units import unit_text
@@ -19,18 +21,31 @@ CUT_OFF = "the run has not ended: it goes on, or its process was killed; judged 
 
 
 def judge(
-    rules: Iterable[Requirement], kinds: Mapping[str, str], measures: Sequence[Measure], shortfall: str = ""
+    rules: Iterable[Requirement],
+    kinds: Mapping[str, str],
+    measures: Sequence[Measure],
+    shortfall: str = "",
+    looks: int = 0,
 ) -> list[Verdict]:
     """One verdict for each requirement and node it applies to.
+
+    A failure that rests on chance has to stand among all requirements that do (`chance.holm`); passing needs no such
+    correction, as a run passes only where all of them do.
 
     Args:
         rules: requirements; one on a node by its name takes the place of the one on its kind.
         kinds: the kind of each node, by its name.
         measures: the figures of the run.
         shortfall: how the run fell short of its planned length, "" where it did not.
+        looks: the how manieth look at a run that goes on this is, so that what is told in any of them holds with the
+            risk of one: the nth has 6 / (pi n)**2 of it, which adds up to all (a union bound over looks; time-uniform
+            bounds of Howard et al., Annals of Statistics 49, 2021, are narrower where each value is looked at).
     """
     found = {(m.node, m.subject, m.name): m for m in measures}
-    verdicts = []
+    part = 6 / (math.pi * looks) ** 2 if looks else 1.0
+    verdicts: list[Verdict] = []
+    failing: list[tuple[int, float, float]] = []  # which verdict, its chance, its risk
+    tested = 0
     rules = list(rules)
     for node, kind in kinds.items():
         own = {(rule.subject, rule.figure) for rule in rules if rule.whom == node}
@@ -38,8 +53,39 @@ def judge(
             if rule.whom == node or (rule.whom == kind and (rule.subject, rule.figure) not in own):
                 missing = Measure(node, rule.subject, rule.figure, None, rule.unit, 0, "")
                 measure = found.get((node, rule.subject, rule.figure), missing)
-                verdicts.append(_verdict(measure, rule.low, rule.high, found, shortfall))
+                risk = rule.risk * part if rule.risk < SIMPLE else SIMPLE
+                verdict = _verdict(measure, rule.low, rule.high, found, shortfall, risk)
+                if measure.method and risk < SIMPLE:
+                    tested += 1
+                    if verdict.outcome is Outcome.FAIL and (chance := _chance_of_failing(verdict)) > 0:
+                        failing.append((len(verdicts), chance, risk))
+                verdicts.append(verdict)
+    for place, chance in _by_accident(failing, tested):
+        verdicts[place] = replace(
+            verdicts[place],
+            outcome=Outcome.INCONCLUSIVE,
+            why=f"fails by itself, but with a chance of {chance:.2g} by accident, and one of {tested} requirements "
+            "that rest on chance might (Holm); run longer",
+        )
     return verdicts
+
+
+def _by_accident(failing: Sequence[tuple[int, float, float]], tested: int) -> Iterator[tuple[int, float]]:
+    """The failures that do not stand among so many requirements, each with its chance; of a requirement with a risk of
+    its own the chance counts against that."""
+    stand = holm([chance / risk for _, chance, risk in failing], tested, 1.0)
+    for (place, chance, _), stands in zip(failing, stand, strict=True):
+        if not stands:
+            yield place, chance
+
+
+def _chance_of_failing(v: Verdict) -> float:
+    """How likely a node just within its limits is found so far outside; 0 where one event is proof."""
+    m, allowed = v.measure, _allowed(v.measure, v.high)
+    if v.high == 0 and m.method in _SHARES:
+        return 0.0
+    above = chance_at(m, allowed, above=True) if allowed is not None else 1.0
+    return min(above, chance_at(m, v.low, above=False) if v.low is not None else 1.0)
 
 
 def outcome_of(run: RunInfo, verdicts: Iterable[Verdict]) -> Outcome:
@@ -54,6 +100,7 @@ def _verdict(
     high: float | None,
     found: Mapping[tuple[str, str, str], Measure],
     shortfall: str,
+    risk: float,
 ) -> Verdict:
     def doubt(why: str, margin: float | None = None) -> Verdict:
         return Verdict(m, low, high, Outcome.INCONCLUSIVE, margin, why)
@@ -78,32 +125,57 @@ def _verdict(
         return doubt(f"{m.n} {m.basis}, at least {judged.fewest} are needed", margin)
     if m.method in _SHARES and high == 0 and value > 0:  # none at all: one is too many
         return Verdict(m, low, high, Outcome.FAIL, margin)
-    if judged.bounds_needed and not m.method:
+    if judged.bounds_needed and not m.method and risk < SIMPLE:
         return doubt(f"{m.n} {m.basis} are too few for confidence bounds", margin)
-    if m.method and (why := _open(m, low, high)):
-        return doubt(why, margin)
+    decided = _decided(m, low, high, risk) if m.method and risk < SIMPLE else None
+    if m.method and risk < SIMPLE and decided is None:
+        return doubt(_open(m, low, high, risk), margin)
     if judged.whole_run and shortfall:
         return doubt(shortfall, margin)
+    if decided is not None:
+        return Verdict(m, low, high, decided, margin)
     resolution = value / m.n if m.name.startswith("rate") and m.n else 0.0  # one value more or less in the time
     if resolution > 0 and abs(margin) < resolution:
         return doubt("so close to the limit that a single value decides; run longer", margin)
     return Verdict(m, low, high, Outcome.FAIL if margin < 0 else Outcome.PASS, margin)
 
 
-def _open(m: Measure, low: float | None, high: float | None) -> str:
-    """Why the bounds of a figure do not tell yet on which side of a limit it lies, "" where they do."""
-    lowest = -math.inf if m.low is None else m.low
-    highest = math.inf if m.high is None else m.high
-    allowed = SMALLEST_SHARE if high == 0 and m.method in _SHARES else high
-    if (low is not None and highest < low) or (allowed is not None and lowest > allowed):
-        return ""
-    limit = low if low is not None and lowest < low else allowed if allowed is not None and highest > allowed else None
-    if limit is None:
-        return ""
+def _allowed(m: Measure, high: float | None) -> float | None:
+    """What a share may be at most: that there is none at all can't be shown."""
+    return SMALLEST_SHARE if high == 0 and m.method in _SHARES else high
+
+
+def _decided(m: Measure, low: float | None, high: float | None, risk: float) -> Outcome | None:
+    """On which side of its limits a figure with bounds lies, at a risk; None where that is still open."""
+    allowed, risk = _allowed(m, high), risk * (1 + 1e-9)
+    if low is not None and chance_at(m, low, above=False) <= risk:
+        return Outcome.FAIL
+    if allowed is not None and chance_at(m, allowed, above=True) <= risk:
+        return Outcome.FAIL
+    held = (low is None or chance_at(m, low, above=True) <= risk) and (
+        allowed is None or chance_at(m, allowed, above=False) <= risk
+    )
+    return Outcome.PASS if held else None
+
+
+def _open(m: Measure, low: float | None, high: float | None, risk: float) -> str:
+    """Why it is open on which side of a limit a figure lies."""
+    allowed = _allowed(m, high)
+    chances = [(chance_at(m, limit, above), limit) for limit, above in ((low, True), (allowed, False)) if limit is not None]
+    chance, limit = max(chances)
     enough = _enough(m, limit)
     need = f"about {enough:,} would be enough" if enough is not None else "a longer run would not help"
+    if risk != GUARD and _within(m, low, allowed):
+        return f"a node at the limit would do as well in {chance:.2g} of all runs, more than the risk of {risk:.2g}"
     sides = f"{_side(m.low)} to {_side(m.high)} {unit_text(m.unit)}".strip()
     return f"{m.n} {m.basis} leave {sides} possible; {need}"
+
+
+def _within(m: Measure, low: float | None, high: float | None) -> bool:
+    """Whether the 95 % bounds lie within the limits."""
+    return (low is None or (m.low is not None and m.low >= low)) and (
+        high is None or (m.high is not None and m.high <= high)
+    )
 
 
 def _side(bound: float | None) -> str:

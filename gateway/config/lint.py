@@ -126,7 +126,7 @@ def _one_sided(config: RunConfig) -> Iterator[Problem]:
                 str(config.path),
                 f"spec.{rule.whom}.{rule.subject}.{rule.figure}",
                 f"has {side} only, and whatever is far out on the other side passes",
-                "min and max",
+                "min and max, or abs",
                 fatal=False,
             )
 

@@ -196,7 +196,7 @@ class GatheredLog:
         self._connection.execute("DELETE FROM requirement WHERE run = ?", (number,))
         rules = [Requirement(*rule) for rule in facts["requirements"]]
         self._connection.executemany(
-            "INSERT INTO requirement VALUES (?, ?, ?, ?, ?, ?, ?)", [(number, *rule) for rule in rules]
+            "INSERT INTO requirement VALUES (?, ?, ?, ?, ?, ?, ?, ?)", [(number, *rule) for rule in rules]
         )
         self._runs[uid] = run
 

@@ -19,7 +19,7 @@ import numpy.typing as npt
 from gateway.log.schema import quoted, refusal
 from gateway.model.errors import InputError, LogFileError
 from gateway.model.events import EventKind, HostStalled, LinkEvent, Resumed
-from gateway.model.figures import FORMER_NAMES, Requirement, Role
+from gateway.model.figures import FORMER_NAMES, GUARD, Requirement, Role
 from gateway.model.utc import duration_text
 
 Ints = npt.NDArray[np.int64]
@@ -225,10 +225,13 @@ class Log:
             NodeInfo(id_, name, kind, tuple(self._channels(kind, id_)))
             for id_, name, kind in self._query("SELECT id, name, kind FROM node WHERE run = ? ORDER BY id", wanted)
         )
+        risk = "ifnull(risk, ?)" if self._has("requirement", "risk") else "?"
         requirements = tuple(
             Requirement(whom, subject, FORMER_NAMES.get(figure, figure), *bounds)
             for whom, subject, figure, *bounds in self._query(
-                "SELECT kind, subject, figure, low, high, unit FROM requirement WHERE run = ? ORDER BY rowid", wanted
+                f"SELECT kind, subject, figure, low, high, unit, {risk} FROM requirement WHERE run = ? ORDER BY rowid",  # noqa: S608
+                GUARD,
+                wanted,
             )
         )
         end_frame = max(self._next_frame(later or 2**62), first)
@@ -254,9 +257,12 @@ class Log:
 
     def _uid(self, run: int) -> str:
         """What tells a run from any other; a log of an earlier version has none."""
-        known = [row[1] for row in self._query("PRAGMA table_info(run)")]
-        uid = next(self._query("SELECT uid FROM run WHERE id = ?", run))[0] if "uid" in known else None
+        uid = next(self._query("SELECT uid FROM run WHERE id = ?", run))[0] if self._has("run", "uid") else None
         return str(uid or f"run {run}")
+
+    def _has(self, table: str, column: str) -> bool:
+        """Whether a table has a column; a log of an earlier version may not."""
+        return column in [row[1] for row in self._query(f"PRAGMA table_info({table})")]
 
     def _next_frame(self, below: int) -> int:
         """One beyond the highest id of any frame below a limit."""

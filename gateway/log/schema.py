@@ -89,7 +89,8 @@ CREATE TABLE IF NOT EXISTS requirement (
     figure TEXT NOT NULL,
     low REAL,
     high REAL,
-    unit TEXT NOT NULL
+    unit TEXT NOT NULL,
+    risk REAL                      -- how likely a node at the limit may be passed or failed at most
 );
 CREATE TABLE IF NOT EXISTS event (
     id INTEGER PRIMARY KEY,
@@ -130,8 +131,10 @@ def prepare(connection: sqlite3.Connection) -> None:
     connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     connection.execute(f"PRAGMA user_version = {FORMAT}")
     connection.executescript(TABLES)
-    if "uid" not in [row[1] for row in connection.execute("PRAGMA table_info(run)")]:  # a log of an earlier version
-        connection.execute("ALTER TABLE run ADD COLUMN uid TEXT")
+    for table, column in (("run", "uid TEXT"), ("requirement", "risk REAL")):  # a log of an earlier version
+        known = [row[1] for row in connection.execute(f"PRAGMA table_info({table})")]
+        if column.partition(" ")[0] not in known:
+            connection.execute(f"ALTER TABLE {table} ADD COLUMN {column}")
     facts = "SELECT id, started_ns, host, title, radio, run_file FROM run WHERE uid IS NULL"
     for number, *own in connection.execute(facts).fetchall():  # the same in every copy of that log
         uid = hashlib.sha256(repr(own).encode()).hexdigest()[:32]

@@ -82,7 +82,7 @@ class Store:
     def add_nodes(self, facts: RunFacts) -> None:
         """Add the nodes that are not there yet, inside the caller's transaction."""
         self.connection.executemany(
-            "INSERT INTO requirement VALUES (?, ?, ?, ?, ?, ?, ?)",
+            "INSERT INTO requirement VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
             [(self.run, *rule) for rule in facts.requirements[self.rules :]],
         )
         self.rules = len(facts.requirements)

@@ -179,7 +179,7 @@ class Tail:
             names = ("radio", "host", "system", "software", "run_file", "run_text")
             nodes = self._query("SELECT name, kind, sought FROM node WHERE run = ? ORDER BY id", number)
             plugins = self._query("SELECT kind, text FROM plugin WHERE run = ?", number)
-            rules = "SELECT kind, subject, figure, low, high, unit FROM requirement WHERE run = ? ORDER BY rowid"
+            rules = "SELECT kind, subject, figure, low, high, unit, risk FROM requirement WHERE run = ? ORDER BY rowid"
             found.append(
                 {"run": uid, "title": title, "started_ns": started_ns, "planned_ns": planned_ns}
                 | {"ended_ns": ended_ns, "ended_how": ended_how}

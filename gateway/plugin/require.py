@@ -6,11 +6,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from gateway.model.errors import UnitError
-from gateway.model.figures import FORMER_NAMES, LINK, OF_FIELD, Requirement, figures_of
+from gateway.model.figures import FORMER_NAMES, GUARD, LINK, OF_FIELD, SIMPLE, Requirement, figures_of
 from gateway.model.units import PLAIN, Unit, parse_quantity, parse_unit
 from gateway.plugin.layout.presence import ReportProblem
 from gateway.plugin.model import Characteristic
 from gateway.plugin.shape import BoundShape, SpecShape
+
+_DECISIONS = {"guard": GUARD, "simple": SIMPLE}
 
 
 def read_spec(
@@ -85,13 +87,17 @@ def _requirement(
         renamed = f"; {name} is now called {FORMER_NAMES[name]}" if name in FORMER_NAMES else ""
         report_problem(place, "is not a known figure", f"one of {', '.join(figures_of(subject))}{renamed}")
         return None
-    if bound.min is None and bound.max is None:
+    if bound.min is None and bound.max is None and bound.abs is None:
         report_problem(place, "no bound", 'give min, max or both, such as { max = "300 ms" }')
+        return None
+    if bound.abs is not None and (figure.span != "any" or (bound.min, bound.max) != (None, None)):
+        found = "abs beside min or max" if figure.span == "any" else f"abs, but {name} is never below zero"
+        report_problem(place, found, "min and max, or abs alone" if figure.span == "any" else "max")
         return None
     in_field = figure.unit == OF_FIELD
     unit = of_field if in_field else parse_unit(figure.unit)
     ends: list[float | None] = []
-    for key, text in (("min", bound.min), ("max", bound.max)):
+    for key, text in (("abs", bound.abs), ("min", bound.min), ("max", bound.max)):
         if isinstance(text, int) and unit.symbol:
             report_problem(f"{place}.{key}", f"{text} has no unit", f"a quantity in {unit.symbol}")
         try:
@@ -103,11 +109,29 @@ def _requirement(
         except UnitError as error:
             report_problem(f"{place}.{key}", str(error), "")
             ends.append(None)
-    low, high = ends
+    reach, low, high = ends
+    if reach is not None:
+        low, high = -abs(reach), abs(reach)
     if high is not None and high < 0 and figure.span != "any":
         report_problem(f"{place}.max", f"{bound.max}", "zero or more, as nothing can be below zero")
     if low is not None and low > 100 and figure.span == "share":
         report_problem(f"{place}.min", f"{bound.min}", "at most 100 percent, as nothing can exceed it")
     if low is not None and high is not None and low > high:
         report_problem(place, f"min {bound.min} is above max {bound.max}", "min not above max")
-    return Requirement(whom, subject, name, low, high, unit.symbol)
+    return Requirement(whom, subject, name, low, high, unit.symbol, _risk(place, bound.decision, report_problem))
+
+
+def _risk(place: str, decision: str | None, report_problem: ReportProblem) -> float:
+    """The risk that a decision rule takes."""
+    if decision is None or decision in _DECISIONS:
+        return _DECISIONS[decision or "guard"]
+    try:
+        share = float(parse_quantity(decision).in_unit(parse_unit("percent"))) / 100
+    except UnitError:
+        share = 0.0
+    if not 0 < share <= SIMPLE:
+        report_problem(
+            f"{place}.decision", f"{decision!r}", f"{', '.join(_DECISIONS)}, or a risk such as 5 percent, at most 50"
+        )
+        return GUARD
+    return share

@@ -122,11 +122,17 @@ class BoundShape(BaseModel):
     """Lowest value that passes, with its unit."""
     max: str | int | None = None
     """Highest value that passes, with its unit."""
+    abs: str | int | None = None
+    """In place of both: how far from zero, to either side, still passes."""
+    decision: str | None = None
+    """Decision rule: `guard` (by default) decides where the whole 95 % interval lies on one side of the limit, `simple`
+    by the figure itself, and a share such as `"5 percent"` wherever a node just at the limit would be passed or failed
+    in no more of its runs."""
 
 
 def _form(value: object) -> str:
     """Whether a table under a subject bounds a figure or is that of a field; names that `toml.shape` leaves out."""
-    return "[field]" if isinstance(value, dict) and value and not {"min", "max"} & value.keys() else "[bound]"
+    return "[field]" if isinstance(value, dict) and value and not BoundShape.model_fields.keys() & value.keys() else "[bound]"
 
 
 SpecShape = dict[

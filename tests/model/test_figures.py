@@ -47,7 +47,7 @@ def config_of(folder: Path, spec: str, plugin: str = PLUGIN) -> RunConfig:
 
 
 def rules_of(folder: Path, spec: str) -> dict[tuple[str, str, str], tuple[float | None, float | None, str]]:
-    return {rule[:3]: rule[3:] for rule in config_of(folder, spec).requirements}
+    return {rule[:3]: rule[3:6] for rule in config_of(folder, spec).requirements}
 
 
 def test_a_plugin_brings_requirements_and_a_run_file_replaces_them(tmp_path: Path) -> None:
@@ -65,6 +65,38 @@ def test_a_field_is_bounded_in_its_own_unit_and_noise_is_a_difference(tmp_path: 
 def test_a_field_that_is_called_like_a_figure_is_told_by_its_table(tmp_path: Path) -> None:
     rules = rules_of(tmp_path, "[spec.probe.air.rate]\nhighest = { max = 3 }\n")
     assert rules["probe", "air.rate", "highest"] == (None, 3, "")
+
+
+@pytest.mark.parametrize(
+    ("decision", "risk"),
+    [("", 0.025), (', decision = "guard"', 0.025), (', decision = "simple"', 0.5), (', decision = "5 percent"', 0.05)],
+)
+def test_a_requirement_has_the_risk_of_its_decision_rule(tmp_path: Path, decision: str, risk: float) -> None:
+    (rule,) = [
+        rule
+        for rule in config_of(tmp_path, f'[spec.probe.air]\nrate = {{ min = "2 /s"{decision} }}\n').requirements
+        if rule.figure == "rate"
+    ]
+    assert rule.risk == pytest.approx(risk)
+
+
+def test_abs_bounds_a_figure_on_both_sides_of_zero(tmp_path: Path) -> None:
+    rules = rules_of(tmp_path, '[spec.probe.air.temperature]\ndrift = { abs = "0.5 K" }\n')
+    assert rules["probe", "air.temperature", "drift"] == (-0.5, 0.5, "degC")
+
+
+@pytest.mark.parametrize(
+    ("spec", "told"),
+    [
+        ('rate = { abs = "2 /s" }', "abs, but rate is never below zero"),
+        ('temperature = { drift = { abs = "1 K", max = "1 K" } }', "abs beside min or max"),
+        ('rate = { min = "2 /s", decision = "60 percent" }', "'60 percent'"),
+        ('rate = { min = "2 /s", decision = "bold" }', "'bold'"),
+    ],
+)
+def test_a_bound_that_says_two_things_or_a_rule_that_is_none_is_refused(tmp_path: Path, spec: str, told: str) -> None:
+    with pytest.raises(ProblemsError, match=told):
+        config_of(tmp_path, f"[spec.probe.air]\n{spec}\n")
 
 
 def test_all_stands_for_every_kind(tmp_path: Path) -> None:

@@ -18,9 +18,11 @@ __all__ = [
     "FIELD_FIGURES",
     "FITTED",
     "FORMER_NAMES",
+    "GUARD",
     "LINK",
     "LINK_FIGURES",
     "OF_FIELD",
+    "SIMPLE",
     "Figure",
     "Requirement",
     "Role",
@@ -37,6 +39,8 @@ FORMER_NAMES = {  # of figures in logs and run files of earlier versions
     "spread": "stddev",
     "at_rail": "saturated",
 }
+GUARD = 0.025  # guarded acceptance: a verdict where the whole 95 % interval lies on one side of the limit
+SIMPLE = 0.5  # simple acceptance: the figure itself decides (both terms as in JCGM 106, 8.2 and 8.3; from memory)
 FITTED = frozenset({"interval", "clock_drift", "delay_jitter"})  # figures that SQL can't work out
 
 
@@ -51,6 +55,7 @@ class Requirement(NamedTuple):
     Attributes:
         whom: a kind of node, or the name of one node, which then takes the place of what its kind requires.
         subject: `LINK`, a channel, or ``channel.field``.
+        risk: how likely at most a node that is just at the limit may be passed, or failed.
     """
 
     whom: str
@@ -59,3 +64,4 @@ class Requirement(NamedTuple):
     low: float | None
     high: float | None
     unit: str
+    risk: float = GUARD
