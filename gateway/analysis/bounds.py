@@ -7,6 +7,7 @@ Poisson bounds (Garwood, Biometrika 28, 1936; the incomplete gamma function by i
 from __future__ import annotations
 
 import math
+import operator
 import statistics
 from collections.abc import Callable, Sequence
 
@@ -17,12 +18,15 @@ COUNT = "exact Poisson bounds of the count (Garwood)"
 DEVIATION = "chi-squared"
 QUANTILE = "ranks of order statistics"
 PROCESS = "Student's t over 20 blocks of connected time"
+PACE = "Student's t over 20 stretches of as many gaps, at least two connection intervals"
 BLOCKS = 20
 T_BLOCKS = 2.0930241  # Student's t, 0.975 quantile at 19 degrees of freedom, as any table has it
 # The same at 8 to 18 degrees of freedom
 _T_LINES = (2.306, 2.262, 2.228, 2.201, 2.179, 2.160, 2.145, 2.131, 2.120, 2.110, 2.101)
 _Z = 1.960  # of the normal distribution
+_NO_LEVEL = 0.7  # correlation of neighbouring stretches from which on their mean has no bounds
 _STEPS = 200
+_EXACT_RANKS = 200
 _TINY = 1e-300
 
 
@@ -60,8 +64,9 @@ def effective_number(hits: Sequence[int], sizes: Sequence[int], bursts: Sequence
     return max(n / effect * (_Z / T_BLOCKS) ** 2, 1.0) if effect > 1 else float(n)
 
 
-def count_bounds(count: int) -> tuple[float, float]:
-    """The lowest and the highest mean that a Poisson count leaves possible, each with `CONFIDENCE`.
+def count_bounds(count: float) -> tuple[float, float]:
+    """The lowest and the highest mean that a Poisson count leaves possible, each with `CONFIDENCE`; it may be an
+    effective number.
 
     Example: none leaves at most 3.6889, five leave 1.6235 to 11.6683.
     """
@@ -118,18 +123,32 @@ def quantile_ranks(n: int, q: float) -> tuple[int | None, int | None]:
     """Between which of n sorted observations, counted from 0, the true q-quantile lies; None for beyond them.
 
     Source: order statistics, the count below the quantile being binomial (David and Nagaraja, Order Statistics, 7.1;
-    from memory), by its normal approximation, which is a rank wide of it.
+    from memory); of many by its normal approximation, which is a rank wide of it.
     """
+    if n <= _EXACT_RANKS:
+        beyond = [at_least(rank + 1, n, q) for rank in range(n)]  # how likely more than so many lie below it
+        lower = [rank for rank in range(n) if 1 - beyond[rank] <= 1 - CONFIDENCE]
+        upper = [rank for rank in range(n) if beyond[rank] <= 1 - CONFIDENCE]
+        return max(lower, default=None), min(upper, default=None)
     middle, spread = n * q, _Z * math.sqrt(n * q * (1 - q))
     low, high = math.floor(middle - spread) - 1, math.ceil(middle + spread)
     return (low if low >= 0 else None), (high if high < n else None)
 
 
-def block_bounds(means: Sequence[float]) -> tuple[float, float]:
-    """Bounds of a mean from the means of `BLOCKS` equal stretches of a process, by Student's t: what hangs together
-    within a stretch does not narrow them."""
-    mean = statistics.fmean(means)
-    half = T_BLOCKS * statistics.stdev(means) / math.sqrt(len(means))
+def block_bounds(means: Sequence[float]) -> tuple[float, float] | None:
+    """Bounds of a mean from the means of `BLOCKS` or more equal stretches of a process, by Student's t: what hangs
+    together within a stretch does not narrow them, and what hangs together across two widens them, as in a first-order
+    autoregression. None where that goes further: then the process has no level yet (both common practice in the
+    analysis of simulations; coverage is in DEVELOPERS.md)."""
+    mean, n = statistics.fmean(means), len(means)
+    apart = [one - mean for one in means]
+    squares = sum(a * a for a in apart)
+    # a correlation that is estimated from n means is 1 / n too low
+    together = sum(map(operator.mul, apart, apart[1:])) / squares + 1 / n if squares else 0.0
+    if together > _NO_LEVEL:
+        return None
+    wider = math.sqrt((1 + together) / (1 - together)) if together > 0 else 1.0
+    half = T_BLOCKS * wider * math.sqrt(squares / (n - 1) / n)
     return mean - half, mean + half
 
 

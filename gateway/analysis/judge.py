@@ -126,7 +126,9 @@ def _verdict(
     if m.method in _SHARES and high == 0 and value > 0:  # none at all: one is too many
         return Verdict(m, low, high, Outcome.FAIL, margin)
     if judged.bounds_needed and not m.method and risk < SIMPLE:
-        return doubt(f"{m.n} {m.basis} are too few for confidence bounds", margin)
+        return doubt(
+            f"{m.n} {m.basis} have no confidence bounds: too few, or they change through the whole run", margin
+        )
     decided = _decided(m, low, high, risk) if m.method and risk < SIMPLE else None
     if m.method and risk < SIMPLE and decided is None:
         return doubt(_open(m, low, high, risk), margin)
@@ -161,7 +163,9 @@ def _decided(m: Measure, low: float | None, high: float | None, risk: float) -> 
 def _open(m: Measure, low: float | None, high: float | None, risk: float) -> str:
     """Why it is open on which side of a limit a figure lies."""
     allowed = _allowed(m, high)
-    chances = [(chance_at(m, limit, above), limit) for limit, above in ((low, True), (allowed, False)) if limit is not None]
+    chances = [
+        (chance_at(m, limit, above), limit) for limit, above in ((low, True), (allowed, False)) if limit is not None
+    ]
     chance, limit = max(chances)
     enough = _enough(m, limit)
     need = f"about {enough:,} would be enough" if enough is not None else "a longer run would not help"

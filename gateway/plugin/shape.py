@@ -132,7 +132,11 @@ class BoundShape(BaseModel):
 
 def _form(value: object) -> str:
     """Whether a table under a subject bounds a figure or is that of a field; names that `toml.shape` leaves out."""
-    return "[field]" if isinstance(value, dict) and value and not BoundShape.model_fields.keys() & value.keys() else "[bound]"
+    return (
+        "[field]"
+        if isinstance(value, dict) and value and not BoundShape.model_fields.keys() & value.keys()
+        else "[bound]"
+    )
 
 
 SpecShape = dict[

@@ -101,9 +101,38 @@ def test_blocks_bound_the_mean_of_a_process_that_hangs_together() -> None:
                 value = 0.8 * value + chance.gauss(0, 1)
                 total += value
             means.append(total / 100)
-        low, high = block_bounds(means)
-        within += low <= 0 <= high
-    assert within / 400 >= 0.92  # neighbouring blocks still lean on each other a little
+        bounds = block_bounds(means)
+        within += bounds is not None and bounds[0] <= 0 <= bounds[1]
+    assert within / 400 >= 0.93
+
+
+@pytest.mark.parametrize("length", [0.25, 0.5, 2.0, 10.0])  # of what hangs together, in blocks
+def test_bounds_of_a_mean_hold_the_truth_or_there_are_none(length: float) -> None:
+    """Autoregressive means, built from 20 values a block; up to half a block is what the bounds are made for."""
+    chance, told, held = random.Random(6), 0, 0
+    keep = math.exp(-1 / (20 * length))
+    for _ in range(400):
+        value, means = chance.gauss(0, 1 / math.sqrt(1 - keep * keep)), []
+        for _ in range(BLOCKS):
+            total = 0.0
+            for _ in range(20):
+                value = keep * value + chance.gauss(0, 1)
+                total += value
+            means.append(total / 20)
+        if (bounds := block_bounds(means)) is not None:
+            told += 1
+            held += bounds[0] <= 0 <= bounds[1]
+    assert held + 400 - told >= (0.92 if length <= 0.5 else 0.85) * 400
+    assert told > 380 if length <= 0.5 else True
+
+
+@pytest.mark.parametrize("q", [0.5, 0.99])
+@pytest.mark.parametrize("n", [1, 5, 6, 30, 200])
+def test_ranks_of_few_values_are_those_of_the_exact_binomial(n: int, q: float) -> None:
+    """scipy.stats.binom, from the registry."""
+    low, high = quantile_ranks(n, q)
+    assert low == max((r for r in range(n) if stats.binom.cdf(r, n, q) <= 0.025), default=None)
+    assert high == min((r for r in range(n) if stats.binom.sf(r, n, q) <= 0.025), default=None)
 
 
 @pytest.mark.parametrize("count", GARWOOD)

@@ -128,5 +128,3 @@ def test_one_failure_among_many_has_to_be_beyond_accident() -> None:
     assert alone.outcome is Outcome.FAIL
     plain = judge([rules[0]._replace(low=10.8), *rules[1:]], {"a": "crate"}, measures)
     assert plain[0].outcome is Outcome.FAIL
-
-

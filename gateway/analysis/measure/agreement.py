@@ -98,7 +98,7 @@ def agreement(times_s: Floats, values: Floats, ref_times_s: Floats, ref_values: 
     lag_s = found.best_s if not found.why_not else 0.0
     residual, gain = rest(lag_s)
     apart = values - np.interp(times_s - lag_s, ref_times_s, ref_values)
-    low, high = block_bounds([float(part.mean()) for part in np.array_split(apart, BLOCKS)])
+    low, high = block_bounds([float(part.mean()) for part in np.array_split(apart, BLOCKS)]) or (-math.inf, math.inf)
     offset = float(apart.mean())
     if gain is None or found.why_not or most_lag_s <= 0:
         why = "the reference did not change" if gain is None else found.why_not or "none was looked for"

@@ -12,6 +12,7 @@ import numpy.typing as npt
 from gateway.analysis.bounds import (
     BLOCKS,
     COUNT,
+    PACE,
     PROCESS,
     QUANTILE,
     SHARE,
@@ -19,11 +20,10 @@ from gateway.analysis.bounds import (
     block_bounds,
     count_bounds,
     effective_number,
-    quantile_ranks,
     share_bounds,
 )
 from gateway.analysis.measure.counter import Counted, count
-from gateway.analysis.measure.link import History, interval_s
+from gateway.analysis.measure.link import History, interval_s, quantile_bounds
 from gateway.analysis.measure.nodeclock import BACK_VALUES, LEAP_VALUES, LONGEST_DEFAULT_S, METHOD, node_clock
 from gateway.log.reader import ChannelInfo, FieldInfo, Log, NodeInfo, RunInfo
 from gateway.log.schema import quoted
@@ -74,7 +74,7 @@ def measure_channel(
     interval = _longest_interval(history, gaps_s)
     found = {
         "rate": (linked / linked_s if linked_s > 0 else None, linked, *_rate_bounds(times, span, history)),
-        "rate_whole_run": (len(times) / run_s if run_s > 0 else None, len(times), *_few(len(times), run_s)),
+        "rate_whole_run": (len(times) / run_s if run_s > 0 else None, len(times), *_whole_run_bounds(times, history)),
         "decode_errors": (content.faults, len(times), *NONE),
         "outside_limits": (content.outside, decoded, *NONE),
         "no_reading": _share(content.silent, decoded),
@@ -84,7 +84,7 @@ def measure_channel(
     }
     losses, lost = _loss_figures(channel, arrivals, part, gaps_s, linked, interval)
     found |= losses
-    found |= _setting_figures(channel.name, times, part, history, lost)
+    found |= _setting_figures(channel.name, times, part, history, lost, interval)
     return [
         Measure(node.name, channel.name, name, value, figure.unit, n, figure.basis, low, high, method)
         for name, figure in CHANNEL_FIGURES.items()
@@ -144,7 +144,7 @@ def _clock_figures(
     if stamp is not None and arrivals.node_s is not None:
         step_s = (stamp.lsb or 1.0) * _seconds(stamp.unit)
         clock = node_clock(arrivals.times, arrivals.node_s, step_s * 2.0 ** (stamp.bits or 48), step_s, None, interval)
-        jitter = {"delay_jitter": (clock.jitter_s, clock.n, *NONE)}
+        jitter = {"delay_jitter": (clock.jitter_s, clock.n, *clock.jitter_bounds_s, QUANTILE)}
     elif counter is not None and period is not None:
         kept = arrivals.times >= period[0]
         node_s = np.where(arrivals.counts >= 0, arrivals.counts * period[1], np.nan)[kept]
@@ -170,7 +170,9 @@ def _cut(channel: str, times: Ints, span: Ints, history: History) -> Ints:
     return np.where(span >= 0, span * (len(edges) + 1) + epoch, -1)
 
 
-def _setting_figures(channel: str, times: Ints, span: Ints, history: History, lost: int) -> dict[str, Found]:
+def _setting_figures(
+    channel: str, times: Ints, span: Ints, history: History, lost: int, interval: float
+) -> dict[str, Found]:
     found: dict[str, Found] = {}
     off = np.zeros(len(times), bool)
     if switched := history.switched.get(channel):
@@ -184,9 +186,23 @@ def _setting_figures(channel: str, times: Ints, span: Ints, history: History, lo
         gaps_s = gaps_within(times[kept], span[kept]) / 1e9
         # the counter's losses are those of the whole run, which a setting that changed on the way does not share
         sent = len(gaps_s) + (lost if kept.all() else _fallen_out(gaps_s))
-        achieved = float(gaps_s.sum()) / sent if sent else None
-        found["period_error"] = (100 * (achieved / period[1] - 1) if achieved else None, len(gaps_s), *NONE)
+        achieved = float(gaps_s.sum()) / sent if sent else 0.0
+        error = 100 * (achieved / period[1] - 1) if achieved else None
+        found["period_error"] = (error, len(gaps_s), *_pace_bounds(gaps_s, sent, period[1], interval))
     return found
+
+
+def _pace_bounds(gaps_s: Floats, sent: int, period_s: float, interval: float) -> Bounds:
+    """Of the deviation of the mean gap from a period, percent, from `BLOCKS` stretches of as many gaps."""
+    if len(gaps_s) < BLOCKS:
+        return NONE
+    bounds = block_bounds([float(part.mean()) for part in np.array_split(gaps_s, BLOCKS)])
+    if bounds is None:
+        return NONE
+    share, mean_s = len(gaps_s) / sent, float(gaps_s.mean())  # a gap in which values were lost is several periods
+    open_s = 2 * interval / len(gaps_s)  # by how much the first and the last value may have been late
+    low_s, high_s = min(bounds[0], mean_s - open_s), max(bounds[1], mean_s + open_s)
+    return 100 * (low_s * share / period_s - 1), 100 * (high_s * share / period_s - 1), PACE
 
 
 def _largest_burst(times: Ints) -> int:
@@ -208,15 +224,32 @@ def _rate_bounds(times: Ints, span: Ints, history: History) -> Bounds:
     passed = np.cumsum([0, *(end - start for start, end in history.spans[:-1])])
     linked_ns = times[kept] - starts[span[kept]] + passed[span[kept]]
     counts, _ = np.histogram(linked_ns, BLOCKS, (0, history.linked_ns))
-    low, high = block_bounds((counts * BLOCKS / linked_s).tolist())
+    return _even(counts, linked_s)
+
+
+def _whole_run_bounds(times: Ints, history: History) -> Bounds:
+    """Of the rate over the run; none where many came in one in which nobody listened for a while."""
+    run_s = history.run_ns / 1e9
+    if run_s <= 0 or (history.paused_ns and len(times) >= 2 * BLOCKS):
+        return NONE
+    if len(times) < 2 * BLOCKS:
+        return _few(len(times), run_s)
+    counts, _ = np.histogram(times, BLOCKS, (history.start_ns, history.end_ns))
+    return _even(counts, run_s)
+
+
+def _even(counts: Ints, seconds: float) -> Bounds:
+    """Of a rate, from the counts of `BLOCKS` equal parts of a time."""
+    total = int(counts.sum())
+    bounds = block_bounds((counts * BLOCKS / seconds).tolist())
+    if bounds is None:
+        return NONE
     # where values come like clockwork, what is left open is one of them at either end
-    return min(low, (count - 1) / linked_s), max(high, (count + 1) / linked_s), PROCESS
+    return min(bounds[0], (total - 1) / seconds), max(bounds[1], (total + 1) / seconds), PROCESS
 
 
 def _few(count: int, seconds: float) -> Bounds:
-    """Of a rate over the run, where values are few."""
-    if count >= 2 * BLOCKS or seconds <= 0:
-        return NONE
+    """Of a rate where values are few."""
     low, high = count_bounds(count)
     return low / seconds, high / seconds, COUNT
 
@@ -224,11 +257,7 @@ def _few(count: int, seconds: float) -> Bounds:
 def _quantile_bounds(gaps_s: npt.NDArray[np.float64], q: float) -> Bounds:
     if not len(gaps_s):
         return NONE
-    low, high = quantile_ranks(len(gaps_s), q)
-    ranks = [rank for rank in (low, high) if rank is not None]
-    ordered = np.partition(gaps_s, ranks) if ranks else gaps_s
-    sides = [float(ordered[rank]) if rank is not None else None for rank in (low, high)]
-    return sides[0], sides[1], QUANTILE
+    return *quantile_bounds(gaps_s, q), QUANTILE
 
 
 def _loss_share(told: Counted, received: int) -> Found:

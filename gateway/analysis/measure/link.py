@@ -11,6 +11,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from gateway.analysis.bounds import QUANTILE, count_bounds, quantile_ranks
 from gateway.model.events import (
     Connected,
     DescriptorDiffers,
@@ -26,6 +27,8 @@ from gateway.model.figures import LINK, LINK_FIGURES
 from gateway.model.link import LinkState
 from gateway.model.records import Measure
 
+NO_BOUNDS = (None, None, "")
+ABSENCES = "exact Poisson bounds of the disconnects (Garwood), at the lengths seen"
 SHORTEST_INTERVAL_S = 0.0075
 _GAPS_LOOKED_AT = 300
 _FEWEST_GAPS = 50
@@ -192,6 +195,15 @@ def interval_s(gaps_s: npt.NDArray[np.float64]) -> float | None:
     return float(step[min(beside, key=lambda n: near[n])])
 
 
+def quantile_bounds(values: npt.NDArray[np.float64], q: float) -> tuple[float | None, float | None]:
+    """Bounds of a quantile of so many values, each None where they are too few for it."""
+    low, high = quantile_ranks(len(values), q)
+    ranks = [rank for rank in (low, high) if rank is not None]
+    ordered = np.partition(values, ranks) if ranks else values
+    sides = [float(ordered[rank]) if rank is not None else None for rank in (low, high)]
+    return sides[0], sides[1]
+
+
 def reported_interval(history: History) -> tuple[float | None, int]:
     """The connection interval that held for longest, in seconds, and for how many connection events, where a controller
     or a capture told of it."""
@@ -210,6 +222,10 @@ def measure_link(node: str, history: History, interval: tuple[float | None, int]
     run_s, reported = history.run_ns / 1e9, reported_interval(history)
     returns_s = np.array(history.returns_ns) / 1e9
     longest = [*returns_s.tolist(), *([history.away_ns / 1e9] if history.away_ns is not None else [])]
+    bounds = {
+        "connected": _connected_bounds(history),
+        "reconnect_time_median": (*quantile_bounds(returns_s, 0.5), QUANTILE if len(returns_s) else ""),
+    }
     values: dict[str, tuple[float | None, int]] = {
         "connected": (100 * history.linked_ns / 1e9 / run_s if run_s > 0 else None, int(run_s)),
         "disconnects": (len(history.lost), len(history.spans)),
@@ -222,6 +238,21 @@ def measure_link(node: str, history: History, interval: tuple[float | None, int]
         "settings_differ": (history.settings_differ, history.settings),
     }
     return [
-        Measure(node, LINK, name, value, LINK_FIGURES[name].unit, n, LINK_FIGURES[name].basis)
+        Measure(
+            node, LINK, name, value, LINK_FIGURES[name].unit, n, LINK_FIGURES[name].basis, *bounds.get(name, NO_BOUNDS)
+        )
         for name, (value, n) in values.items()
     ]
+
+
+def _connected_bounds(history: History) -> tuple[float | None, float | None, str]:
+    """Of the share connected, percent: how often a link is lost is open by the exact bounds of its count, the count
+    being an effective one where few absences make up most of the time; none where it was never lost."""
+    away_s = [((one.back_ns or history.end_ns) - one.away_ns) / 1e9 for one in history.lost]
+    squares, run_s = sum(s * s for s in away_s), history.run_ns / 1e9
+    if squares <= 0 or run_s <= 0:
+        return NO_BOUNDS
+    effective = sum(away_s) ** 2 / squares
+    fewest, most = count_bounds(effective)
+    value, share = 100 * history.linked_ns / 1e9 / run_s, 100 * sum(away_s) / run_s
+    return max(value - share * (most / effective - 1), 0.0), value + share * (1 - fewest / effective), ABSENCES

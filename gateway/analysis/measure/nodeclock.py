@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from gateway.analysis.bounds import BLOCKS
+from gateway.analysis.measure.link import quantile_bounds
 
 METHOD = "least delayed values of the first and last of 20 segments, open by the connection interval"
 LONGEST_DEFAULT_S = 0.1  # connection interval that no system chooses a longer one than by itself; common practice
@@ -30,7 +31,7 @@ class NodeClock:
 
     Attributes:
         n: values the drift rests on.
-        jitter_s: 99th percentile of the delay beyond the least, seconds, the drift taken away.
+        jitter_s, jitter_bounds_s: 99th percentile of the delay beyond the least, seconds, the drift taken away.
     """
 
     restarts: int
@@ -39,6 +40,7 @@ class NodeClock:
     high_ppm: float | None
     n: int
     jitter_s: float | None = None
+    jitter_bounds_s: tuple[float | None, float | None] = None, None
 
 
 def node_clock(
@@ -103,8 +105,10 @@ def _drift(
     wander = max(float(np.ptp(slopes)) - 2 * sum(open_s) / float(np.diff(quarters[0]).min()), 0.0)
     half += wander * float(1 - span / (host[-1] - host[0]))
     late = np.interp(host, x, y) + slope * (np.minimum(host - x[0], 0) + np.maximum(host - x[-1], 0)) - ahead
-    jitter_s = float(np.percentile(late, 99) - max(late.min(), 0.0))
-    return NodeClock(restarts, 1e6 * slope, 1e6 * (slope - half), 1e6 * (slope + half), n, jitter_s)
+    late = late - max(late.min(), 0.0)
+    jitter_s = float(np.percentile(late, 99))
+    around_s = quantile_bounds(late, 0.99)
+    return NodeClock(restarts, 1e6 * slope, 1e6 * (slope - half), 1e6 * (slope + half), n, jitter_s, around_s)
 
 
 def _unseen(ahead: npt.NDArray[np.float64], interval_s: float) -> float:

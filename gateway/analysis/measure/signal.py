@@ -22,6 +22,7 @@ from gateway.plugin.layout.types import type_labelled
 
 Floats = npt.NDArray[np.float64]
 MEAN = "Student's t over 20 or more batches of values"
+DEVIATION_OF = "chi-squared, with the effective number of values"
 RESOLUTION = "the resolution, LSB / sqrt(12)"
 LINE = "Student's t for a line fit over up to 20 segments of the run"
 _MOST_CODES = 1 << 20
@@ -117,11 +118,17 @@ class Batches:
                 self._sums, self._size = self._sums.reshape(-1, 2).sum(axis=1), 2 * self._size
 
     def half(self) -> float | None:
-        """Half the width of the bounds of the mean, None for fewer than 20 batches."""
-        if len(self._sums) < BLOCKS:
+        """Half the width of the bounds of the mean, None for fewer than 20 batches, or where it has none."""
+        bounds = block_bounds((self._sums / self._size).tolist()) if len(self._sums) >= BLOCKS else None
+        return None if bounds is None else (bounds[1] - bounds[0]) / 2
+
+    def freedom(self, variance: float) -> float | None:
+        """How many independent values vary about their mean as these do, less one; None where that can't be told."""
+        means = self._sums / self._size
+        spread = float(np.var(means, ddof=1)) if len(means) >= BLOCKS else 0.0
+        if spread <= 0 or variance <= 0 or block_bounds(means.tolist()) is None:
             return None
-        low, high = block_bounds((self._sums / self._size).tolist())
-        return (high - low) / 2
+        return min(variance / spread, len(means) * self._size) - 1
 
 
 @dataclass(slots=True)
@@ -273,7 +280,11 @@ class _State:
             "lowest": (self.lowest if n else None, n, None, None, ""),
             "highest": (self.highest if n else None, n, None, None, ""),
             "mean": (self.first + mean if n else None, n, mean_low, mean_high, MEAN if half is not None else ""),
-            "stddev": (math.sqrt(max(variance, 0.0)) if variance is not None else None, n, None, None, ""),
+            "stddev": (
+                math.sqrt(max(variance, 0.0)) if variance is not None else None,
+                n,
+                *self._stddev_bounds(variance),
+            ),
             "noise": (noise, self.pairs, *noise_bounds),
             "drift": (drift[0], n, drift[1], drift[2], LINE if drift[0] is not None else ""),
             "step": (step, self.pairs, None, None, ""),
@@ -288,6 +299,15 @@ class _State:
             value, count, low, high, method = found[name]
             unit = self.info.unit if figure.unit == OF_FIELD else figure.unit
             yield Measure(node, subject, name, value, unit, count, figure.basis, low, high, method)
+
+    def _stddev_bounds(self, variance: float | None) -> tuple[float | None, float | None, str]:
+        """By chi-squared, with as many degrees of freedom as the values leave that hang together."""
+        if variance is not None and variance <= 0 and self.info.lsb and self.n >= BLOCKS:
+            return 0.0, self.info.lsb / math.sqrt(12), RESOLUTION
+        freedom = self.batches.freedom(variance) if variance is not None else None
+        if variance is None or freedom is None or freedom < 1:
+            return None, None, ""
+        return *deviation_bounds(math.sqrt(variance), freedom), DEVIATION_OF
 
 
 def rails(info: FieldInfo) -> tuple[float, float]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from gateway.model.figures.declare import (
+    BOUNDED,
     COUNT,
     COUNTER,
     ESTIMATE,
@@ -41,7 +42,7 @@ FIGURES = by_name(
         difference=False,
         judged=RATE,
         needs=NOTHING,
-        compared="",
+        compared="bounds",
         better="higher",
         evidence="SELECT count(*) AS received, {run_s} AS run_s, count(*) / {run_s} AS rate_whole_run FROM {frames}",
     ),
@@ -107,7 +108,7 @@ FIGURES = by_name(
         difference=False,
         judged=ESTIMATE,
         needs=Needs((), without="sequence", setting=""),
-        compared="",
+        compared="bounds",
         better="lower",
         evidence="SELECT {fallen_out} AS missing, 100.0 * {fallen_out} / ({fallen_out} + count(*)) AS loss_percent "
         "FROM {frames} WHERE part IS NOT NULL",
@@ -173,9 +174,9 @@ FIGURES = by_name(
         meaning="99th percentile of the delay above the smallest, by the node's time stamps",
         span="positive",
         difference=False,
-        judged=ESTIMATE,
+        judged=JudgedWhen(FEWEST_FOR_P99, "", whole_run=False, bounds_needed=True),
         needs=Needs(("node time",), without=None, setting=""),
-        compared="",
+        compared="bounds",
         better="lower",
         evidence="SELECT id, t_ns, node_s FROM {stamps} ORDER BY t_ns, id",
     ),
@@ -200,9 +201,9 @@ FIGURES = by_name(
         meaning="deviation of the mean time between values from the period written to the node; positive if slow",
         span="any",
         difference=False,
-        judged=ESTIMATE,
+        judged=BOUNDED,
         needs=Needs((), without=None, setting="period"),
-        compared="",
+        compared="bounds",
         better="zero",
         evidence="SELECT count(*) AS gaps, {period_s} AS written_s, 100 * (sum(gap_s) / (count(*) + {missing_paced}) / "
         "{period_s} - 1) AS period_error_percent FROM {paced}",
