@@ -46,7 +46,7 @@ def holm(chances: Sequence[float], tested: int, risk: float) -> list[bool]:
     """
     stand = [False] * len(chances)
     for passed, place in enumerate(sorted(range(len(chances)), key=chances.__getitem__)):
-        if chances[place] > risk / (tested - passed):
+        if chances[place] > risk / max(tested - passed, 1):
             break
         stand[place] = True
     return stand

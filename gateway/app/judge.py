@@ -95,12 +95,15 @@ class Comparison:
         return any(flip.worse for flip in self.flips) or any(pair.direction == "worse" for pair in self.pairs)
 
 
-def compare(before: Path, after: Path, run_a: int | None = None, run_b: int | None = None) -> Comparison:
+def compare(
+    before: Path, after: Path, run_a: int | None = None, run_b: int | None = None, margin: float | None = None
+) -> Comparison:
     """Hold two runs against each other, figure by figure.
 
     Args:
         before, after: the logs.
         run_a, run_b: which run of each, the newest by default.
+        margin: by what share of its figure the second run may be worse, to be shown no worse by more than that.
 
     Raises:
         LogFileError: a log can't be used.
@@ -115,7 +118,7 @@ def compare(before: Path, after: Path, run_a: int | None = None, run_b: int | No
             measured.append((info, found))
             verdicts.append((info, judge_measures(info.requirements, of, found, info.shortfall)))
             texts.append(opened.plugin_texts(info))
-    pairs = compare_runs(measured[0], measured[1])
+    pairs = compare_runs(measured[0], measured[1], margin)
     if not pairs:
         kinds = [", ".join(f"{n.name} ({n.kind})" for n in info.nodes) or "none" for info, _ in measured]
         raise InputError(f"the runs have no node in common: {kinds[0]} in {before}, {kinds[1]} in {after}")

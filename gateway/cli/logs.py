@@ -23,6 +23,7 @@ from gateway.cli.shared import (
     exit_with,
     plain_table,
     say,
+    share_of,
     show_skipped,
     show_verdicts,
     span_of,
@@ -83,6 +84,10 @@ def compare(
     run_a: Annotated[int | None, typer.Option("--run-a", min=1, help="Run of LOG_A; the newest by default.")] = None,
     run_b: Annotated[int | None, typer.Option("--run-b", min=1, help="Run of LOG_B; the newest by default.")] = None,
     everything: Annotated[bool, typer.Option("--all", help="Also the figures that did not change.")] = False,
+    margin: Annotated[
+        str | None,
+        typer.Option(help="Show as well which figures are no worse by more than this, such as 10percent."),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="As JSON, for scripts.")] = False,
 ) -> None:
     """Compare two runs, and show what changed beyond the uncertainty of both; exit 1 when something got worse."""
@@ -90,7 +95,7 @@ def compare(
     from gateway.report.machine import comparison_json
     from gateway.report.tables import flip_table, pair_table
 
-    found = compare_logs(before, after, run_a, run_b)
+    found = compare_logs(before, after, run_a, run_b, share_of("--margin", margin))
     if as_json:
         say(comparison_json(found.before, found.after, found.warnings, found.flips, found.pairs))
         raise typer.Exit(EXIT_FAIL if found.worse else 0)
@@ -108,13 +113,26 @@ def compare(
     if shown:
         console.print("\nfigures" if everything else "\nfigures that changed beyond their uncertainty")
         console.print(pair_table(shown))
+    new = [pair for pair in found.pairs if pair.new and not pair.direction]
+    if new:
+        told = ", ".join(f"{p.node} {p.subject} {p.figure} {p.after.value:g}" for p in new if p.after and p.after.value)
+        console.print(f"\nnone in A, but too few in B to tell a change: {told}", soft_wrap=True)
     worse = sum(pair.direction == "worse" for pair in found.changed)
     apart = sum(pair.change == "not comparable" for pair in found.pairs)
     console.print(
         f"\n{len(found.changed)} of {len(found.pairs)} figures changed, {worse} of them for the worse; {apart} have no "
-        "bounds or counts to compare by" + ("" if everything else "; --all shows the others"),
+        "bounds or counts to compare by"
+        + ("" if everything else "; --all shows the others, and how small a change would be told"),
         soft_wrap=True,
     )
+    if margin is not None:
+        asked = [pair for pair in found.pairs if pair.no_worse is not None]
+        open_ = [f"{pair.node} {pair.subject} {pair.figure}" for pair in asked if not pair.no_worse]
+        console.print(
+            f"{len(asked) - len(open_)} of {len(asked)} figures are shown to be no worse by more than {margin}"
+            + (f"; not shown: {', '.join(open_)}" if open_ else ""),
+            soft_wrap=True,
+        )
     raise typer.Exit(EXIT_FAIL if found.worse else 0)
 
 

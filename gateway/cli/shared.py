@@ -162,6 +162,25 @@ def duration_ns(option: str, text: str) -> int:
         raise InputError(f"{option} {text!r}: {error}; write a time such as '20 s' or '72 h'") from None
 
 
+def share_of(option: str, text: str | None) -> float | None:
+    """A share that an option gives, such as 10percent or 0.1; None for none.
+
+    Raises:
+        InputError: it is none.
+    """
+    from gateway.model.units import parse_quantity, parse_unit
+
+    if text is None:
+        return None
+    try:
+        share = float(parse_quantity(text).in_unit(parse_unit("percent"))) / 100
+    except UnitError as error:
+        raise InputError(f"{option} {text!r}: {error}; write a share such as 10percent") from None
+    if share < 0:
+        raise InputError(f"{option} {text!r} is below zero; write a share such as 10percent")
+    return share
+
+
 def length_of(for_: str | None, planned_ns: int | None) -> int | None:
     """How long a run is to last, nanoseconds: as an option says, or else as its run file does."""
     return duration_ns("--for", for_) if for_ is not None else planned_ns

@@ -54,6 +54,9 @@ def comparison_json(
                 "after_bounds_95_percent": _bounds(pair.after),
                 "change": pair.change,
                 "direction": pair.direction,
+                "chance_if_alike": pair.chance,
+                "change_told_from": pair.seen_from,
+                "no_worse_than_margin": pair.no_worse,
             }
             for pair in pairs
         ],

@@ -87,13 +87,14 @@ def verdict_table(verdicts: Sequence[Verdict]) -> Table:
 
 
 def pair_table(pairs: Sequence[Pair]) -> Table:
-    """One row a figure: before, after, and whether that is a change."""
+    """One row a figure: before, after, whether that is a change, and how small a one would be told."""
     table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="bold")
     for name in ("node", "subject", "figure"):
         table.add_column(name, overflow="fold")
     for name in ("A", "B"):
         table.add_column(name, justify="right", overflow="fold")
     table.add_column("B vs. A", overflow="fold")
+    table.add_column("told from", justify="right", overflow="fold")
     last = subject = ""
     for pair in pairs:
         table.add_row(
@@ -102,6 +103,7 @@ def pair_table(pairs: Sequence[Pair]) -> Table:
             pair.figure,
             *(number(m.value if m else None, unit_of(pair)) for m in (pair.before, pair.after)),
             _change_text(pair),
+            number(pair.seen_from, unit_of(pair)) if pair.seen_from is not None else "",
         )
         last, subject = pair.node, pair.subject
     return table

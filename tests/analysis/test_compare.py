@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import random
+import statistics
 
 import pytest
 from scipy import stats
 
-from gateway.analysis.bounds import SHARE, share_bounds
+from gateway.analysis.bounds import BLOCKS, SHARE, T_BLOCKS, block_bounds, share_bounds
 from gateway.analysis.compare import Pair, compare, flips
 from gateway.log.reader import NodeInfo, RunInfo
 from gateway.model.records import Measure, Outcome, Verdict
@@ -124,3 +125,67 @@ def test_verdicts_that_differ_are_found() -> None:
     (flip,) = flips((runs[0], [verdict(Outcome.PASS)]), (runs[1], [verdict(Outcome.FAIL)]))
     assert flip.worse
     assert flips((runs[0], [verdict(Outcome.PASS)]), (runs[1], [verdict(Outcome.PASS)])) == []
+
+
+def test_the_same_firmware_is_seldom_found_changed_whatever_the_number_of_figures() -> None:
+    """Eighty figures a run, of a process whose blocks vary; without a correction nearly every pair would differ."""
+    chance = random.Random(11)
+
+    def figures() -> list[Measure]:
+        made = []
+        for number in range(80):
+            blocks = [chance.gauss(10, 1) for _ in range(BLOCKS)]
+            low, high = block_bounds(blocks) or (0.0, 20.0)
+            subject = f"climate.field_{number}"
+            made.append(measure("mean", sum(blocks) / BLOCKS, subject=subject, low=low, high=high, method="blocks"))
+        return made
+
+    told = 0
+    for _ in range(100):
+        runs = run(("a", "crate")), run(("a", "crate"))
+        told += any(pair.direction for pair in compare((runs[0], figures()), (runs[1], figures())))
+    assert told <= 8
+
+
+def test_a_change_as_large_as_is_said_to_be_told_is_told_four_times_of_five() -> None:
+    chance, told = random.Random(12), 0
+
+    def process(level: float) -> Measure:
+        blocks = [chance.gauss(level, 1) for _ in range(BLOCKS)]
+        mean, half = sum(blocks) / BLOCKS, T_BLOCKS * statistics.stdev(blocks) / BLOCKS**0.5
+        return measure("mean", mean, subject="climate.temperature", low=mean - half, high=mean + half, method="blocks")
+
+    sizes = [one(process(10), process(10)).seen_from or 0.0 for _ in range(100)]
+    size = statistics.fmean(sizes)
+    for _ in range(300):
+        told += one(process(10), process(10 + size)).change == "higher"
+    assert 0.75 <= told / 300 <= 0.95
+
+
+def test_errors_that_were_not_there_before_are_told_among_counts_that_never_happened() -> None:
+    """Counts that can't tell a change whatever happens take nothing from those that can (Tarone)."""
+    counts = ["duplicates", "reordered", "while_off", "decode_errors", "outside_limits"]
+    before = [measure(name, 0) for name in counts]
+    after = [measure(name, 5 if name == "decode_errors" else 0) for name in counts]
+    pairs = compare((run(("a", "crate")), before), (run(("a", "crate")), after))
+    assert [pair.figure for pair in pairs if pair.direction == "worse"] == ["decode_errors"]
+    few = compare((run(("a", "crate")), before), (run(("a", "crate")), [measure("duplicates", 2)]))
+    assert [pair.figure for pair in few if pair.new] == ["duplicates"] and not any(pair.direction for pair in few)
+
+
+@pytest.mark.parametrize(
+    ("a", "b", "no_worse"),
+    [
+        (share(100, 10_000), share(100, 10_000), True),
+        (share(100, 10_000), share(90, 10_000), True),
+        (share(100, 10_000), share(140, 10_000), False),
+        (share(2, 200), share(2, 200), False),  # too few to show anything
+        (measure("decode_errors", 400), measure("decode_errors", 410), True),
+        (measure("decode_errors", 4), measure("decode_errors", 4), False),
+        (measure("decode_errors", 0), measure("decode_errors", 0), False),
+    ],
+)
+def test_no_worse_by_more_than_a_margin_has_to_be_shown(a: Measure, b: Measure, no_worse: bool) -> None:
+    """At a margin of a half of what was found before."""
+    (pair,) = compare((run(("a", "crate")), [a]), (run(("a", "crate")), [b]), margin=0.5)
+    assert pair.no_worse is no_worse
