@@ -18,6 +18,7 @@ COUNT = "exact Poisson bounds of the count (Garwood)"
 DEVIATION = "chi-squared"
 QUANTILE = "ranks of order statistics"
 PROCESS = "Student's t over 20 blocks of connected time"
+PROCESS_OF_RUN = "Student's t over 20 blocks of the run"
 PACE = "Student's t over 20 stretches of as many gaps, at least two connection intervals"
 BLOCKS = 20
 T_BLOCKS = 2.0930241  # Student's t, 0.975 quantile at 19 degrees of freedom, as any table has it

@@ -5,12 +5,15 @@ from the log's own tables."""
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 from gateway.analysis.relations import Scalar, of_channel, of_field, of_link
 from gateway.log.reader import RunInfo
 from gateway.model.figures import LINK, figures_of
 from gateway.model.records import Measure
 
+_OF_ALL = ("decode_errors", "outside_limits", "no_reading")  # figures that take stored values like live ones
+_AS_CAME = "SELECT id, t_ns, hex(raw) AS raw, link FROM {received} ORDER BY t_ns, id"
 _NAME = re.compile(r"\{(\w+)\}")
 
 
@@ -28,6 +31,8 @@ def evidence(run: RunInfo, measure: Measure) -> str:
     channel = next((channel for channel in node.channels if channel.name == name), None)
     if measure.subject != LINK and channel is None:
         return ""
+    if channel is not None and channel.stores and not field and measure.name not in _OF_ALL:
+        figure = replace(figure, evidence=_AS_CAME)  # SQL can't tell which of its values are live
     relations = dict(of_link(run, node))
     if channel is not None:
         relations |= dict(of_channel(run, node, channel))

@@ -103,6 +103,11 @@ def of_channel(run: RunInfo, node: NodeInfo, channel: ChannelInfo) -> Relations:
         "SELECT start_ns, ifnull(first_ns, end_ns), (ifnull(first_ns, end_ns) - start_ns) / 1e9 FROM {ends} UNION ALL "
         "SELECT last_ns, end_ns, (end_ns - last_ns) / 1e9 FROM {ends} WHERE last_ns IS NOT NULL",
     )
+    yield (
+        "ages",
+        f"SELECT id, t_ns, (lead(t_ns, 1, max(t_ns, {run.end_ns})) OVER (ORDER BY t_ns, id) - t_ns) / 1e9 AS age_s "
+        "FROM {received}",
+    )
     yield "fallen_out", Scalar(_fallen_out("{gaps}"))
     yield (
         "bursts",

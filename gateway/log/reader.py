@@ -58,6 +58,7 @@ class ChannelInfo:
     title: str
     fields: tuple[FieldInfo, ...]
     sample_fields: tuple[FieldInfo, ...]
+    stores: bool = False  # values while nobody is subscribed, to send them later
 
     def with_role(self, role: Role) -> FieldInfo | None:
         """The field that has a role."""
@@ -276,10 +277,13 @@ class Log:
     def _channels(self, kind: str, node: int) -> Iterator[ChannelInfo]:
         """The channels of a kind; of several versions of one, the version this node wrote."""
         newest: dict[str, ChannelInfo] = {}
-        for relation, samples, name, title in self._query(
-            "SELECT relation, samples, name, title FROM channel WHERE kind = ? ORDER BY rowid", kind
+        stores = "ifnull(stores, 0)" if self._has("channel", "stores") else "0"
+        for relation, samples, name, title, kept in self._query(
+            f"SELECT relation, samples, name, title, {stores} FROM channel WHERE kind = ? ORDER BY rowid",  # noqa: S608
+            kind,
         ):
-            info = ChannelInfo(relation, samples, name, title, self._fields(relation), self._fields(samples))
+            own = self._fields(relation), self._fields(samples)
+            info = ChannelInfo(relation, samples, name, title, *own, bool(kept))
             wrote = next(self._query(f"SELECT 1 FROM {quoted(relation)} WHERE node = ? LIMIT 1", node), None)  # noqa: S608
             if wrote or name not in newest:
                 newest[name] = info

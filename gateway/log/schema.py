@@ -57,7 +57,8 @@ CREATE TABLE IF NOT EXISTS channel (
     name TEXT NOT NULL,
     title TEXT NOT NULL,
     uuid TEXT NOT NULL,
-    layout TEXT NOT NULL           -- tells two versions of a layout apart
+    layout TEXT NOT NULL,          -- tells two versions of a layout apart
+    stores INTEGER                 -- how many values it keeps while nobody is subscribed
 );
 CREATE TABLE IF NOT EXISTS field (
     relation TEXT NOT NULL,
@@ -131,7 +132,8 @@ def prepare(connection: sqlite3.Connection) -> None:
     connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     connection.execute(f"PRAGMA user_version = {FORMAT}")
     connection.executescript(TABLES)
-    for table, column in (("run", "uid TEXT"), ("requirement", "risk REAL")):  # a log of an earlier version
+    for table, column in (("run", "uid TEXT"), ("requirement", "risk REAL"), ("channel", "stores INTEGER")):
+        # a log of an earlier version may lack them
         known = [row[1] for row in connection.execute(f"PRAGMA table_info({table})")]
         if column.partition(" ")[0] not in known:
             connection.execute(f"ALTER TABLE {table} ADD COLUMN {column}")

@@ -77,13 +77,15 @@ class ChannelTable:
 
     def _claim(self, database: Database, name: str, kind: str, layout: str) -> str:
         """Find the relation for this layout, or make one; a changed layout gets a relation of its own."""
-        known = {row["relation"]: row["layout"] for row in database["channel"].rows}
+        known = {row["relation"]: row for row in database["channel"].rows}
         relation, version = name, 1
-        while relation in known and known[relation] != layout:
+        while relation in known and known[relation]["layout"] != layout:
             version += 1
             relation = f"{name}_{version}"
         if relation not in known:
             self._create(database, relation, kind, layout)
+        elif known[relation]["stores"] != self.item.stores:
+            database["channel"].update(relation, {"stores": self.item.stores})
         return relation
 
     def _types(self) -> dict[str, type]:
@@ -137,6 +139,7 @@ class ChannelTable:
                 "title": item.title,
                 "uuid": item.uuid,
                 "layout": layout,
+                "stores": item.stores,
             }
         )
         database["field"].insert_all(self._field_rows(relation, item.layout.fields, self._head, self._sometimes))

@@ -16,6 +16,7 @@ from gateway.model.figures import LINK
 from gateway.model.units import PLAIN, parse_duration_ns, parse_quantity, parse_unit
 from gateway.plugin.layout.declare import NAME, read_layout
 from gateway.plugin.layout.formula import Formula
+from gateway.plugin.layout.model import Layout
 from gateway.plugin.layout.presence import ReportProblem
 from gateway.plugin.model import Advertising, Characteristic, Derived, Input, Plugin, Sensor, Setting, period_fits
 from gateway.plugin.require import read_spec
@@ -69,6 +70,12 @@ class _Loader:
             report_problem(
                 "", f"its table in the log would be {relation!r}", "another name: the log itself uses that one"
             )
+        if decl.stores and not ({"notify", "indicate"} & set(decl.properties) and _ordered(layout)):
+            report_problem(
+                "stores",
+                "its values are not pushed, or carry neither a sequence counter nor a node time",
+                'notify or indicate, and a field with the role "sequence" or "node time"',
+            )
         title = decl.title or (known.name if known else name)
         return Characteristic(
             name,
@@ -78,6 +85,7 @@ class _Loader:
             frozenset(decl.properties),
             layout,
             decl.description,
+            stores=decl.stores or 0,
         )
 
     def setting(
@@ -295,6 +303,10 @@ class _Loader:
             else:
                 found[name] = owner.name
         return found
+
+
+def _ordered(layout: Layout) -> bool:
+    return layout.with_role("sequence") is not None or layout.with_role("node time") is not None
 
 
 def _check_columns(item: Characteristic, report_problem: ReportProblem) -> None:

@@ -71,6 +71,7 @@ class Characteristic:
 
     Attributes:
         description: what its User Description descriptor is to say, None where that is left open.
+        stores: how many values it keeps while nobody is subscribed, 0 for none.
     """
 
     name: str
@@ -81,6 +82,7 @@ class Characteristic:
     layout: Layout
     description: str | None = None
     derived: tuple[Derived, ...] = ()
+    stores: int = 0
 
     @cached_property
     def codec(self) -> Codec:

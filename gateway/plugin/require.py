@@ -60,6 +60,8 @@ def _unmeasurable(name: str, subject: str, item: Characteristic | None) -> tuple
     needs = figure.needs
     if needs.without is not None and item.layout.with_role(needs.without) is not None:
         return f"{subject} has a {needs.without} counter", "require loss, which is exact"
+    if needs.stores and not item.stores:
+        return f"{subject} stores no values", "remove it, or declare stores in the plugin"
     if needs.roles and not any(item.layout.with_role(role) for role in needs.roles):
         return (
             f"{subject} has no field with the role {' or '.join(needs.roles)}",

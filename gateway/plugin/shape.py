@@ -38,6 +38,9 @@ class CharacteristicShape(BaseModel):
     """One-line description."""
     description: str | None = None
     """Expected text of its User Description descriptor (0x2901); checked on connecting."""
+    stores: Annotated[int, Declared(ge=1)] | None = None
+    """How many values it keeps while nobody is subscribed, to send them, oldest first, once somebody is; its counter or
+    node time then tells when each was sampled, and only live values count for rates and gaps."""
     byte_order: Order = "little"
     """Byte order of all fields that do not set their own."""
     length: int | None = None

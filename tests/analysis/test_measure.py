@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from gateway.analysis.judge import judge
 from gateway.analysis.measure.channel import Arrivals, Content, measure_channel
 from gateway.analysis.measure.link import interval_s as interval_s_of
-from gateway.analysis.measure.link import link_history, reported_interval
+from gateway.analysis.measure.link import link_history, measure_link, reported_interval
 from gateway.log.reader import ChannelInfo, FieldInfo, NodeInfo
 from gateway.log.store import RunFacts
 from gateway.log.writer import LogWriter
@@ -456,3 +456,61 @@ def test_a_connection_interval_that_was_reported_is_the_figure() -> None:
     history = link_history(events, 0, 100 * SECOND)
     assert reported_interval(history) == (0.0075, 8000)
     assert reported_interval(link_history(events[1:2], 0, 100 * SECOND)) == (None, 0)
+
+
+def test_the_age_of_information_is_that_of_a_saw_tooth(tmp_path: Path) -> None:
+    """A value each second has a mean age of half a second; an absence of 20 s adds its triangle (worked by hand)."""
+    frames = steady(lambda i: i, 60, 1.0)
+    assert log_of(tmp_path / "x.db", frames, [(0, 60)], 60)["age_mean"].value == pytest.approx(0.5)
+    frames = [frame for frame in frames if not 20 * SECOND < frame.t_ns < 40 * SECOND]
+    found = log_of(tmp_path / "y.db", frames, [(0, 20), (39.5, 60)], 60)
+    assert found["age_mean"].value == pytest.approx((40 * 0.5 + 20**2 / 2) / 60)
+    assert found["age_longest"].value == pytest.approx(20)
+
+
+def test_the_first_value_of_a_link_is_waited_for(tmp_path: Path) -> None:
+    frames = [f for f in steady(lambda i: i, 60, 1.0) if not 20 <= f.t_ns / SECOND < 33]
+    found = log_of(tmp_path / "x.db", frames, [(0, 20), (30, 60)], 60)
+    assert found["first_value_longest"].value == pytest.approx(3) and found["first_value_longest"].n == 2
+
+
+def test_the_time_between_disconnects_has_the_exact_bounds_of_their_count(tmp_path: Path) -> None:
+    """Garwood's bounds of 2: 0.2422 to 7.2247 (table of 1936); of none 3.6889 at most."""
+    spans = [(0.0, 100.0), (101.0, 200.0), (201.0, 300.0)]
+    found = log_of(tmp_path / "x.db", steady(lambda i: i, 300, 1.0), spans, 300)["time_between_disconnects"]
+    assert found.value == pytest.approx(298 / 2)
+    assert (found.low, found.high) == (pytest.approx(298 / 7.2247, rel=1e-4), pytest.approx(298 / 0.2422, rel=1e-3))
+    never = log_of(tmp_path / "y.db", steady(lambda i: i, 300, 1.0), [(0, 300)], 300)["time_between_disconnects"]
+    assert (never.value, never.low, never.high) == (300, pytest.approx(300 / 3.6889, rel=1e-4), None)
+
+
+def test_what_only_rises_has_no_decreases(tmp_path: Path) -> None:
+    for dip, expected in ((None, 0), (30, 1)):
+        frames = [
+            Frame(i * SECOND, "a", "climate", climate(i, 10 + i / 10 - (5 if i == dip else 0))) for i in range(60)
+        ]
+        path = tmp_path / f"{dip}.db"
+        log_of(path, frames, [(0, 60)], 60)
+        assert figures(path)["a", "climate.temperature", "decreases"].value == expected
+
+
+@pytest.mark.parametrize("often", [1, 4, 20])
+def test_the_bounds_of_the_share_connected_hold_the_truth(often: int) -> None:
+    """Links lost as a Poisson process and away for exponential times, seeded; 93 % of runs at least."""
+    rng, held, runs = np.random.default_rng(often), 0, 400
+    length_s, away_s = 100_000.0, 500.0
+    between_s = length_s / often - away_s
+    truth = 100 * between_s / (between_s + away_s)
+    for _ in range(runs):
+        at, events = 0.0, [LinkEvent.of(0, "a", EventKind.READY)]
+        while (at := at + rng.exponential(between_s)) < length_s:
+            events.append(LinkEvent.of(round(at * SECOND), "a", EventKind.LOST, {"reason": "x"}))
+            if (at := at + rng.exponential(away_s)) < length_s:
+                events.append(LinkEvent.of(round(at * SECOND), "a", EventKind.READY))
+        (share,) = [
+            m
+            for m in measure_link("a", link_history(events, 0, round(length_s * SECOND)), (None, 0))
+            if m.name == "connected"
+        ]
+        held += not share.method or ((share.low or 0) <= truth <= (share.high or 100))
+    assert held / runs >= 0.93

@@ -14,6 +14,7 @@ from gateway.analysis.bounds import (
     COUNT,
     PACE,
     PROCESS,
+    PROCESS_OF_RUN,
     QUANTILE,
     SHARE,
     SHARE_IN_BURSTS,
@@ -25,6 +26,7 @@ from gateway.analysis.bounds import (
 from gateway.analysis.measure.counter import Counted, count
 from gateway.analysis.measure.link import History, interval_s, quantile_bounds
 from gateway.analysis.measure.nodeclock import BACK_VALUES, LEAP_VALUES, LONGEST_DEFAULT_S, METHOD, node_clock
+from gateway.analysis.measure.stored import Backlog, backlog
 from gateway.log.reader import ChannelInfo, FieldInfo, Log, NodeInfo, RunInfo
 from gateway.log.schema import quoted
 from gateway.model.figures import CHANNEL_FIGURES
@@ -33,6 +35,9 @@ from gateway.model.units import parse_unit
 
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
+Bounds = tuple[float | None, float | None, str]
+NONE: Bounds = (None, None, "")
+Found = tuple[float | None, int, float | None, float | None, str]  # value, observations, bounds and their method
 _BURST_NS = 5_000_000  # less than the shortest connection interval, Core Specification, Vol 6, Part B, 4.5.1
 _STEADY_SHARE = 0.9  # of the gaps; what is sent again comes late, and the next one soon after it
 _ON_ITS_WAY_NS = 1_000_000_000  # what left the node before it was switched off may still come; common practice
@@ -52,6 +57,10 @@ class Arrivals:
     counts: Ints
     node_s: Floats | None = None
 
+    def only(self, kept: npt.NDArray[np.bool_]) -> Arrivals:
+        """Some of them."""
+        return Arrivals(self.times[kept], self.counts[kept], None if self.node_s is None else self.node_s[kept])
+
 
 @dataclass(frozen=True, slots=True)
 class Content:
@@ -65,26 +74,20 @@ class Content:
 def measure_channel(
     node: NodeInfo, channel: ChannelInfo, history: History, arrivals: Arrivals, content: Content
 ) -> list[Measure]:
-    """The figures of one channel of one node."""
-    times, span = arrivals.times, span_of(arrivals.times, history)
-    linked, decoded = int(np.count_nonzero(span >= 0)), len(times) - content.faults
-    linked_s, run_s = history.linked_ns / 1e9, history.run_ns / 1e9
-    part = _cut(channel.name, times, span, history)
-    gaps_s = gaps_within(times, part) / 1e9
-    interval = _longest_interval(history, gaps_s)
-    found = {
-        "rate": (linked / linked_s if linked_s > 0 else None, linked, *_rate_bounds(times, span, history)),
-        "rate_whole_run": (len(times) / run_s if run_s > 0 else None, len(times), *_whole_run_bounds(times, history)),
-        "decode_errors": (content.faults, len(times), *NONE),
+    """The figures of one channel of one node; of one that stores, arrival figures are those of live values."""
+    span, stored = span_of(arrivals.times, history), None
+    if channel.stores and (clock := _own_clock(channel, arrivals, span, history)) is not None:
+        stored = backlog(arrivals.times, *clock, span, history)
+    live = arrivals if stored is None else arrivals.only(stored.live)
+    found = _arrival_figures(channel, stored.history if stored else history, live)
+    decoded = len(arrivals.times) - content.faults
+    found |= {
+        "decode_errors": (content.faults, len(arrivals.times), *NONE),
         "outside_limits": (content.outside, decoded, *NONE),
         "no_reading": _share(content.silent, decoded),
-        **_gap_figures(gaps_s, _edges(times, history) / 1e9, linked_s),
-        "burst_largest": (_largest_burst(times), len(times), *NONE),
-        **_clock_figures(channel, arrivals, history.period.get(channel.name), interval),
     }
-    losses, lost = _loss_figures(channel, arrivals, part, gaps_s, linked, interval)
-    found |= losses
-    found |= _setting_figures(channel.name, times, part, history, lost, interval)
+    if stored is not None:
+        found |= _stored_figures(channel, arrivals, span, stored)
     return [
         Measure(node.name, channel.name, name, value, figure.unit, n, figure.basis, low, high, method)
         for name, figure in CHANNEL_FIGURES.items()
@@ -93,18 +96,110 @@ def measure_channel(
     ]
 
 
-Bounds = tuple[float | None, float | None, str]
-NONE: Bounds = (None, None, "")
-Found = tuple[float | None, int, float | None, float | None, str]  # value, observations, bounds and their method
+def _arrival_figures(channel: ChannelInfo, history: History, arrivals: Arrivals) -> dict[str, Found]:
+    times, span = arrivals.times, span_of(arrivals.times, history)
+    linked, linked_s, run_s = int(np.count_nonzero(span >= 0)), history.linked_ns / 1e9, history.run_ns / 1e9
+    part = _cut(channel.name, times, span, history)
+    gaps_s = gaps_within(times, part) / 1e9
+    interval = _longest_interval(history, gaps_s)
+    losses, lost = _loss_figures(channel, arrivals, part, gaps_s, linked, interval)
+    return {
+        "rate": (linked / linked_s if linked_s > 0 else None, linked, *_rate_bounds(times, span, history)),
+        "rate_whole_run": (len(times) / run_s if run_s > 0 else None, len(times), *_whole_run_bounds(times, history)),
+        **_gap_figures(gaps_s, *_silences_s(times, history)),
+        **_age_figures(times, history),
+        "burst_largest": (_largest_burst(times), len(times), *NONE),
+        **_clock_figures(channel, arrivals, history.period.get(channel.name), interval),
+        **losses,
+        **_setting_figures(channel.name, times, part, history, lost, interval),
+    }
 
 
-def _gap_figures(gaps_s: Floats, edges_s: Floats, linked_s: float) -> dict[str, Found]:
-    n = len(gaps_s)
-    longest = float(max(gaps_s.max(initial=0), edges_s.max(initial=0))) if linked_s > 0 else None
+def _own_clock(channel: ChannelInfo, arrivals: Arrivals, span: Ints, history: History) -> tuple[Floats, float] | None:
+    """The node's time of each value in seconds and after how long it wraps: by its stamps, or else by its counter at
+    the period that was written or that values usually have."""
+    stamp, counter = channel.with_role("node time"), channel.with_role("sequence")
+    if stamp is not None and arrivals.node_s is not None:
+        return arrivals.node_s, (stamp.lsb or 1.0) * _seconds(stamp.unit) * 2.0 ** (stamp.bits or 48)
+    if counter is None:
+        return None
+    turn = 1 << (counter.bits or 16)
+    written = history.period.get(channel.name)
+    there = np.flatnonzero((arrivals.counts >= 0) & (span >= 0))
+    steps = np.diff(arrivals.counts[there]) % turn
+    known = (np.diff(span[there]) == 0) & (steps > 0)
+    if written is None and not known.any():
+        return None
+    pace_s = written[1] if written else float(np.median(np.diff(arrivals.times[there])[known] / steps[known])) / 1e9
+    return np.where(arrivals.counts >= 0, arrivals.counts * pace_s, np.nan), turn * pace_s
+
+
+def _stored_figures(channel: ChannelInfo, arrivals: Arrivals, span: Ints, stored: Backlog) -> dict[str, Found]:
+    """What came late, and what of all that was sampled never came: a counter is followed across links, in the time in
+    which its values were sampled."""
+    links = len(stored.depths)
+    found: dict[str, Found] = {
+        "catch_up_longest": (max(stored.catch_up_s, default=None), links, *NONE),
+        "stored_most": (max(stored.depths, default=None), links, *NONE),
+    }
+    order = np.argsort(stored.sampled_ns, kind="stable")
+    heard = order[span[order] >= 0]
+    sampled_ns = stored.sampled_ns[heard]
+    if (counter := channel.with_role("sequence")) is not None:
+        counts = arrivals.counts[heard]
+        told = count(sampled_ns, counts, np.zeros(len(heard), np.int64), 1 << (counter.bits or 16))
+        counted = int(np.count_nonzero(counts > -2))
+        loss = _loss_share(told, counted)
+        found |= {
+            "loss": loss,
+            "duplicates": (told.duplicates, counted, *NONE),
+            "reordered": (told.reordered, counted, *NONE),
+        }
+    else:
+        gaps_s = np.diff(sampled_ns) / 1e9
+        usual_s = float(np.median(gaps_s)) if len(gaps_s) else 0.0
+        missing = (
+            np.maximum(np.rint(gaps_s / usual_s) - 1, 0).astype(np.int64) if usual_s > 0 else np.empty(0, np.int64)
+        )
+        told = Counted(int(missing.sum()), 0, 0, missing[missing > 0], np.flatnonzero(missing) + 1)
+        loss = _loss_share(told, len(heard))
+    lost, n, low, high, method = loss
+    there = [None if one is None else 100 - one for one in (lost, high, low)]
+    return found | {"coverage": (there[0], n, there[1], there[2], method)}
+
+
+def _gap_figures(gaps_s: Floats, first_s: Floats, last_s: Floats) -> dict[str, Found]:
+    n, ends_s = len(gaps_s), max(first_s.max(initial=0), last_s.max(initial=0))
+    longest = float(max(gaps_s.max(initial=0), ends_s)) if len(first_s) else None
     return {
         "gap_median": (float(np.median(gaps_s)) if n else None, n, *_quantile_bounds(gaps_s, 0.5)),
         "gap_p99": (float(np.percentile(gaps_s, 99)) if n else None, n, *_quantile_bounds(gaps_s, 0.99)),
         "gap_longest": (longest, n, *NONE),
+        "first_value_longest": (float(first_s.max()) if len(first_s) else None, len(first_s), *NONE),
+    }
+
+
+def _age_figures(times: Ints, history: History) -> dict[str, Found]:
+    """How old the newest value was (age of information: Kaul, Yates and Gruteser, IEEE INFOCOM 2012; from memory)."""
+    n = len(times)
+    end_s = (max(history.end_ns, int(times[-1])) - int(times[0])) / 1e9 if n else 0.0
+    if end_s <= 0:
+        return {"age_mean": (None, n, *NONE), "age_longest": (None, n, *NONE)}
+    came_s = (times - times[0]) / 1e9
+    ages_s = np.diff(came_s, append=end_s)
+    passed = np.concatenate([[0.0], np.cumsum(ages_s**2 / 2)])  # the age summed over time until each value
+
+    def until(t_s: Floats) -> Floats:
+        newest = np.clip(np.searchsorted(came_s, t_s, side="right") - 1, 0, n - 1)
+        summed: Floats = passed[newest] + (t_s - came_s[newest]) ** 2 / 2
+        return summed
+
+    blocks = np.diff(until(np.linspace(0, end_s, BLOCKS + 1))) * BLOCKS / end_s
+    bounds = block_bounds(blocks.tolist()) if n >= 2 * BLOCKS else None
+    around: Bounds = NONE if bounds is None else (max(bounds[0], 0.0), bounds[1], PROCESS_OF_RUN)
+    return {
+        "age_mean": (float(passed[-1]) / end_s, n, *around),
+        "age_longest": (float(ages_s.max()), n, *NONE),
     }
 
 
@@ -384,10 +479,12 @@ def _fallen_out(gaps_s: Floats) -> int:
     return together * int(np.maximum(np.rint(gaps_s[apart] / usual) - 1, 0).sum())
 
 
-def _edges(times: Ints, history: History) -> Ints:
-    """Nanoseconds from each span's start to its first frame, and from its last frame to its end."""
-    edges: list[int] = []
+def _silences_s(times: Ints, history: History) -> tuple[Floats, Floats]:
+    """Seconds from each span's start to its first frame, or its end without one, and from its last frame to its end."""
+    firsts, lasts = [], []
     for start, end in history.spans:
         first, after = np.searchsorted(times, start), np.searchsorted(times, end, side="right")
-        edges += [int(times[first]) - start, end - int(times[after - 1])] if after > first else [end - start]
-    return np.array(edges, dtype=np.int64)
+        firsts.append((int(times[first]) if after > first else end) - start)
+        if after > first:
+            lasts.append(end - int(times[after - 1]))
+    return np.array(firsts, dtype=np.float64) / 1e9, np.array(lasts, dtype=np.float64) / 1e9

@@ -28,7 +28,8 @@ from gateway.model.link import LinkState
 from gateway.model.records import Measure
 
 NO_BOUNDS = (None, None, "")
-ABSENCES = "exact Poisson bounds of the disconnects (Garwood), at the lengths seen"
+DISCONNECTS = "exact Poisson bounds of the disconnects (Garwood)"
+ABSENCES = "exact Poisson bounds of the disconnects (Garwood), of lengths that differ as exponential ones"
 SHORTEST_INTERVAL_S = 0.0075
 _GAPS_LOOKED_AT = 300
 _FEWEST_GAPS = 50
@@ -224,11 +225,16 @@ def measure_link(node: str, history: History, interval: tuple[float | None, int]
     longest = [*returns_s.tolist(), *([history.away_ns / 1e9] if history.away_ns is not None else [])]
     bounds = {
         "connected": _connected_bounds(history),
+        "time_between_disconnects": _between_bounds(history),
         "reconnect_time_median": (*quantile_bounds(returns_s, 0.5), QUANTILE if len(returns_s) else ""),
     }
     values: dict[str, tuple[float | None, int]] = {
         "connected": (100 * history.linked_ns / 1e9 / run_s if run_s > 0 else None, int(run_s)),
         "disconnects": (len(history.lost), len(history.spans)),
+        "time_between_disconnects": (
+            history.linked_ns / 1e9 / max(len(history.lost), 1) if history.spans else None,
+            len(history.lost),
+        ),
         "attempts_failed": (history.attempts_failed, history.attempts_failed + len(history.spans)),
         "signal_weakest": (min((dbm for _, dbm in history.signal), default=None), len(history.signal)),
         "interval": reported if reported[0] is not None else interval,
@@ -245,14 +251,23 @@ def measure_link(node: str, history: History, interval: tuple[float | None, int]
     ]
 
 
+def _between_bounds(history: History) -> tuple[float | None, float | None, str]:
+    """Of the mean time between disconnects, seconds, from the exact bounds of their count in the time connected."""
+    if not history.linked_ns:
+        return NO_BOUNDS
+    fewest, most = count_bounds(len(history.lost))
+    return history.linked_ns / 1e9 / most, history.linked_ns / 1e9 / fewest if fewest else None, DISCONNECTS
+
+
 def _connected_bounds(history: History) -> tuple[float | None, float | None, str]:
     """Of the share connected, percent: how often a link is lost is open by the exact bounds of its count, the count
-    being an effective one where few absences make up most of the time; none where it was never lost."""
+    being an effective one as absences differ in length, at least as exponential ones do; none where it was never
+    lost."""
     away_s = [((one.back_ns or history.end_ns) - one.away_ns) / 1e9 for one in history.lost]
     squares, run_s = sum(s * s for s in away_s), history.run_ns / 1e9
     if squares <= 0 or run_s <= 0:
         return NO_BOUNDS
-    effective = sum(away_s) ** 2 / squares
+    effective = min(sum(away_s) ** 2 / squares, len(away_s) / 2)
     fewest, most = count_bounds(effective)
     value, share = 100 * history.linked_ns / 1e9 / run_s, 100 * sum(away_s) / run_s
     return max(value - share * (most / effective - 1), 0.0), value + share * (1 - fewest / effective), ABSENCES

@@ -155,6 +155,7 @@ class _State:
     since_ns: float = 0.0
     stuck_ns: float = 0.0
     spikes: int = 0
+    decreases: int = 0
     far: float | None = None
     saturated: int = 0
     sums: Floats = field(default_factory=lambda: np.zeros(BLOCKS))
@@ -209,6 +210,7 @@ class _State:
         fresh, beside = change[max(old - 1, 0) :], near[max(old - 1, 0) :]
         self.pairs += int(np.count_nonzero(beside))
         self.changes += float((fresh[beside] ** 2).sum())
+        self.decreases += int(np.count_nonzero(beside & (fresh < 0)))
         size = np.abs(fresh[beside & (fresh != 0)])
         self.step = min(self.step, float(size.min(initial=math.inf)))
         moved = np.flatnonzero(fresh != 0) + max(old, 1)
@@ -287,6 +289,7 @@ class _State:
             ),
             "noise": (noise, self.pairs, *noise_bounds),
             "drift": (drift[0], n, drift[1], drift[2], LINE if drift[0] is not None else ""),
+            "decreases": (self.decreases, self.pairs, None, None, ""),
             "step": (step, self.pairs, None, None, ""),
             "codes_missing": (missing, span, None, None, ""),
             "stuck_longest": (self.stuck_ns / 1e9 if n else None, n, None, None, ""),

@@ -39,11 +39,13 @@ class Needs:
         roles: the channel has a field with one of these roles; () for none.
         without: a role that the channel may not have, because another figure is exact then; None for none.
         setting: a period that is written, a sensor that is switched off, or nothing.
+        stores: whether the channel has to keep values while nobody is subscribed.
     """
 
     roles: tuple[Role, ...]
     without: Role | None
     setting: Literal["period", "off", ""]
+    stores: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,8 +86,9 @@ COUNT = JudgedWhen(FEWEST_VALUES, "above", whole_run=True, bounds_needed=False) 
 ESTIMATE = JudgedWhen(FEWEST_VALUES, "", whole_run=False, bounds_needed=False)
 RATE = JudgedWhen(0, "", whole_run=False, bounds_needed=False)  # its bounds tell how few the values are
 BOUNDED = JudgedWhen(FEWEST_VALUES, "", whole_run=False, bounds_needed=True)
-NOTHING = Needs((), without=None, setting="")
-COUNTER = Needs(("sequence",), without=None, setting="")
+NOTHING = Needs((), without=None, setting="", stores=False)
+STORES = Needs((), without=None, setting="", stores=True)
+COUNTER = Needs(("sequence",), without=None, setting="", stores=False)
 
 
 def percentile(share: str, column: str, relation: str, name: str) -> str:

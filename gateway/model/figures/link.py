@@ -42,6 +42,20 @@ FIGURES = by_name(
         evidence=counted("{events}", "t_ns, detail", "disconnects", "kind = 'lost'"),
     ),
     Figure(
+        "time_between_disconnects",
+        unit="s",
+        basis="disconnects",
+        meaning="mean time connected for each disconnect; the time connected where there was none",
+        span="positive",
+        difference=False,
+        judged=JudgedWhen(0, "", whole_run=False, bounds_needed=True),
+        needs=NOTHING,
+        compared="bounds",
+        better="higher",
+        evidence="SELECT {connected_s} AS connected_s, count(*) AS disconnects, {connected_s} / max(count(*), 1) "
+        "AS time_between_disconnects_s FROM {events} WHERE kind = 'lost'",
+    ),
+    Figure(
         "attempts_failed",
         unit="",
         basis="attempts",

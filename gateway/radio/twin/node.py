@@ -6,6 +6,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import random
+from collections import deque
 from collections.abc import Mapping
 from typing import Any
 
@@ -251,9 +252,13 @@ class Twin:
         """Produce this sensor's values on its period for as long as it is on and somebody listens."""
         loop = asyncio.get_running_loop()
         item = self.plugin.characteristics[pace.sensor.data]
+        stored: deque[bytes] = deque(maxlen=item.stores)
         due = loop.time()
         while True:
-            active = pace.on and self._listener(item)
+            if stored and pace.on and self._listener(item):
+                await self._push(item, stored.popleft(), wait=True)
+                continue
+            active = pace.on and (item.stores or self._listener(item))
             period = self._settings.period_of(pace) * self._faults.slow
             due = max(due + period, loop.time())
             try:
@@ -262,18 +267,26 @@ class Twin:
                 pace.changed.clear()
                 due = loop.time()
             except TimeoutError:
-                if pace.on and self._listener(item):
-                    await self._push(item, self._payload(item, advance=True))
+                if pace.on and (item.stores or self._listener(item)):
+                    payload = self._payload(item, advance=True)
+                    if self._listener(item):
+                        await self._push(item, payload)
+                    else:
+                        stored.append(payload)
 
     def _listener(self, item: Characteristic) -> bool:
         subscribers = self.device.gatt_server.subscribers.get(self._link, {})
         return any(subscribers.get(self._served[item.name].handle, b""))
 
-    async def _push(self, item: Characteristic, payload: bytes) -> None:
+    async def _push(self, item: Characteristic, payload: bytes, wait: bool = False) -> None:
+        """Send a value; where too many are on their way it is dropped, unless it can ``wait``."""
         payload = self._shortened(item, payload)
         if self._faults.lose and self._chance.random() < self._faults.lose:
             return
         queue = self.device.host.le_acl_packet_queue
+        if wait and self._link is not None and queue is not None and queue.pending >= _WAITING_PACKETS:
+            with contextlib.suppress(ValueError):  # nothing was sent on this link yet
+                await queue.drain(self._link.handle)
         if self._link is None or (queue is not None and queue.pending >= _WAITING_PACKETS):
             return
         if "notify" in item.properties:
