@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from gateway.app.air import make_twins
 from gateway.app.judge import Judged, judge
+from gateway.app.look import Looks
 from gateway.config import NodeConfig, RunConfig
 from gateway.host.clock import Clock
 from gateway.host.gc import freeze_gc
@@ -195,10 +196,10 @@ async def run(
     """
     journal = Journal(log, None if before is None else time.time_ns())
     shows: list[Callable[[RunView], None]] = [journal, on_view, *([Health(health)] if health is not None else [])]
-    with sending(config.mqtt, log) as sender:
+    with sending(config.mqtt, log) as sender, Looks() as looks:
 
         def show(view: RunView) -> None:
-            whole = replace(view, sending=sender.line) if sender else view
+            whole = replace(view, sending=sender.line if sender else "", so_far=looks(view))
             for one in shows:
                 one(whole)
 

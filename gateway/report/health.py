@@ -53,6 +53,14 @@ class Health:
             "dropped": view.status.dropped,
             "trouble": view.status.failed or view.status.trouble,
             "broker": view.sending,
+            "verdicts": None
+            if view.so_far is None
+            else {
+                "after_s": round(view.so_far.at_s, 1),
+                "requirements": [
+                    dict(zip(("node", "of", "figure", "outcome"), one, strict=True)) for one in view.so_far.verdicts
+                ],
+            },
             "nodes": {
                 node.name: {
                     "state": node.link.state,

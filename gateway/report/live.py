@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import defaultdict, deque
+from collections import Counter, defaultdict, deque
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -17,6 +17,7 @@ from rich.text import Text
 from gateway.log.batch import WriterStatus
 from gateway.model.figures import Requirement
 from gateway.model.link import LinkState
+from gateway.model.records import Outcome
 from gateway.report.tables import bounds_of
 
 RATE_WINDOW_S = 5.0
@@ -39,6 +40,26 @@ class NodeView:
 
 
 @dataclass(frozen=True, slots=True)
+class SoFar:
+    """What can be said of the requirements of a run before its end, whenever that is: node, subject, figure and
+    verdict of each, inconclusive for what is open."""
+
+    at_s: float
+    verdicts: tuple[tuple[str, str, str, str], ...]
+
+    @property
+    def line(self) -> str:
+        """How many are decided, and which fail."""
+        found = Counter(verdict for *_, verdict in self.verdicts)
+        failed = [" ".join(whose) for *whose, verdict in self.verdicts if verdict == Outcome.FAIL]
+        which = f" ({', '.join(failed[:3])}{', ...' if len(failed) > 3 else ''})" if failed else ""
+        return (
+            f"verdicts after {clock_text(self.at_s)}, to hold at any end: {found[Outcome.PASS]} pass, "
+            f"{found[Outcome.FAIL]} FAIL{which}, {found[Outcome.INCONCLUSIVE]} open"
+        )
+
+
+@dataclass(frozen=True, slots=True)
 class RunView:
     """A run in progress, to be looked at; nothing in it may be changed. Times in seconds."""
 
@@ -49,6 +70,7 @@ class RunView:
     status: WriterStatus
     required: Mapping[tuple[str, str], Requirement] = field(default_factory=dict)  # rates, by node and channel
     sending: str = ""  # how the values go on to a broker
+    so_far: SoFar | None = None
 
 
 def clock_text(seconds: float) -> str:
@@ -137,7 +159,8 @@ class LiveDisplay:
         trouble = f"  log: {view.status.trouble}" if view.status.trouble else ""
         log = f"{view.status.frames} values in {_size(view.status.path)}"
         head = [Text(view.title, "bold"), Text(f"{clock_text(view.elapsed_s)}{left}; {log}{trouble}")]
-        return Group(*head, *([Text(view.sending)] if view.sending else []), table)
+        told = [view.so_far.line] if view.so_far is not None and view.so_far.verdicts else []
+        return Group(*head, *(Text(line) for line in (*told, view.sending) if line), table)
 
 
 def line_of(view: RunView, rates: Mapping[tuple[str, str], float | None]) -> str:
@@ -151,7 +174,8 @@ def line_of(view: RunView, rates: Mapping[tuple[str, str], float | None]) -> str
     trouble = f"; log: {view.status.trouble}" if view.status.trouble else ""
     log = f"{view.status.frames} values in {_size(view.status.path)}"
     sending = f"; {view.sending}" if view.sending else ""
-    return f"{clock_text(view.elapsed_s)}{length}  {'; '.join(parts)}; {log}{trouble}{sending}"
+    told = f"; {view.so_far.line}" if view.so_far is not None and view.so_far.verdicts else ""
+    return f"{clock_text(view.elapsed_s)}{length}  {'; '.join(parts)}; {log}{trouble}{sending}{told}"
 
 
 def _held(rate: float | None, rule: Requirement | None) -> Text:
