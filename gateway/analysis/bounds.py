@@ -177,6 +177,15 @@ def t_beyond(t: float, freedom: int) -> float:
     return half if t >= 0 else 1 - half
 
 
+def t_quantile(chance: float, freedom: int) -> float:
+    """Which Student's t is met or exceeded with a chance, by halving."""
+    low, high = -1e4, 1e4
+    for _ in range(80):
+        middle = (low + high) / 2
+        low, high = (middle, high) if t_beyond(middle, freedom) > chance else (low, middle)
+    return high
+
+
 def enough_for(share: float, limit: float, n: int) -> int | None:
     """How many observations would tell on which side of ``limit`` a ``share`` lies, if it stays what it was in ``n``;
     None where that can't be told by any number that a run could have."""

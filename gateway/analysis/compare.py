@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from gateway.analysis.bounds import BLOCKS, T_BLOCKS, at_least, t_beyond
+from gateway.analysis.bounds import BLOCKS, T_BLOCKS, at_least, t_beyond, t_quantile
 from gateway.analysis.chance import holm
 from gateway.log.reader import RunInfo
 from gateway.model.figures import LINK, figures_of
@@ -120,7 +120,8 @@ def compare(
         for family, tested in ((bounded, len(bounded)), (counted, _telling([p.least_chance or 0.0 for p in counted])))
         for pair, stands in zip(family, holm([p.chance or 0.0 for p in family], tested, _RISK), strict=True)
     }
-    strictest_t = _t_of(_RISK / 2 / max(len(bounded), 1)) + _t_of(1 - _POWER)
+    freedom = BLOCKS - 1
+    strictest_t = t_quantile(_RISK / 2 / max(len(bounded), 1), freedom) + t_quantile(1 - _POWER, freedom)
     return [
         replace(
             pair,
@@ -209,15 +210,6 @@ def _beyond(difference: float, error: float | None) -> float:
     if error == 0:
         return 0.0 if difference > 0 else 1.0
     return t_beyond(difference / error, BLOCKS - 1)
-
-
-def _t_of(chance: float) -> float:
-    """Which t of `BLOCKS` stretches is exceeded with a chance, by halving."""
-    low, high = -100.0, 100.0
-    for _ in range(60):
-        middle = (low + high) / 2
-        low, high = (middle, high) if t_beyond(middle, BLOCKS - 1) > chance else (low, middle)
-    return high
 
 
 def _chance_of_counts(a: int, b: int, exposed_a: float, exposed_b: float) -> tuple[float, float]:

@@ -4,7 +4,7 @@ instrument."""
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from gateway.analysis.compare import Flip, Pair, flips
@@ -12,13 +12,15 @@ from gateway.analysis.compare import compare as compare_runs
 from gateway.analysis.judge import judge as judge_measures
 from gateway.analysis.judge import outcome_of
 from gateway.analysis.measure import measure_run
-from gateway.analysis.measure.agreement import Agreement, agreement, read_reference, values_of
+from gateway.analysis.measure.agreement import Agreement, Budget, agreement, values_of
+from gateway.analysis.measure.reference import read_reference
+from gateway.analysis.measure.setpoints import Calibration, calibration
 from gateway.config import RunConfig
 from gateway.log.reader import Log, RunInfo
-from gateway.model.errors import InputError
+from gateway.model.errors import InputError, UnitError
 from gateway.model.figures import Requirement
 from gateway.model.records import Measure, Outcome, Verdict
-from gateway.model.units import parse_unit
+from gateway.model.units import Unit, parse_quantity, parse_unit
 from gateway.model.utc import duration_text
 
 
@@ -141,12 +143,20 @@ def _differences(a: RunInfo, b: RunInfo, texts_a: Mapping[str, str], texts_b: Ma
 
 @dataclass(frozen=True, slots=True)
 class Agreed:
-    """A field of a node beside a reference instrument, in the field's unit."""
+    """A field of a node beside a reference, in the field's unit.
+
+    Attributes:
+        agreement: with an instrument that read all the time, None for set points.
+        calibration: by set points, None for readings.
+        budget: what the agreement's offset is uncertain by; None without the reference's uncertainty.
+    """
 
     node: str
     field: str
     unit: str
-    agreement: Agreement
+    agreement: Agreement | None
+    calibration: Calibration | None = None
+    budget: Budget | None = None
 
 
 def agree(
@@ -157,30 +167,52 @@ def agree(
     node: str | None = None,
     column: str | None = None,
     time: str | None = None,
+    zone: str | None = None,
     most_lag_s: float = 60.0,
+    uncertainty: str | None = None,
+    limit: str | None = None,
     run: int | None = None,
 ) -> Agreed:
-    """Compare a field with a calibrated instrument that stood beside the node.
+    """Compare a field with a calibrated instrument that stood beside the node, or with set points that were held.
 
     Args:
-        reference: CSV with a header.
+        reference: CSV with a header; with columns ``from`` and ``to`` it holds set points.
         field: written ``channel.field``.
         unit: of the reference's numbers.
         node: which, needed where the run has several.
-        column, time: of the CSV; the second and the first by default.
-        most_lag_s: how far a lag is looked for, seconds.
+        column, time, zone: as for `read_reference`.
+        most_lag_s: how far a lag is looked for, seconds; not with set points.
+        uncertainty: expanded uncertainty of the reference (k = 2), with its unit.
+        limit: how large an error at a set point may be, with its unit.
         run: its number, the newest by default.
 
     Raises:
         InputError: one of them can't be used, or the two have too little time in common.
     """
-    ref_times_s, ref_values = read_reference(reference, time, column)
+    read = read_reference(reference, time, column, zone)
     with Log(log) as opened, opened.damage_reported():
         info = opened.run(run)
         nodes = info.chosen([node] if node else [], [])
         if len(nodes) != 1:
             raise InputError(f"run {info.id} has the nodes {', '.join(n.name for n in nodes)}; choose one with --node")
-        times_s, values, own_unit = values_of(opened, info, nodes[0], field)
-    gain, zero = parse_unit(unit).to(parse_unit(own_unit))
-    found = agreement(times_s, values, ref_times_s, ref_values * float(gain) + float(zero), most_lag_s)
-    return Agreed(nodes[0].name, field, own_unit, found)
+        times_s, values, of_field = values_of(opened, info, nodes[0], field)
+    own = parse_unit(of_field.unit)
+    gain, zero = (float(part) for part in parse_unit(unit).to(own))
+    expanded = None if uncertainty is None else abs(_difference(uncertainty, own, "uncertainty"))
+    who = nodes[0].name, field, of_field.unit
+    if read.holds:
+        holds = [replace(hold, value=hold.value * gain + zero) for hold in read.holds]
+        allowed = None if limit is None else abs(_difference(limit, own, "limit"))
+        return Agreed(*who, None, calibration(times_s, values, holds, expanded or 0.0, allowed))
+    if limit is not None:
+        raise InputError(f"{reference} holds no set points, and a limit is for those; columns from and to make them")
+    found = agreement(times_s, values, read.times_s, read.values * gain + zero, most_lag_s)
+    return Agreed(*who, found, None, None if expanded is None else found.budget(expanded, of_field.lsb))
+
+
+def _difference(text: str, unit: Unit, what: str) -> float:
+    """A difference of two values, such as 0.2 K, in a unit."""
+    try:
+        return float(parse_quantity(text).span_in(unit))
+    except UnitError as error:
+        raise InputError(f"{what} {text!r}: {error}; write it with its unit, such as '0.2 {unit.symbol}'") from None

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from gateway.cli.shared import LIST, Force, Run, console_of, duration_ns, say
+from gateway.cli.shared import LIST, Force, Run, console_of, duration_ns, exit_with, say
 from gateway.model.errors import InputError
 
 
@@ -63,22 +63,42 @@ def agree(
     unit: Annotated[str, typer.Option(help="Unit of the reference values, such as degC.")],
     node: Annotated[str | None, typer.Option(help="Which node; required if there are several.")] = None,
     column: Annotated[str | None, typer.Option(help="CSV column of the values; the second by default.")] = None,
-    time: Annotated[str | None, typer.Option(help="CSV column of the UTC times; the first by default.")] = None,
+    time: Annotated[str | None, typer.Option(help="CSV column of the times; the first by default.")] = None,
+    zone: Annotated[str | None, typer.Option(help="Time zone of the times, such as Europe/Vienna; UTC else.")] = None,
     lag: Annotated[str, typer.Option(help="Largest lag to search for.")] = "1 min",
+    uncertainty: Annotated[
+        str | None, typer.Option(help="Expanded uncertainty of the reference (k = 2), such as '0.2 K'.")
+    ] = None,
+    limit: Annotated[str | None, typer.Option(help="Largest error that passes at any set point.")] = None,
+    png: Annotated[Path | None, typer.Option(help="Also plot the error at each set point.")] = None,
     run: Run = None,
     as_json: Annotated[bool, typer.Option("--json", help="As JSON, for scripts.")] = False,
+    force: Force = False,
 ) -> None:
-    """Compare a field with a reference instrument: offset, gain, residual, and the lag between them."""
-    import json
-    from dataclasses import asdict
-
+    """Compare a field with a reference instrument (offset, gain, residual, lag), or with set points that were held
+    (error at each, correction, verdict)."""
     from gateway.app.judge import agree as agree_with
-    from gateway.report.tables import agreement_table
+    from gateway.host.files import refuse_existing, write_file
+    from gateway.report.calibrate import agreed_json, agreement_table, error_plot, set_point_table
+    from gateway.report.picture import picture
 
+    if png is not None:
+        refuse_existing(png, force)
     most_lag_s = duration_ns("--lag", lag) / 1e9
-    found = agree_with(log, reference, field, unit, node, column, time, most_lag_s, run)
+    found = agree_with(log, reference, field, unit, node, column, time, zone, most_lag_s, uncertainty, limit, run)
+    if png is not None and found.calibration is None:
+        raise InputError("--png plots set points; this reference has none (columns from and to make them)")
     if as_json:
-        facts = {"node": found.node, "field": found.field, "unit": found.unit}
-        say(json.dumps(facts | asdict(found.agreement), indent=1))
-    else:
-        console_of().print(agreement_table(found.agreement, found.unit))
+        say(agreed_json(found))
+    elif found.agreement is not None:
+        console_of().print(agreement_table(found.agreement, found.budget, found.unit))
+    if found.calibration is not None:
+        if not as_json:
+            table, lines = set_point_table(found.calibration, found.unit)
+            console_of().print(table)
+            for line in lines:
+                console_of().print(line, soft_wrap=True, highlight=False)
+        if png is not None:
+            write_file(png, picture(error_plot(f"{found.node} {found.field}", found.calibration, found.unit)))
+        if found.calibration.outcome is not None:
+            raise exit_with(found.calibration.outcome)

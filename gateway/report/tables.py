@@ -9,7 +9,6 @@ from rich.table import Table
 from rich.text import Text
 
 from gateway.analysis.compare import Flip, Pair, unit_of
-from gateway.analysis.measure.agreement import Agreement
 from gateway.model.events import LinkEvent
 from gateway.model.records import Outcome, Reading, Verdict
 from gateway.model.units import unit_text
@@ -133,23 +132,6 @@ def flip_table(flips: Sequence[Flip]) -> Table:
             number(other.value, other.unit),
             outcome_text(flip.after.outcome),
         )
-    return table
-
-
-def agreement_table(found: Agreement, unit: str) -> Table:
-    """How a field agrees with a reference."""
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_header=False)
-    gain = f"not determined, {found.why_no_lag}" if found.gain is None else f"{found.gain:.5g}"
-    lag = f"not determined, {found.why_no_lag}; offset and gain are those without a lag"
-    if found.lag_s is not None:
-        lag = f"{number(found.lag_s, 's')}, 95 % bounds {number(found.lag_low_s)} to {number(found.lag_high_s, 's')}"
-        lag += ": the value lags the reference"
-    bounds = f"{number(found.offset_low)} to {number(found.offset_high, unit)}"
-    table.add_row("offset", f"{number(found.offset, unit)}, 95 % bounds {bounds}: mean of value minus reference")
-    table.add_row("gain", gain)
-    table.add_row("residual", f"{number(found.residual, unit)}: standard deviation about the line")
-    table.add_row("lag", lag)
-    table.add_row("based on", f"{found.n} values")
     return table
 
 

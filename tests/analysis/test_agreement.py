@@ -9,8 +9,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gateway.analysis.measure.agreement import agreement, read_reference
+from gateway.analysis.measure.agreement import agreement
+from gateway.analysis.measure.reference import Hold, read_reference
+from gateway.analysis.measure.setpoints import calibration
 from gateway.model.errors import InputError
+from gateway.model.records import Outcome
 
 T0 = 1_767_225_600.0
 
@@ -95,8 +98,8 @@ def test_what_is_wrong_with_a_reference_is_told_with_its_line(tmp_path: Path, te
 def test_a_reference_is_read_by_its_columns_and_put_in_order(tmp_path: Path) -> None:
     text = "n,when,t\n1,2026-01-01T00:00:10+00:00,21\n2,1767225600,20\n3,2026-01-01T00:00:05,\n"
     (tmp_path / "r.csv").write_text(text)
-    times, values = read_reference(tmp_path / "r.csv", "when", "t")
-    assert times.tolist() == [T0, T0 + 10] and values.tolist() == [20, 21]
+    read = read_reference(tmp_path / "r.csv", "when", "t")
+    assert read.times_s.tolist() == [T0, T0 + 10] and read.values.tolist() == [20, 21]
     with pytest.raises(InputError, match="no column 'T'; it has n, when, t"):
         read_reference(tmp_path / "r.csv", "when", "T")
 
@@ -105,3 +108,136 @@ def test_a_run_shorter_than_twice_the_lag_is_told_so(tmp_path: Path) -> None:
     times = np.arange(100.0)
     with pytest.raises(InputError, match=r"1 min 39 s in common.*shorter --lag"):
         agreement(times, times, times, times, 60.0)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "when;t\n2026-01-01 13:00:00;20,5\n2026-01-01 13:00:10;21\n",
+        "when\tt\n01.01.2026 13:00\t20,5\n01.01.2026 13:00:10\t21,0\n",
+        "when,t\n2026-01-01T12:00:00Z,20.5\n2026-01-01T12:00:10+00:00,21\n",
+    ],
+)
+def test_files_are_read_as_laboratories_export_them(tmp_path: Path, text: str) -> None:
+    """Semicolons or tabs with a decimal comma, local times in the time zone that is given."""
+    (tmp_path / "r.csv").write_text(text)
+    read = read_reference(tmp_path / "r.csv", zone="Europe/Vienna")
+    assert read.times_s.tolist() == [T0 + 43200, T0 + 43210] and read.values.tolist() == [20.5, 21]
+
+
+def test_a_local_time_that_comes_twice_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "r.csv").write_text("when,t\n2026-10-25 02:30:00,20\n2026-10-25 04:30:00,20\n")
+    with pytest.raises(InputError, match=r"line 2.*comes twice or never in Europe/Vienna; export in UTC"):
+        read_reference(tmp_path / "r.csv", zone="Europe/Vienna")
+    with pytest.raises(InputError, match="there is no time zone 'Moon/Tycho'"):
+        read_reference(tmp_path / "r.csv", zone="Moon/Tycho")
+
+
+def test_noise_of_the_reference_does_not_make_the_gain_smaller() -> None:
+    """With as much noise as half the signal a least-squares line finds 0.8; the gain put in is 1."""
+    rng = np.random.default_rng(4)
+    times = T0 + np.arange(0, 7200, 2.0)
+    true = 20 + np.sin((times - T0) / 400)
+    gains = []
+    for _ in range(20):
+        reference = true + rng.normal(0, 0.35, len(times))
+        found = agreement(times, true + rng.normal(0, 0.1, len(times)), times, reference, 0.0)
+        assert found.gain is not None
+        gains.append(found.gain)
+    least_squares = np.polyfit(reference, true, 1)[0]
+    assert least_squares < 0.85 and np.mean(gains) == pytest.approx(1, abs=0.02)
+
+
+def test_the_line_is_that_of_total_least_squares() -> None:
+    """By NumPy's singular value decomposition of both series in units of their noise (Golub and Van Loan; from
+    memory)."""
+    rng = np.random.default_rng(8)
+    times = T0 + np.arange(0, 4000, 2.0)
+    x = 20 + np.sin((times - T0) / 300) + rng.normal(0, 0.1, 2000)
+    y = 1.05 * (20 + np.sin((times - T0) / 300)) + rng.normal(0, 0.2, 2000)
+    noise = [np.sqrt((np.diff(one) ** 2).mean() / 2) for one in (x, y)]
+    scaled = np.column_stack([(x - x.mean()) / noise[0], (y - y.mean()) / noise[1]])
+    _, _, axes = np.linalg.svd(scaled, full_matrices=False)
+    gain = axes[0, 1] / axes[0, 0] * noise[1] / noise[0]
+    assert agreement(times, y, times, x, 0.0).gain == pytest.approx(gain, rel=1e-6)
+
+
+def test_the_bounds_of_offset_and_gain_hold_them() -> None:
+    rng = np.random.default_rng(9)
+    times, held = T0 + np.arange(0, 3600, 5.0), [0, 0]
+    for _ in range(80):
+        noise = np.convolve(rng.normal(0, 0.3, len(times) + 9), np.ones(10) / 10, "valid")
+        reference = room(times - T0)
+        found = agreement(times, 1.02 * reference - 0.1 + noise, times, reference, 0.0)
+        offset = -0.1 + 0.02 * reference.mean()
+        assert found.gain_low is not None and found.gain_high is not None
+        held[0] += found.offset_low is None or found.offset_low <= offset <= (found.offset_high or 0)
+        held[1] += found.gain_low <= 1.02 <= found.gain_high
+    assert min(held) >= 72
+
+
+def test_an_uncertainty_budget_adds_its_parts_in_squares() -> None:
+    """By hand: 0.2 K expanded is 0.1 K standard; LSB 0.06 K leaves 0.01732 K."""
+    rng = np.random.default_rng(10)
+    times = T0 + np.arange(0, 3600, 5.0)
+    reference = room(times - T0)
+    budget = agreement(times, reference + 0.15 + rng.normal(0, 0.05, len(times)), times, reference, 0.0).budget(
+        0.2, 0.06
+    )
+    assert budget is not None and budget.normalised_error is not None
+    assert budget.resolution == pytest.approx(0.0173205, rel=1e-5)
+    assert budget.expanded == pytest.approx(2 * np.sqrt(0.1**2 + 0.0173205**2 + budget.repeated**2))
+    assert budget.normalised_error == pytest.approx(0.15 / budget.expanded, rel=0.1) and budget.repeated < 0.01
+
+
+HOLDS = [Hold(100.0 * n, 100.0 * n + 60, value) for n, value in enumerate([0.0, 5.0, 10.0, 20.0, 10.0])]
+
+
+def scale(gain: float, zero: float, noise: float = 0.01) -> tuple[np.ndarray, np.ndarray]:
+    rng = np.random.default_rng(3)
+    times = np.arange(0, 500, 1.0)
+    held = np.array([next((h.value for h in HOLDS if h.from_s <= t <= h.to_s), 99.0) for t in times])
+    return times, gain * held + zero + rng.normal(0, noise, len(times))
+
+
+def test_a_calibration_by_set_points_tells_errors_line_and_what_to_write_back() -> None:
+    found = calibration(*scale(1.02, -0.3), HOLDS)
+    assert [point.n for point in found.points] == [61] * 5
+    assert [point.error for point in found.points] == pytest.approx([-0.3, -0.2, -0.1, 0.1, -0.1], abs=0.01)
+    assert (found.gain, found.zero) == (pytest.approx(1.02, abs=0.001), pytest.approx(-0.3, abs=0.01))
+    gain, zero = found.correction
+    assert gain * (1.02 * 7 - 0.3) + zero == pytest.approx(7, abs=0.01)
+    assert found.repeatability is not None and found.repeatability < 0.01 and found.outcome is None
+
+
+@pytest.mark.parametrize(
+    ("limit", "reference", "outcome"),
+    [
+        (0.5, 0.0, Outcome.PASS),
+        (0.2, 0.0, Outcome.FAIL),
+        (0.302, 0.0, Outcome.INCONCLUSIVE),
+        (0.5, 0.3, Outcome.INCONCLUSIVE),
+    ],
+)
+def test_the_largest_error_is_held_against_a_limit_with_its_bounds(
+    limit: float, reference: float, outcome: Outcome
+) -> None:
+    assert calibration(*scale(1.02, -0.3), HOLDS, reference, limit).outcome is outcome
+
+
+def test_set_points_without_values_or_without_a_difference_are_told() -> None:
+    with pytest.raises(InputError, match="0 values came while 7 was held"):
+        calibration(*scale(1, 0), [HOLDS[0], Hold(9e5, 9e5 + 10, 7.0)])
+    with pytest.raises(InputError, match="two different values"):
+        calibration(*scale(1, 0), [HOLDS[2], HOLDS[4]])
+
+
+def test_set_points_are_read_from_a_file_with_from_and_to(tmp_path: Path) -> None:
+    (tmp_path / "s.csv").write_text(
+        "From;To;kg\n2026-01-01 12:00;2026-01-01 12:05;0\n2026-01-01 12:10;2026-01-01 12:15;5,25\n"
+    )
+    read = read_reference(tmp_path / "s.csv")
+    assert read.holds == (Hold(T0 + 43200, T0 + 43500, 0.0), Hold(T0 + 43800, T0 + 44100, 5.25))
+    (tmp_path / "s.csv").write_text("from,to,kg\n2026-01-01 12:05,2026-01-01 12:00,0\n")
+    with pytest.raises(InputError, match="to must be later"):
+        read_reference(tmp_path / "s.csv")

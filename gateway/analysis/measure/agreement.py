@@ -1,21 +1,20 @@
 """How far a prototype's values agree with those of a calibrated instrument that stood beside it: offset, gain, what
-remains beside them, and by how much the prototype lags. The lag is the one at which the least remains; gain and offset
-are the least-squares line of its values over the reference's at that lag."""
+remains beside them, and by how much the prototype lags. The lag is the one at which the least remains. The gain is that
+of a line with errors on both sides (Deming; York et al., Am. J. Phys. 72, 2004, for errors that are the same all along;
+from memory): noise of the reference would make that of a least-squares line too small. How far all three may be off
+follows from leaving out each of 20 stretches in turn (the jackknife), the lag sought anew each time."""
 
 from __future__ import annotations
 
-import csv
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC, datetime
-from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 
-from gateway.analysis.bounds import BLOCKS, block_bounds
-from gateway.log.reader import Log, NodeInfo, RunInfo
+from gateway.analysis.bounds import BLOCKS, T_BLOCKS, block_bounds
+from gateway.log.reader import FieldInfo, Log, NodeInfo, RunInfo
 from gateway.log.schema import quoted
 from gateway.model.errors import InputError
 from gateway.model.utc import duration_text
@@ -24,7 +23,6 @@ Floats = npt.NDArray[np.float64]
 FEWEST = 20
 MOST_VALUES = 20_000  # evenly taken from all; more tell no more of a line
 _LAGS = 400
-_MOST_ROWS = 5_000_000
 _AS_GOOD = math.sqrt(1 + 4.41 / (BLOCKS - 2))  # F(0.95; 1, 18) = 4.41, from memory; of standard deviations
 _FAR = 5.0  # times the usual distance of two reference values: nothing is known between them
 
@@ -35,8 +33,10 @@ class Agreement:
 
     Attributes:
         n: values compared.
-        offset, offset_low, offset_high: mean of value less reference, with 95 % bounds by blocks.
-        gain: rise of the value for one of the reference, None where the reference did not change.
+        offset, offset_low, offset_high: mean of value less reference, with 95 % bounds; these None where it moves
+            through the whole of the comparison.
+        gain, gain_low, gain_high: rise of the value for one of the reference, with 95 % bounds; None where the
+            reference did not change.
         residual: standard deviation beside the line.
         lag_s, lag_low_s, lag_high_s: how much later the value follows, with 95 % bounds; None where that can't be told,
             and then offset and gain are those without a lag.
@@ -45,14 +45,59 @@ class Agreement:
 
     n: int
     offset: float
-    offset_low: float
-    offset_high: float
+    offset_low: float | None
+    offset_high: float | None
     gain: float | None
     residual: float
     lag_s: float | None
     lag_low_s: float | None = None
     lag_high_s: float | None = None
     why_no_lag: str = ""
+    gain_low: float | None = None
+    gain_high: float | None = None
+
+    def budget(self, reference: float, lsb: float | None) -> Budget | None:
+        """What the offset's uncertainty is made of; None where it has no bounds.
+
+        Args:
+            reference: expanded uncertainty of the reference (k = 2), in the field's unit.
+            lsb: weight of one count of the field.
+        """
+        if self.offset_low is None or self.offset_high is None:
+            return None
+        return Budget(self.offset, reference / 2, (self.offset_high - self.offset_low) / 2 / T_BLOCKS, lsb or 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Budget:
+    """The standard uncertainties of an offset, in the field's unit (GUM, JCGM 100, clause 5; from memory).
+
+    Attributes:
+        offset: what it is of.
+        reference: of the reference, half its expanded uncertainty.
+        repeated: of the comparison itself, by its stretches, lag included (type A).
+        lsb: weight of one count, which leaves LSB / sqrt(12).
+    """
+
+    offset: float
+    reference: float
+    repeated: float
+    lsb: float
+
+    @property
+    def resolution(self) -> float:
+        """Of the field's resolution."""
+        return self.lsb / math.sqrt(12)
+
+    @property
+    def expanded(self) -> float:
+        """All of them together, k = 2."""
+        return 2 * math.sqrt(self.reference**2 + self.repeated**2 + self.resolution**2)
+
+    @property
+    def normalised_error(self) -> float | None:
+        """The offset in expanded uncertainties, E_n of ISO/IEC 17043 (from memory): at most 1 agrees."""
+        return self.offset / self.expanded if self.expanded else None
 
 
 def agreement(times_s: Floats, values: Floats, ref_times_s: Floats, ref_values: Floats, most_lag_s: float) -> Agreement:
@@ -85,25 +130,102 @@ def agreement(times_s: Floats, values: Floats, ref_times_s: Floats, ref_values: 
     step = -(-len(values) // MOST_VALUES)
     times_s, values = times_s[::step], values[::step]
 
-    def rest(lag_s: float) -> tuple[float, float | None]:
-        """What remains at a lag, and the gain there."""
-        reference = np.interp(times_s - lag_s, ref_times_s, ref_values)
-        spread = float(((reference - reference.mean()) ** 2).sum())
-        if spread <= 1e-18 * max(float((reference**2).sum()), 1.0):
-            return float(np.std(values)), None
-        gain = float(((reference - reference.mean()) * (values - values.mean())).sum()) / spread
-        return float(np.std(values - values.mean() - gain * (reference - reference.mean()))), gain
+    pairs = _Pairs(times_s, values, ref_times_s, ref_values)
+    everywhere = np.ones(len(values), bool)
+    moves = pairs.fit(0.0, everywhere).gain is not None
+    found = _lag(lambda lag: pairs.fit(lag, everywhere).residual, most_lag_s) if moves and most_lag_s > 0 else _NO_LAG
+    told = moves and most_lag_s > 0 and not found.why_not
+    lag_s = found.best_s if told else 0.0
+    fit = pairs.fit(lag_s, everywhere)
+    offset, gain = _jackknife(pairs, fit, found if told else _NO_LAG)
+    blocks = block_bounds([float(part.mean()) for part in np.array_split(pairs.apart(lag_s), BLOCKS)])
+    if blocks is not None and offset is not None:  # the wider of both
+        half = max(offset, (blocks[1] - blocks[0]) / 2)
+        sides: tuple[float | None, float | None] = fit.offset - half, fit.offset + half
+    else:
+        sides = None, None
+    gains = (None, None) if fit.gain is None or gain is None else (fit.gain - gain, fit.gain + gain)
+    why = "the reference did not change" if not moves else found.why_not or "none was looked for"
+    return Agreement(
+        len(values),
+        fit.offset,
+        *sides,
+        fit.gain,
+        fit.residual,
+        lag_s if told else None,
+        found.low_s if told else None,
+        found.high_s if told else None,
+        "" if told else why,
+        *gains,
+    )
 
-    found = _lag(lambda lag_s: rest(lag_s)[0], most_lag_s) if rest(0.0)[1] is not None and most_lag_s > 0 else _NO_LAG
-    lag_s = found.best_s if not found.why_not else 0.0
-    residual, gain = rest(lag_s)
-    apart = values - np.interp(times_s - lag_s, ref_times_s, ref_values)
-    low, high = block_bounds([float(part.mean()) for part in np.array_split(apart, BLOCKS)]) or (-math.inf, math.inf)
-    offset = float(apart.mean())
-    if gain is None or found.why_not or most_lag_s <= 0:
-        why = "the reference did not change" if gain is None else found.why_not or "none was looked for"
-        return Agreement(len(values), offset, low, high, gain, residual, None, why_no_lag=why)
-    return Agreement(len(values), offset, low, high, gain, residual, lag_s, found.low_s, found.high_s)
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    offset: float
+    gain: float | None
+    residual: float
+
+
+class _Pairs:
+    """Values beside the reference at their times, less a lag."""
+
+    def __init__(self, times_s: Floats, values: Floats, ref_times_s: Floats, ref_values: Floats) -> None:
+        self._times_s, self._values, self._ref_times_s, self._ref_values = times_s, values, ref_times_s, ref_values
+        self._noise = _noise(values)
+        place = np.clip(np.searchsorted(ref_times_s, times_s), 1, len(ref_times_s) - 1)
+        before_s, after_s = ref_times_s[place - 1], ref_times_s[place]
+        share = np.clip((times_s - before_s) / np.maximum(after_s - before_s, 1e-9), 0, 1)
+        # between two readings the noise of both is averaged
+        self._ref_noise = _noise(ref_values) * math.sqrt(float((share**2 + (1 - share) ** 2).mean()))
+
+    def _reference(self, lag_s: float) -> Floats:
+        reference: Floats = np.interp(self._times_s - lag_s, self._ref_times_s, self._ref_values)
+        return reference
+
+    def apart(self, lag_s: float) -> Floats:
+        """Value less reference."""
+        return self._values - self._reference(lag_s)
+
+    def fit(self, lag_s: float, kept: npt.NDArray[np.bool_]) -> _Fit:
+        """The line with errors on both sides through those kept; its residual is along the values."""
+        x, y = self._reference(lag_s)[kept], self._values[kept]
+        offset = float((y - x).mean())
+        dx, dy = x - x.mean(), y - y.mean()
+        xx, yy, xy = float((dx**2).mean()), float((dy**2).mean()), float((dx * dy).mean())
+        if xx <= 1e-18 * max(float((x**2).mean()), 1.0):
+            return _Fit(offset, None, float(y.std()))
+        gain = xy / xx
+        if self._ref_noise > 0 and self._noise > 0 and xy != 0:
+            ratio = (self._noise / self._ref_noise) ** 2
+            gain = (yy - ratio * xx + math.sqrt((yy - ratio * xx) ** 2 + 4 * ratio * xy**2)) / (2 * xy)
+        return _Fit(offset, gain, float(np.std(dy - gain * dx)))
+
+
+def _noise(values: Floats) -> float:
+    """From one value to the next (Allan deviation), which slow change hardly touches."""
+    return float(np.sqrt((np.diff(values) ** 2).mean() / 2)) if len(values) > 1 else 0.0
+
+
+def _jackknife(pairs: _Pairs, whole: _Fit, lag: _Lag) -> tuple[float | None, float | None]:
+    """Half the widths of the bounds of offset and gain, each of `BLOCKS` stretches left out in turn and the lag sought
+    anew within its bounds."""
+    n, offsets, gains = len(pairs.apart(0.0)), [], []
+    lags = np.linspace(lag.low_s, lag.high_s, 9) if lag.high_s > lag.low_s else [lag.best_s]
+    for part in np.array_split(np.arange(n), BLOCKS):
+        kept = np.ones(n, bool)
+        kept[part] = False
+        best = min((pairs.fit(float(one), kept) for one in lags), key=lambda fit: fit.residual)
+        offsets.append(best.offset)
+        gains.append(best.gain)
+    told = [gain for gain in gains if gain is not None]
+    return _half(offsets), _half(told) if whole.gain is not None and len(told) == BLOCKS else None
+
+
+def _half(left_out: list[float]) -> float:
+    """Of the jackknife's standard error, with Student's t."""
+    mean, m = sum(left_out) / len(left_out), len(left_out)
+    return T_BLOCKS * math.sqrt((m - 1) / m * sum((one - mean) ** 2 for one in left_out))
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,8 +265,8 @@ def _lag(rest: Callable[[float], float], most_s: float) -> _Lag:
     return _Lag(lag_s, min(low_s, lag_s), max(high_s, lag_s))
 
 
-def values_of(log: Log, run: RunInfo, node: NodeInfo, field: str) -> tuple[Floats, Floats, str]:
-    """Times (seconds UTC), values and unit of a field written ``channel.field``.
+def values_of(log: Log, run: RunInfo, node: NodeInfo, field: str) -> tuple[Floats, Floats, FieldInfo]:
+    """Times (seconds UTC) and values of a field written ``channel.field``, and what it is.
 
     Raises:
         InputError: the node has no such field.
@@ -156,62 +278,4 @@ def values_of(log: Log, run: RunInfo, node: NodeInfo, field: str) -> tuple[Float
     chunks = log.rows(run, node, channel.relation, f"t_ns / 1e9, {quoted(info.column)}")
     rows = np.concatenate([np.empty((0, 2)), *(np.array(chunk, dtype=np.float64) for chunk in chunks)])
     rows = rows[np.isfinite(rows[:, 1])]
-    return rows[:, 0], rows[:, 1], info.unit
-
-
-def read_reference(path: Path, time: str | None, column: str | None) -> tuple[Floats, Floats]:
-    """Times (seconds UTC) and values of a CSV file with a header, in order of time.
-
-    Args:
-        time, column: names of the columns; the first and the second by default.
-
-    Raises:
-        InputError: the file, a column or a line can't be used.
-    """
-    times: list[float] = []
-    values: list[float] = []
-    try:
-        with path.open(newline="", encoding="utf-8-sig") as file:
-            rows = csv.reader(file)
-            header = next(rows, [])
-            places = [_place(path, header, name, default) for name, default in ((time, 0), (column, 1))]
-            for row in rows:
-                if not row or (len(row) > places[1] and not row[places[1]].strip()):
-                    continue  # no reading
-                try:
-                    moment, value = _moment_s(row[places[0]]), float(row[places[1]])
-                except (ValueError, IndexError):
-                    found = ",".join(row)[:60]
-                    raise InputError(
-                        f"{path}, line {rows.line_num}: {found!r}; a UTC time such as 2026-01-01T12:00:00Z (or seconds "
-                        "since 1970) and a number are expected"
-                    ) from None
-                if math.isfinite(value) and math.isfinite(moment):
-                    times.append(moment)
-                    values.append(value)
-                if len(times) > _MOST_ROWS:
-                    raise InputError(f"{path} has more than {_MOST_ROWS:,} rows; use a part of it")
-    except OSError as error:
-        raise InputError(f"{path} can't be read: {error.strerror}; check the path") from None
-    except (UnicodeDecodeError, csv.Error) as error:
-        raise InputError(f"{path} is not CSV text: {error}; export it as comma-separated UTF-8") from None
-    if len(times) < 2:
-        raise InputError(f"{path} has {len(times)} readings, at least 2 are needed")
-    order = np.argsort(times, kind="stable")
-    return np.array(times)[order], np.array(values)[order]
-
-
-def _place(path: Path, header: list[str], name: str | None, default: int) -> int:
-    if name is None and default < len(header):
-        return default
-    if name is not None and name in header:
-        return header.index(name)
-    raise InputError(f"{path} has no column {name or default + 1!r}; it has {', '.join(header)[:200] or 'none'}")
-
-
-def _moment_s(text: str) -> float:
-    try:
-        return float(text)
-    except ValueError:
-        moment = datetime.fromisoformat(text.strip())
-        return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()
+    return rows[:, 0], rows[:, 1], info
