@@ -59,7 +59,7 @@ def judge(
                     tested += 1
                     if verdict.outcome is Outcome.FAIL and (chance := _chance_of_failing(verdict)) > 0:
                         failing.append((len(verdicts), chance, risk))
-                verdicts.append(verdict)
+                verdicts.append(replace(verdict, risk=rule.risk))
     for place, chance in _by_accident(failing, tested):
         verdicts[place] = replace(
             verdicts[place],
@@ -86,6 +86,22 @@ def _chance_of_failing(v: Verdict) -> float:
         return 0.0
     above = chance_at(m, allowed, above=True) if allowed is not None else 1.0
     return min(above, chance_at(m, v.low, above=False) if v.low is not None else 1.0)
+
+
+def decision_text(verdicts: Iterable[Verdict]) -> str:
+    """The decision rule of a run in words, with its risks (JCGM 106, 9.3 and 9.5: those of consumer and producer; from
+    memory)."""
+    other = [v for v in verdicts if v.risk != GUARD]
+    own = [
+        f"{v.measure.node} {v.measure.subject} {v.measure.name}: "
+        + ("simple acceptance" if v.risk == SIMPLE else f"a risk of {v.risk:.2g}")
+        for v in other
+    ]
+    return (
+        "guarded acceptance: a node just at a limit passes in 2.5 % of runs at most (consumer's risk), and one that "
+        "keeps all its limits fails in 2.5 % at most (producer's risk; failures that rest on chance stand among all "
+        "requirements, by Holm)" + (f"; other rules for {', '.join(own)}" if own else "")
+    )
 
 
 def outcome_of(run: RunInfo, verdicts: Iterable[Verdict]) -> Outcome:

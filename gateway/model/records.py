@@ -114,6 +114,7 @@ class Verdict:
         outcome: pass, fail or inconclusive.
         margin: distance to the nearer bound in the measure's unit, negative when outside.
         why: one line of explanation, "" for a plain pass.
+        risk: how likely a node just at the limit is passed or failed at most.
     """
 
     measure: Measure
@@ -122,3 +123,4 @@ class Verdict:
     outcome: Outcome
     margin: float | None
     why: str = ""
+    risk: float = 0.025

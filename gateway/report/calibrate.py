@@ -135,12 +135,17 @@ def error_plot(title: str, found: Calibration, unit: str) -> Plot:
     ]
     limits = [] if found.limit is None else [-found.limit, found.limit]
     symbol = unit_text(unit)
+    reach = 1.15 * max(
+        [abs(one) for point in found.points for one in (point.error_low, point.error_high, point.error) if one]
+        + limits
+        + [1e-12]
+    )
     layout = {
         "margin": {"l": 84, "r": 30, "t": 10, "b": 48},
         "showlegend": False,
         "separators": ".",
         "xaxis": {"title": {"text": f"set point, {symbol}"}},
-        "yaxis": {"title": {"text": f"error, {symbol}"}, "zeroline": True},
+        "yaxis": {"title": {"text": f"error, {symbol}"}, "zeroline": True, "range": [-reach, reach]},
         "shapes": [
             {
                 "type": "line",

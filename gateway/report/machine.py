@@ -11,7 +11,7 @@ from xml.etree import ElementTree
 
 from gateway.analysis.compare import Flip, Pair, unit_of
 from gateway.analysis.evidence import evidence
-from gateway.analysis.judge import CUT_OFF, outcome_of
+from gateway.analysis.judge import CUT_OFF, decision_text, outcome_of
 from gateway.log.reader import RunInfo
 from gateway.model.records import Measure, Outcome, Reading, Verdict
 from gateway.report.tables import number, required
@@ -27,6 +27,7 @@ def verdicts_json(run: RunInfo, verdicts: Sequence[Verdict]) -> str:
             "title": run.title,
             "ended": run.ended_how if run.ended_ns is not None else CUT_OFF,
             "outcome": outcome_of(run, verdicts).value,
+            "decision_rule": decision_text(verdicts),
             "verdicts": [_plain(run, v) for v in verdicts],
         },
         indent=1,
@@ -105,6 +106,7 @@ def _plain(run: RunInfo, v: Verdict) -> dict[str, Any]:
         "bounds_95_percent": _bounds(v.measure),
         "method": v.measure.method,
         "outcome": v.outcome.value,
+        "risk": v.risk,
         "why": v.why,
         "query": evidence(run, v.measure),
     }
@@ -116,6 +118,7 @@ def verdicts_junit(run: RunInfo, verdicts: Sequence[Verdict]) -> str:
     A fail is a failure. What is inconclusive is an error: such a server must not take it for a pass.
     """
     root = ElementTree.Element("testsuites", name=run.title)
+    rule = decision_text(verdicts)
     for node in dict.fromkeys(v.measure.node for v in verdicts):
         own = [v for v in verdicts if v.measure.node == node]
         counts = {outcome: sum(v.outcome is outcome for v in own) for outcome in Outcome}
@@ -128,6 +131,8 @@ def verdicts_junit(run: RunInfo, verdicts: Sequence[Verdict]) -> str:
             errors=str(counts[Outcome.INCONCLUSIVE]),
             time=f"{run.lasted_s:.3f}",
         )
+        properties = ElementTree.SubElement(suite, "properties")
+        ElementTree.SubElement(properties, "property", name="decision rule", value=rule)
         for verdict in own:
             _case(suite, run, verdict)
     if run.ended_ns is None:

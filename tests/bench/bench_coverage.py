@@ -11,9 +11,12 @@ import sys
 
 import numpy as np
 
-from gateway.analysis.bounds import BLOCKS, block_bounds, share_bounds
+from gateway.analysis.bounds import BLOCKS, T_BLOCKS, block_bounds, share_bounds
+from gateway.analysis.judge import judge
 from gateway.analysis.measure.channel import _loss_share
 from gateway.analysis.measure.counter import Counted
+from gateway.model.figures import Requirement
+from gateway.model.records import Measure, Outcome, overall
 from tests.analysis.test_nodeclock import on_events
 
 RUNS = int(sys.argv[1]) if len(sys.argv) > 1 else 400
@@ -68,9 +71,56 @@ def main() -> None:
         rng = np.random.default_rng(seed)
         kept = rng.random(10_000) < 0.9
         counts = kept.reshape(BLOCKS, -1).sum(axis=1) * BLOCKS / 1000
-        low, high = block_bounds(counts.tolist())
-        inside += low <= 9.0 <= high
+        bounds = block_bounds(counts.tolist())
+        inside += bounds is None or bounds[0] <= 9.0 <= bounds[1]
     print(f"rate of 10,000 values, a tenth lost at random: {100 * inside / RUNS:.1f}")
+
+
+def means() -> None:
+    """The mean of values that hang together over so many blocks (autoregression of first order)."""
+    print("\nmean, values that hang together over so many of 20 blocks: inside or none, none, width against plain t")
+    for length in (0.01, 0.25, 0.5, 1.0, 3.0):
+        rng = np.random.default_rng(1)
+        inside = none = 0
+        wider = []
+        keep = float(np.exp(-1 / (50 * length)))
+        for _ in range(RUNS):
+            noise, value = rng.normal(size=50 * BLOCKS), rng.normal() / np.sqrt(1 - keep**2)
+            series = np.empty(50 * BLOCKS)
+            for place, step in enumerate(noise):
+                value = keep * value + step
+                series[place] = value
+            blocks = series.reshape(BLOCKS, -1).mean(axis=1)
+            bounds = block_bounds(blocks.tolist())
+            if bounds is None:
+                none += 1
+                continue
+            inside += bounds[0] <= 0 <= bounds[1]
+            wider.append((bounds[1] - bounds[0]) / 2 / (T_BLOCKS * blocks.std(ddof=1) / np.sqrt(BLOCKS)))
+        print(f"{length:6.2f}: {100 * (inside + none) / RUNS:6.1f} {100 * none / RUNS:6.1f} {np.median(wider):6.2f}")
+
+
+def decisions() -> None:
+    """A run of 20 channels of 200,000 values, losses in bursts of 3 on average, each allowed to lose 1 %."""
+    print("\n20 requirements of at most 1 % loss, bursts of 3: runs that pass, fail and stay open, percent")
+    rules = [Requirement("crate", f"c{k}", "loss", None, 1.0, "percent") for k in range(20)]
+    for what, shares in (
+        ("all at two thirds of the limit", [0.00667] * 20),
+        ("all at the limit", [0.01] * 20),
+        ("one at the limit, others at two thirds", [0.01] + [0.00667] * 19),
+        ("one at one and a half times the limit", [0.015] + [0.00667] * 19),
+    ):
+        rng = np.random.default_rng(2)
+        found = dict.fromkeys(Outcome, 0)
+        for _ in range(RUNS // 4):
+            measures = []
+            for k, share in enumerate(shares):
+                told, received = counted(losses(rng, 200_000, share, 3.0))
+                value, n, low, high, method = _loss_share(told, received)
+                measures.append(Measure("a", f"c{k}", "loss", value, "percent", n, "values", low, high, method))
+            found[overall(v.outcome for v in judge(rules, {"a": "crate"}, measures))] += 1
+        shown = " ".join(f"{100 * found[o] / (RUNS // 4):6.1f}" for o in Outcome)
+        print(f"{what:40} {shown}")
 
 
 def drifts() -> None:
@@ -94,4 +144,6 @@ def drifts() -> None:
 
 if __name__ == "__main__":
     main()
+    means()
     drifts()
+    decisions()

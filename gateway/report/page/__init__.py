@@ -12,7 +12,7 @@ from typing import Any
 from jinja2 import Environment, StrictUndefined
 
 from gateway.analysis.evidence import evidence
-from gateway.analysis.judge import outcome_of
+from gateway.analysis.judge import decision_text, outcome_of
 from gateway.analysis.measure import NodeSurvey
 from gateway.log.reader import RunInfo
 from gateway.model.events import EventKind, LinkEvent
@@ -76,6 +76,7 @@ def page(
     return environment.from_string((folder / "page.html").read_text("utf-8")).render(
         run=run,
         outcome=outcome,
+        decision=decision_text(verdicts),
         counts={kind: sum(v.outcome is kind for v in verdicts) for kind in Outcome},
         failed=[v for v in verdicts if v.outcome is Outcome.FAIL],
         open=[v for v in verdicts if v.outcome is Outcome.INCONCLUSIVE],
