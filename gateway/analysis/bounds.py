@@ -25,7 +25,7 @@ T_BLOCKS = 2.0930241  # Student's t, 0.975 quantile at 19 degrees of freedom, as
 # The same at 8 to 18 degrees of freedom
 _T_LINES = (2.306, 2.262, 2.228, 2.201, 2.179, 2.160, 2.145, 2.131, 2.120, 2.110, 2.101)
 _Z = 1.960  # of the normal distribution
-_NO_LEVEL = 0.7  # correlation of neighbouring stretches from which on their mean has no bounds
+_NO_LEVEL = 0.75  # correlation of neighbouring stretches from which on their mean has no bounds
 _STEPS = 200
 _EXACT_RANKS = 200
 _TINY = 1e-300
@@ -144,8 +144,8 @@ def block_bounds(means: Sequence[float]) -> tuple[float, float] | None:
     mean, n = statistics.fmean(means), len(means)
     apart = [one - mean for one in means]
     squares = sum(a * a for a in apart)
-    # a correlation that is estimated from n means is 1 / n too low
-    together = sum(map(operator.mul, apart, apart[1:])) / squares + 1 / n if squares else 0.0
+    # estimated from so few, a correlation comes out too low by (1 + 3 r) / n (Marriott and Pope, 1954; from memory)
+    together = (sum(map(operator.mul, apart, apart[1:])) / squares + 1 / n) / (1 - 3 / n) if squares else 0.0
     if together > _NO_LEVEL:
         return None
     wider = math.sqrt((1 + together) / (1 - together)) if together > 0 else 1.0
