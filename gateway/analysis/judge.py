@@ -148,7 +148,7 @@ def _verdict(
     decided = _decided(m, low, high, risk) if m.method and risk < SIMPLE else None
     if m.method and risk < SIMPLE and decided is None:
         return doubt(_open(m, low, high, risk), margin)
-    if judged.whole_run and shortfall:
+    if judged.whole_run and shortfall and decided is not Outcome.FAIL:
         return doubt(shortfall, margin)
     if decided is not None:
         return Verdict(m, low, high, decided, margin)

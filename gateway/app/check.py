@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
@@ -16,8 +16,9 @@ from gateway.capture.streams import check_streams
 from gateway.config import load_run
 from gateway.config.lint import plugin_doubts, run_doubts
 from gateway.host.toml import read_toml
-from gateway.model.errors import InputError, PayloadError, Problem, ProblemsError
+from gateway.model.errors import InputError, PayloadError, Problem, ProblemsError, UnitError
 from gateway.model.records import Reading
+from gateway.model.units import parse_quantity
 from gateway.plugin import Characteristic, find_plugin, load_plugin
 from gateway.plugin.derive import read_all
 from gateway.plugin.layout.columns import decode_columns as columns_of
@@ -95,13 +96,16 @@ def find_characteristic(plugin: str, name: str) -> Characteristic:
     raise InputError(f"{name!r} is not among the {len(names)} adopted characteristics known here{hint}")
 
 
-def decode(plugin: str, characteristic: str, raw: bytes) -> list[Reading]:
+def decode(
+    plugin: str, characteristic: str, raw: bytes, constants: Mapping[str, Mapping[str, float]] | None = None
+) -> list[Reading]:
     """One value by its declared layout: every field in byte order, then the derived values.
 
     Args:
         plugin: a plugin's kind or folder, or ``adopted``.
         characteristic: its name in the plugin, or the number or name of an adopted one.
         raw: the bytes.
+        constants: what the node's constants hold, by constant and field, for derived values.
 
     Example: ``decode("adopted", "0x2A6E", bytes.fromhex("f1d8"))`` reads -99.99 degC.
 
@@ -109,9 +113,47 @@ def decode(plugin: str, characteristic: str, raw: bytes) -> list[Reading]:
         InputError: there is no such plugin or characteristic, or the bytes do not fit its layout.
     """
     try:
-        return read_all(find_characteristic(plugin, characteristic), raw, {})
+        return read_all(find_characteristic(plugin, characteristic), raw, constants or {})
     except PayloadError as error:
         raise InputError(f"{error}; found {raw.hex(' ') or 'no bytes'}") from None
+
+
+def decode_start(plugin: str, characteristic: str, raw: bytes) -> list[Reading]:
+    """The fields at the start of a value that does not fit its layout, as far as there are bytes for them.
+
+    Raises:
+        InputError: there is no such plugin or characteristic.
+    """
+    return find_characteristic(plugin, characteristic).codec.read_start(raw)
+
+
+def read_constants(plugin: str, texts: Sequence[str]) -> dict[str, dict[str, float]]:
+    """Constants written as ``NAME.field=value``, the value with its unit or in the field's.
+
+    Raises:
+        InputError: there is no such constant, or the value is none.
+    """
+    found: dict[str, dict[str, float]] = {}
+    if not texts:
+        return found
+    declared = find_plugin(plugin)
+    known = {
+        f"{name}.{field.name}": (owner, field)
+        for name, owner in declared.constant_names.items()
+        for field in declared.characteristics[owner].layout.fields
+    }
+    for text in texts:
+        name, _, value = text.partition("=")
+        if name.strip() not in known:
+            raise InputError(f"{plugin} has no constant {name.strip()!r}; it has {', '.join(known) or 'none'}")
+        owner, field = known[name.strip()]
+        try:
+            number = parse_quantity(value.strip())
+            number = number if number.unit.symbol or not field.unit.symbol else replace(number, unit=field.unit)
+            found.setdefault(owner, {})[field.name] = float(number.in_unit(field.unit))
+        except UnitError as error:
+            raise InputError(f"constant {text!r}: {error}; write {name.strip()}=VALUE") from None
+    return found
 
 
 def decode_columns(

@@ -16,6 +16,7 @@ from gateway.analysis.contents import contents as contents_of
 from gateway.analysis.contents import newest as newest_of
 from gateway.capture.cipher import read_keys
 from gateway.capture.containers import is_foreign
+from gateway.capture.streams import check_streams
 from gateway.capture.summary import CaptureContents, capture_contents
 from gateway.export import Exported, Form, Wanted
 from gateway.export import export as export_run
@@ -26,7 +27,7 @@ from gateway.log.reader import Log
 from gateway.log.redecode import Redecoded
 from gateway.log.redecode import redecode as redecode_log
 from gateway.log.schema import quoted
-from gateway.model.errors import InputError
+from gateway.model.errors import InputError, ProblemsError
 from gateway.plugin import Plugin, find_plugin, load_plugin
 
 
@@ -174,12 +175,16 @@ def redecode(log: Path, plugins: Sequence[Path] = (), on_progress: Callable[[int
 
     Raises:
         LogFileError: the log can't be used; then nothing was changed.
-        InputError: a plugin can't be used.
+        InputError: a plugin can't be used, or its recorded streams do not decode as they should.
     """
     freeze_gc()
     with Log(log) as opened, opened.damage_reported():
         kinds = {node.kind for number in opened.run_ids() for node in opened.run(number).nodes}
-    return redecode_log(log, plugins_of(kinds, plugins), on_progress)
+    chosen = plugins_of(kinds, plugins)
+    wrong = [problem for plugin in chosen.values() for problem in check_streams(plugin)[1] if problem.fatal]
+    if wrong:
+        raise ProblemsError(wrong)
+    return redecode_log(log, chosen, on_progress)
 
 
 def merge(logs: Sequence[Path], output: Path, on_source: Callable[[Path], None] = _ignore) -> list[Merged]:

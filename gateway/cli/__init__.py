@@ -12,8 +12,8 @@ from typing import Annotated
 import typer
 
 from gateway.cli import captures, files, firmware, logs, messages, report, runs
-from gateway.cli.shared import EXIT_INPUT, EXIT_INTERRUPTED, report_problem, say
-from gateway.model.errors import GattestError
+from gateway.cli.shared import EXIT_INPUT, EXIT_INTERRUPTED, EXIT_PIPE, report_problem, say
+from gateway.model.errors import GattestError, OutputClosedError
 from gateway.model.version import __version__
 
 new = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Create a template to start from.")
@@ -67,6 +67,8 @@ def main() -> None:
         if others is not None:
             raise
         sys.exit(_refuse(_leaves(ours)))
+    except BrokenPipeError:
+        sys.exit(_refuse([OutputClosedError()]))
     except OSError as error:  # what is read and written for the user has its own errors: this is the output
         sys.exit(_refuse([GattestError(f"the output can't be written: {error.strerror}")]))
     except (KeyboardInterrupt, CancelledError):
@@ -87,9 +89,10 @@ def _refuse(errors: Iterable[BaseException]) -> int:
         sys.stdout.flush()
     except OSError:  # what is held back goes nowhere, or Python would complain of it at exit
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-    for error in errors:
+    told = [error for error in errors if not isinstance(error, OutputClosedError)]
+    for error in told:
         report_problem(error)
-    return EXIT_INPUT
+    return EXIT_INPUT if told else EXIT_PIPE
 
 
 def _leaves(group: BaseException | None) -> Iterator[BaseException]:

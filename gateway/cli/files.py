@@ -34,11 +34,15 @@ def decode(
     hexdigits: Annotated[
         list[str] | None, typer.Argument(metavar="[HEX...]", help="Bytes of one value; spaces are allowed.")
     ] = None,
+    constant: Annotated[
+        list[str] | None,
+        typer.Option(help="What a constant of the node holds, such as cal.gain=1.03; may be repeated."),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="As JSON, for scripts.")] = False,
 ) -> None:
     """Decode one value with its declared layout."""
     from gateway.app.check import decode as decode_value
-    from gateway.app.check import parse_hex
+    from gateway.app.check import decode_start, parse_hex, read_constants
     from gateway.report.machine import readings_json
     from gateway.report.tables import reading_table
 
@@ -49,7 +53,13 @@ def decode(
             say(line)
         return
     raw = parse_hex(hexdigits or [])
-    readings = decode_value(plugin, characteristic, raw)
+    try:
+        readings = decode_value(plugin, characteristic, raw, read_constants(plugin, constant or ()))
+    except InputError:
+        if not as_json and (start := decode_start(plugin, characteristic, raw)):
+            say("The start of it would be:")
+            console_of().print(reading_table(start, raw))
+        raise
     if as_json:
         say(readings_json(readings))
     else:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
 from gateway.cli.shared import (
-    LIST,
+    Faults,
     Force,
     Junit,
     Ltk,
@@ -17,6 +17,8 @@ from gateway.cli.shared import (
     duration_ns,
     exit_with,
     file_name,
+    firmware_faults,
+    listed,
     report_problem,
     say,
     show_skipped,
@@ -70,6 +72,7 @@ def exercise(
     radio: Annotated[
         RadioName, typer.Option(help="Which radio; virtual exercises a node simulated from the plugin.")
     ] = RadioName.SYSTEM,
+    fault: Faults = None,
     junit: Junit = None,
     as_json: Annotated[bool, typer.Option("--json", help="As JSON, every step with its verdict.")] = False,
 ) -> None:
@@ -81,7 +84,10 @@ def exercise(
     from gateway.report.firmware import exercise_json, exercise_junit, exercise_line, plan_lines, step_lines
     from gateway.verify.exercise import Tried, plan_for
 
+    if listed(fault):
+        return
     declared = find_plugin(plugin)
+    faults = firmware_faults(fault, radio)
     steps = plan_for(declared, only or ())
     patience_s = duration_ns("--patience", patience) / 1e9
     log = into or Path(f"{file_name(node)}-exercise.db")
@@ -96,7 +102,7 @@ def exercise(
         for line in () if as_json else step_lines(tried):
             console.print(line, soft_wrap=True)
 
-    done = asyncio.run(exercise_node(node, declared, radio, steps, log, patience_s, resume, show))
+    done = asyncio.run(exercise_node(node, declared, radio, steps, log, patience_s, resume, show, faults=faults))
     write_junit(junit, lambda: exercise_junit(node, done.tried), log)
     if as_json:
         say(exercise_json(node, log, done.run, done.tried))
@@ -113,6 +119,7 @@ class ContractForm(StrEnum):
 
     c = "c"
     markdown = "markdown"
+    md = "md"
     json = "json"
 
 
@@ -128,10 +135,13 @@ def contract(
     from gateway.plugin import find_plugin
 
     declared = find_plugin(plugin)
+    wanted: Literal["c", "markdown", "json"] = (
+        "c" if form is ContractForm.c else "json" if form is ContractForm.json else "markdown"
+    )
     if output is None:
-        say("\n".join(contract_of(declared, form.value).values()).rstrip("\n"))
+        say("\n".join(contract_of(declared, wanted).values()).rstrip("\n"))
         return
-    for path in write_contract(declared, form.value, output, force):
+    for path in write_contract(declared, wanted, output, force):
         say(path)
 
 
@@ -139,17 +149,15 @@ def twin(
     plugin: Annotated[str, typer.Argument(help="A plugin's name or folder.")],
     controller: Annotated[str, typer.Option(help="HCI controller, such as usb:0 or serial:/dev/ttyACM0,1000000.")] = "",
     name: Annotated[str | None, typer.Option(help="Advertised name; the kind in capitals by default.")] = None,
-    fault: Annotated[list[str] | None, typer.Option(help="Firmware fault to simulate; list shows them all.")] = None,
+    fault: Faults = None,
 ) -> None:
     """Put a simulated node on the air, to develop an app before there is hardware; Ctrl-C stops it."""
     import asyncio
 
     from gateway.app.serve import serve
-    from gateway.config import FIRMWARE_FAULTS
     from gateway.plugin import find_plugin
 
-    if LIST in (fault or ()):
-        say("\n".join(f"{key}: {meaning}" for key, meaning in FIRMWARE_FAULTS.items()))
+    if listed(fault):
         return
     if not controller:
         raise typer.BadParameter("missing; for example --controller usb:0", param_hint="--controller")

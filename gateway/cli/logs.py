@@ -338,11 +338,22 @@ def redecode(
 ) -> None:
     """Decode everything in a log again with a fixed plugin; the raw bytes and the former plugin are kept."""
     from gateway.app.logs import redecode as redecode_log
+    from gateway.report.tables import number
 
     with _progress(False) as bar:
         task = bar.add_task("decoding", total=None)
         done = redecode_log(log, plugin or (), lambda count, whole: bar.update(task, completed=count, total=whole))
     say(f"{done.frames} values of {log} decoded again, {done.faults} do not fit their layout")
+    for change in done.changes:
+        before, after = (number(mean) if mean is not None else "none" for mean in change.means)
+        say(f"{change.column}: {change.count} values differ, on average {before} before and {after} now")
+    for count, what in ((done.fit_now, "did not fit and now do"), (done.misfit_now, "fitted and no longer do")):
+        if count:
+            say(f"{count} payloads {what}")
+    if done.changes or done.fit_now or done.misfit_now:
+        say(f"The change is an event of each run. Verdicts may differ: gattest judge {log}")
+    elif done.frames:
+        say("No value differs.")
     if done.left_alone:
         say(f"unchanged, not declared by any given plugin: {', '.join(done.left_alone)}")
 

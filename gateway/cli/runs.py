@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from gateway.cli.shared import (
+    Faults,
     Force,
     console_of,
     exit_with,
+    firmware_faults,
     length_of,
+    listed,
     plain_table,
     say,
     show_verdicts,
@@ -85,6 +89,7 @@ def run(
     resume: Annotated[
         bool, typer.Option("--resume", help="Continue the newest run of the log if it was cut off.")
     ] = False,
+    fault: Faults = None,
 ) -> None:
     """Log the nodes of a run file for its length or until Ctrl-C, then judge them."""
     from gateway.app.run import cut_off_run
@@ -93,8 +98,16 @@ def run(
     from gateway.report.health import may_replace
 
     def read() -> RunConfig:
-        return load_run(runfile, radio)
+        config = load_run(runfile, radio)
+        wrong = firmware_faults(fault, config.radio).firmware
+        twins = {
+            name: replace(twin, faults=replace(twin.faults, firmware=(*twin.faults.firmware, *wrong)))
+            for name, twin in config.twins.items()
+        }
+        return replace(config, twins=twins) if wrong else config
 
+    if listed(fault):
+        return
     config = read()
     log = into or Path(runfile.stem + ".db")
     taken = (log.resolve(), runfile.resolve())

@@ -10,18 +10,19 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gateway.model.errors import GattestError, InputError, UnitError
+from gateway.model.errors import InputError, OutputClosedError, UnitError
+from gateway.model.radios import RadioName
 from gateway.model.records import Outcome, overall
 
 if TYPE_CHECKING:
     from rich.console import Console
     from rich.table import Table
 
+    from gateway.config import Faults as SimulatedFaults
     from gateway.model.records import Verdict
 
-OUTPUT_CLOSED = "the output pipe was closed"
 WIDTH_OF_FILES = 100  # columns where the output is no terminal
-EXIT_PASS, EXIT_FAIL, EXIT_INPUT, EXIT_INCONCLUSIVE, EXIT_INTERRUPTED = 0, 1, 2, 3, 130
+EXIT_PASS, EXIT_FAIL, EXIT_INPUT, EXIT_INCONCLUSIVE, EXIT_INTERRUPTED, EXIT_PIPE = 0, 1, 2, 3, 130, 141
 LIST = "list"  # in place of a name: list them
 
 Run = Annotated[int | None, typer.Option("--run", min=1, help="Which run; the newest by default.")]
@@ -33,6 +34,10 @@ Junit = Annotated[Path | None, typer.Option("--junit", help="Also write JUnit XM
 Ltk = Annotated[
     Path | None, typer.Option(help="File of long term keys, 32 hex digits on a line, for encrypted links of a capture.")
 ]
+Faults = Annotated[
+    list[str] | None,
+    typer.Option("--fault", help="Firmware fault of simulated nodes; may be repeated; list shows them all."),
+]
 Force = Annotated[bool, typer.Option("--force", help="Overwrite files that exist.")]
 JUNIT_MARK = b"<testsuites"
 
@@ -42,7 +47,7 @@ def say(text: object) -> None:
     try:
         print(text, flush=True)  # noqa: T201
     except BrokenPipeError:
-        raise GattestError(OUTPUT_CLOSED) from None
+        raise OutputClosedError from None
 
 
 def report_problem(text: object) -> None:
@@ -57,7 +62,7 @@ def console_of() -> Console:
         """A console that says when its pipe is gone, instead of ending the process."""
 
         def on_broken_pipe(self) -> None:
-            raise GattestError(OUTPUT_CLOSED)
+            raise OutputClosedError
 
     sys.stdout.reconfigure(errors="replace")  # type: ignore[union-attr]  # terminals that know few letters
     return OpenConsole(highlight=False, markup=False, width=None if sys.stdout.isatty() else WIDTH_OF_FILES)
@@ -160,6 +165,33 @@ def duration_ns(option: str, text: str) -> int:
         return parse_duration_ns(text)
     except UnitError as error:
         raise InputError(f"{option} {text!r}: {error}; write a time such as '20 s' or '72 h'") from None
+
+
+def listed(faults: list[str] | None) -> bool:
+    """Whether the faults that simulated nodes know were asked for; then they are shown."""
+    from gateway.config import FIRMWARE_FAULTS
+
+    if LIST not in (faults or ()):
+        return False
+    say("\n".join(f"{key}: {meaning}" for key, meaning in FIRMWARE_FAULTS.items()))
+    return True
+
+
+def firmware_faults(faults: list[str] | None, radio: RadioName) -> SimulatedFaults:
+    """What simulated nodes are to do wrong when they are set.
+
+    Raises:
+        InputError: there is no such fault, or the nodes are not simulated.
+    """
+    from gateway.config import FIRMWARE_FAULTS
+    from gateway.config import Faults as Simulated
+
+    for name in faults or ():
+        if name not in FIRMWARE_FAULTS:
+            raise InputError(f"there is no firmware fault {name!r}; --fault {LIST} shows them all")
+    if faults and radio is not RadioName.VIRTUAL:
+        raise InputError("--fault is for simulated nodes; add --radio virtual")
+    return Simulated(firmware=tuple(faults or ()))
 
 
 def share_of(option: str, text: str | None) -> float | None:

@@ -50,14 +50,15 @@ def read_twin(g: Problems, index: int, name: str, decl: TwinShape, node: NodeCon
 
 def _constants(g: Problems, place: str, decl: TwinShape, plugin: Plugin) -> dict[str, dict[str, Fraction]]:
     table: dict[str, dict[str, Fraction]] = {}
-    for owner, values in decl.constant.items():
+    for named, values in decl.constant.items():
+        owner = plugin.constant_names.get(named, named)  # a constant, or the characteristic that it is read from
         known = {f.name: f for f in plugin.characteristics[owner].layout.fields} if owner in plugin.constants else {}
         for key, text in values.items():
-            where = f"{place}.constant.{owner}.{key}"
+            where = f"{place}.constant.{named}.{key}"
             if key not in known:
                 g.report_problem(
                     where,
-                    f"{plugin.kind} has no constant {owner}.{key}",
+                    f"{plugin.kind} has no constant {named}.{key}",
                     f"fields: {', '.join(known) or 'none'}",
                 )
                 continue

@@ -17,7 +17,7 @@ from typing import Any, Literal, Protocol, TextIO, assert_never
 import numpy as np
 import numpy.typing as npt
 
-from gateway.model.errors import GattestError, InputError
+from gateway.model.errors import InputError, OutputClosedError
 
 Form = Literal["csv", "jsonl", "parquet"]
 ColumnKind = Literal["integer", "real", "text", "time", "bytes"]
@@ -104,7 +104,7 @@ class Output:
         try:
             work()
         except BrokenPipeError:
-            raise GattestError("the output pipe was closed") from None
+            raise OutputClosedError from None
         except OSError as error:
             where = self._path or "standard output"
             raise InputError(f"{where} can't be written: {error.strerror or error}; nothing was written") from None

@@ -405,7 +405,8 @@ class Log:
 
     def _last_ns(self, run: int, started_ns: int, nodes: Sequence[NodeInfo], first: int, end: int) -> int:
         """Time of the last record of a run."""
-        newest = next(self._query("SELECT max(t_ns) FROM event WHERE run = ?", run))[0] or started_ns
+        came = "SELECT max(t_ns) FROM event WHERE run = ? AND kind <> ?"
+        newest = next(self._query(came, run, EventKind.DECODED_AGAIN.value))[0] or started_ns
         for relation in {channel.relation for node in nodes for channel in node.channels}:
             sql = f"SELECT t_ns FROM {quoted(relation)} WHERE id >= ? AND id < ? ORDER BY id DESC LIMIT 1"  # noqa: S608
             row = next(self._query(sql, first, end), None)

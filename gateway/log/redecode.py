@@ -3,19 +3,24 @@ bytes in one transaction. Raw bytes, times and events stay as they are; the plug
 
 from __future__ import annotations
 
+import getpass
+import json
+import platform
 import sqlite3
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from sqlite_utils import Database
 
 from gateway.log.opening import open_log
-from gateway.log.schema import quoted
-from gateway.log.table import ChannelTable
+from gateway.log.schema import next_event, quoted
+from gateway.log.table import ChannelTable, Rows
 from gateway.log.timeline import Timeline
 from gateway.model.errors import LogFileError
+from gateway.model.events import DecodedAgain, EventKind
 from gateway.plugin import Plugin
 
 CHUNK_ROWS = 50_000
@@ -23,11 +28,47 @@ CHUNK_ROWS = 50_000
 
 @dataclass(frozen=True, slots=True)
 class Redecoded:
-    """What was done: frames decoded, those that do not fit, and the channels left alone because no plugin has them."""
+    """What was done.
+
+    Attributes:
+        frames, faults: how many were decoded, and do not fit.
+        left_alone: channels that no plugin has.
+        changes: the columns whose values differ.
+        fit_now, misfit_now: payloads that did not fit and now do, and the other way round.
+    """
 
     frames: int
     faults: int
     left_alone: tuple[str, ...]
+    changes: tuple[ColumnChange, ...] = ()
+    fit_now: int = 0
+    misfit_now: int = 0
+
+
+@dataclass(slots=True)
+class ColumnChange:
+    """A column with values that differ from what they were: how many, and the sums of those that are numbers, before
+    and after, with how many these are."""
+
+    column: str
+    count: int = 0
+    before: float = 0.0
+    before_n: int = 0
+    after: float = 0.0
+    after_n: int = 0
+
+    def add(self, before: object, after: object) -> None:
+        self.count += 1
+        if isinstance(before, int | float):
+            self.before, self.before_n = self.before + before, self.before_n + 1
+        if isinstance(after, int | float):
+            self.after, self.after_n = self.after + after, self.after_n + 1
+
+    @property
+    def means(self) -> tuple[float | None, float | None]:
+        """Of those that differ, before and after."""
+        before = self.before / self.before_n if self.before_n else None
+        return before, self.after / self.after_n if self.after_n else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +105,8 @@ class _Work:
         self._connection, self._plugins, self._on_progress = connection, plugins, on_progress
         self._database = Database(connection)
         self._timeline = Timeline()
-        self._frames = self._faults = self._all = 0
+        self._frames = self._faults = self._all = self._fit_now = self._misfit_now = 0
+        self._changes: dict[str, ColumnChange] = {}
 
     def run(self) -> Redecoded:
         self._connection.execute("BEGIN IMMEDIATE")
@@ -92,9 +134,36 @@ class _Work:
                 self._read_constants(channel)
         for channel in known:
             self._channel(channel)
-        for kind in {channel.kind for channel in known}:
+        kinds = sorted({channel.kind for channel in known})
+        for kind in kinds:
             self._keep_text(self._plugins[kind])
-        return Redecoded(self._frames, self._faults, tuple(f"{c.kind} {c.name}" for c in left))
+        if kinds:
+            self._note(kinds)
+        return Redecoded(
+            self._frames,
+            self._faults,
+            tuple(f"{c.kind} {c.name}" for c in left),
+            tuple(self._changes.values()),
+            self._fit_now,
+            self._misfit_now,
+        )
+
+    def _note(self, kinds: list[str]) -> None:
+        """Leave an event in every run that has such nodes."""
+        differing = {change.column: change.count for change in self._changes.values()}
+        who = f"{getpass.getuser()}@{platform.node()}"
+        detail = json.dumps(DecodedAgain(kinds=kinds, by=who, differing=differing).facts())
+        number, now_ns = next_event(self._connection), time.time_ns()
+        marks = ", ".join("?" * len(kinds))
+        runs = self._connection.execute(
+            f"SELECT DISTINCT run FROM node WHERE kind IN ({marks}) ORDER BY run",  # noqa: S608
+            kinds,
+        ).fetchall()
+        for place, (run,) in enumerate(runs):
+            self._connection.execute(
+                "INSERT INTO event (id, run, node, t_ns, kind, detail) VALUES (?, ?, NULL, ?, ?, ?)",
+                (number + place, run, now_ns, EventKind.DECODED_AGAIN.value, detail),
+            )
 
     def _read_constants(self, channel: _Channel) -> None:
         item = self._plugins[channel.kind].characteristics[channel.name]
@@ -105,20 +174,41 @@ class _Work:
 
     def _channel(self, channel: _Channel) -> None:
         item = self._plugins[channel.kind].characteristics[channel.name]
+        there = {row[1] for row in self._connection.execute(f"PRAGMA table_info({quoted(channel.relation)})")}
         table = ChannelTable(self._database, channel.kind, item, channel.relation)
+        kept = [place for place, column in enumerate(table.columns) if column in there]
+        former = "".join(f", {quoted(table.columns[place])}" for place in kept)
         last = -1
-        sql = f"SELECT id, node, t_ns, raw FROM {quoted(channel.relation)} WHERE id > ? ORDER BY id LIMIT {CHUNK_ROWS}"  # noqa: S608
+        sql = (
+            f"SELECT id, node, t_ns, raw, fault{former} FROM {quoted(channel.relation)} WHERE id > ? ORDER BY id "  # noqa: S608
+            f"LIMIT {CHUNK_ROWS}"
+        )
+        names = [f"{channel.kind} {channel.name} {table.columns[place]}" for place in kept]
         while chunk := self._connection.execute(sql, (last,)).fetchall():
             last = chunk[-1][0]
             nodes = {row[1] for row in chunk}
             for node in nodes:
                 own = chunk if len(nodes) == 1 else [row for row in chunk if row[1] == node]
-                ids, _, times, raws = zip(*own, strict=True)
+                ids, _, times, raws, *_ = zip(*own, strict=True)
+                before = {row[0]: row[4:] for row in own}
                 for made in table.decoded(self._timeline, node, ids, times, raws):
                     table.update(self._connection, node, made)
+                    self._compare(names, kept, before, made)
                     self._faults += len(made.refused)
             self._frames += len(chunk)
             self._on_progress(self._frames, self._all)
+
+    def _compare(self, names: list[str], kept: list[int], before: Mapping[int, tuple[Any, ...]], made: Rows) -> None:
+        """Count what differs from the values that were there."""
+        for row in made.frames:
+            fault, *old = before[row[0]]
+            if fault is not None:
+                self._fit_now += 1
+                continue
+            for name, place, was in zip(names, kept, old, strict=True):
+                if row[3 + place] != was:
+                    self._changes.setdefault(name, ColumnChange(name)).add(was, row[3 + place])
+        self._misfit_now += sum(before[row[0]][0] is None for row in made.refused)
 
     def _keep_text(self, plugin: Plugin) -> None:
         self._connection.execute(

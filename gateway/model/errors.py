@@ -13,6 +13,7 @@ GattestError
 │   ├── RefusedError      the node answered a request with an ATT error
 │   └── NodeError         this node can't be used as declared: asking again will not help
 ├── BrokerError           the broker can't be reached, refuses, or is gone
+├── OutputClosedError     who reads the output has seen enough, as head has
 ├── StoreError            where runs are gathered does not take a batch; it comes again
 └── UnknownRunError       a message is of a run of which nothing is known yet
 """
@@ -29,6 +30,10 @@ class GattestError(Exception):
 
 class InputError(GattestError):
     """What the user gave can't be used."""
+
+
+class OutputClosedError(GattestError):
+    """Nobody reads the output any more."""
 
 
 class UnitError(InputError):

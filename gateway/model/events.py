@@ -50,6 +50,7 @@ class EventKind(StrEnum):
     STEP = "exercise step"
     RELOADED = "run file reloaded"
     RESUMED = "run resumed"
+    DECODED_AGAIN = "decoded again"
 
     @classmethod
     def _missing_(cls, value: object) -> EventKind | None:
@@ -454,6 +455,17 @@ class Reloaded(Detail):
     added: Sequence[str] = ()
     removed_still_running: Sequence[str] = ()
     refused: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class DecodedAgain(Detail):
+    """The values of a run were decoded again: by which kinds' plugins, where and by whom, and how many values differ
+    now, by kind, channel and column."""
+
+    kind = EventKind.DECODED_AGAIN
+    kinds: Sequence[str] = ()
+    by: str = ""
+    differing: Mapping[str, int] = field(default_factory=dict)
 
 
 def _kinds(cls: type[Detail]) -> dict[EventKind, type[Detail]]:

@@ -192,7 +192,7 @@ def parse_unit(symbol: str) -> Unit:
     Raises:
         UnitError: unknown, ambiguous, or reads as something nobody meant.
     """
-    symbol = symbol.strip()
+    symbol = symbol.strip().replace("°C", "degC").replace("°F", "degF")
     if not symbol:
         return PLAIN
     if symbol in _LEVELS:

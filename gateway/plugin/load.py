@@ -265,7 +265,7 @@ class _Loader:
             text,
             table,
             {name: sensor for name, sensor in sensors.items() if sensor is not None},
-            tuple(dict.fromkeys(constants.values())),
+            constants,
             security=file.plugin.security,
         )
         for sensor in plugin.sensors.values():

@@ -185,7 +185,11 @@ class Advertising:
 
 @dataclass(frozen=True)
 class Plugin:
-    """One kind of node, proven."""
+    """One kind of node, proven.
+
+    Attributes:
+        constant_names: the characteristic that each constant is read from, by the constant's name.
+    """
 
     kind: str
     title: str
@@ -193,10 +197,15 @@ class Plugin:
     text: str
     characteristics: Mapping[str, Characteristic]
     sensors: Mapping[str, Sensor]
-    constants: tuple[str, ...]
+    constant_names: Mapping[str, str]
     requirements: tuple[Requirement, ...] = ()
     advertising: Advertising | None = None
     security: Security | None = None
+
+    @cached_property
+    def constants(self) -> tuple[str, ...]:
+        """Names of the characteristics that constants are read from."""
+        return tuple(dict.fromkeys(self.constant_names.values()))
 
     @property
     def pairing(self) -> Pairing | None:

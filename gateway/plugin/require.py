@@ -100,7 +100,7 @@ def _requirement(
     unit = of_field if in_field else parse_unit(figure.unit)
     ends: list[float | None] = []
     for key, text in (("abs", bound.abs), ("min", bound.min), ("max", bound.max)):
-        if isinstance(text, int) and unit.symbol:
+        if isinstance(text, int | float) and unit.symbol:
             report_problem(f"{place}.{key}", f"{text} has no unit", f"a quantity in {unit.symbol}")
         try:
             if text is None:

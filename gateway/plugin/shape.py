@@ -121,11 +121,11 @@ class AdvertisingShape(BaseModel):
 
 class BoundShape(BaseModel):
     model_config = _STRICT
-    min: str | int | None = None
+    min: str | int | float | None = None
     """Lowest value that passes, with its unit."""
-    max: str | int | None = None
+    max: str | int | float | None = None
     """Highest value that passes, with its unit."""
-    abs: str | int | None = None
+    abs: str | int | float | None = None
     """In place of both: how far from zero, to either side, still passes."""
     decision: str | None = None
     """Decision rule: `guard` (by default) decides where the whole 95 % interval lies on one side of the limit, `simple`

@@ -438,7 +438,7 @@ def test_brackets_in_names_are_shown_as_they_are(tmp_path: Path) -> None:
         assert "Traceback" not in told.stderr and told.returncode in (0, 3)
 
 
-def test_a_pipe_closed_early_is_told(folder: Path) -> None:
+def test_a_pipe_closed_early_ends_the_program_quietly(folder: Path) -> None:
     program = (
         f"{sys.executable} -c 'from gateway.cli import main; main()' export demo.db -o - --channel climate --run 1"
     )
@@ -450,7 +450,29 @@ def test_a_pipe_closed_early_is_told(folder: Path) -> None:
         capture_output=True,
         text=True,
     )
-    assert found.returncode in (0, 2) and "Traceback" not in found.stderr
+    assert found.returncode in (0, 141) and found.stderr == ""
+
+
+def test_constants_are_given_to_a_single_value_and_what_fits_of_a_wrong_one_is_shown(tmp_path: Path) -> None:
+    plain = gattest("decode", "bore-gauge", "level", "0000000000000000", cwd=tmp_path)
+    whole = plain.stdout + plain.stderr
+    assert plain.returncode in (0, 2) and "Traceback" not in whole
+    short = gattest("decode", "loan-crate", "climate", "01 00 d0 07 88", cwd=tmp_path)
+    assert short.returncode == 2 and "The start of it would be:" in short.stdout
+    assert "temperature" in short.stdout and "20 °C" in short.stdout and "humidity" not in short.stdout
+    wrong = gattest("decode", "loan-crate", "climate", "00", "--constant", "cal.gain=2", cwd=tmp_path)
+    assert wrong.returncode == 2 and "has no constant 'cal.gain'" in wrong.stderr
+
+
+def test_faults_of_simulated_nodes_are_chosen_where_one_looks_for_them(tmp_path: Path) -> None:
+    known = gattest("exercise", "X", "--plugin", "loan-crate", "--fault", "list", cwd=tmp_path)
+    assert known.returncode == 0 and "never-off: a sensor" in known.stdout
+    real = gattest("exercise", "X", "--plugin", "loan-crate", "--fault", "never-off", cwd=tmp_path)
+    assert real.returncode == 2 and "add --radio virtual" in real.stderr
+    wrong = gattest("run", "x.toml", "--fault", "list", cwd=tmp_path)
+    assert wrong.returncode == 0 and "never-on" in wrong.stdout
+    none = gattest("exercise", "X", "--plugin", "loan-crate", "--radio", "virtual", "--fault", "nope", cwd=tmp_path)
+    assert none.returncode == 2 and "--fault list" in none.stderr
 
 
 def test_a_nodes_firmware_is_audited_from_the_command_line(tmp_path: Path) -> None:

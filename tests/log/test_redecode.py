@@ -12,11 +12,13 @@ from typing import Any
 
 import pytest
 
+from gateway.app.logs import redecode as app_redecode
 from gateway.log.reader import Log
 from gateway.log.redecode import Redecoded, redecode
 from gateway.log.store import RunFacts
 from gateway.log.writer import LogWriter
-from gateway.model.errors import LogFileError
+from gateway.model.errors import InputError, LogFileError
+from gateway.model.events import EventKind
 from gateway.model.records import Frame
 from gateway.plugin import Plugin, load_plugin
 from tests.support import figures, own_plugin
@@ -242,3 +244,46 @@ def test_somebody_who_reads_the_log_does_not_turn_success_into_an_error(tmp_path
     reader.execute("SELECT count(*) FROM own_c").fetchone()
     assert again(log, own_plugin(tmp_path, AFTER)).frames == 12
     reader.close()
+
+
+def test_what_differs_is_told_and_left_as_an_event_of_the_run(tmp_path: Path) -> None:
+    log = log_of(tmp_path / "x.db", own_plugin(tmp_path, BEFORE), RAWS)
+    done = again(log, own_plugin(tmp_path, AFTER))
+    (change,) = done.changes
+    assert (change.column, change.count) == ("own c t_degC", 11)
+    assert change.means == (pytest.approx(389.66, abs=0.01), pytest.approx(-1.45))
+    assert (done.fit_now, done.misfit_now) == (0, 0)
+    with Log(log) as opened:
+        run = opened.run()
+        (event,) = [e for e in opened.events(run) if e.kind is EventKind.DECODED_AGAIN]
+        assert event.facts["differing"] == {"own c t_degC": 11} and "@" in str(event.facts["by"])
+        assert run.end_ns == 12 * 10**9
+    assert again(log, own_plugin(tmp_path, AFTER)).changes == ()
+
+
+def test_a_run_that_was_killed_does_not_seem_longer_for_being_decoded_again(tmp_path: Path) -> None:
+    log = log_of(tmp_path / "x.db", own_plugin(tmp_path, BEFORE), RAWS)
+    with sqlite3.connect(log) as connection:
+        connection.execute("UPDATE run SET ended_ns = NULL")
+    again(log, own_plugin(tmp_path, AFTER))
+    with Log(log) as opened:
+        assert opened.run().end_ns == 11 * 10**9
+
+
+def test_payloads_that_fit_now_are_counted(tmp_path: Path) -> None:
+    log = log_of(tmp_path / "x.db", own_plugin(tmp_path, BEFORE), RAWS)
+    shorter = 'fields = [{ name = "sequence", type = "uint8", role = "sequence" }]\n'
+    done = again(log, own_plugin(tmp_path, shorter))
+    assert (done.fit_now, done.misfit_now, done.faults) == (1, 11, 11)
+
+
+def test_a_plugin_whose_streams_do_not_decode_is_refused(tmp_path: Path) -> None:
+    plugin = own_plugin(tmp_path, BEFORE)
+    log = log_of(tmp_path / "x.db", plugin, RAWS)
+    streams = plugin.path / "streams"
+    streams.mkdir()
+    (streams / "one.capture").write_text("not a capture\n")
+    before = log.read_bytes()
+    with pytest.raises(InputError):
+        app_redecode(log, [plugin.path])
+    assert log.read_bytes() == before

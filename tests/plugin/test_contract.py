@@ -147,7 +147,7 @@ def test_the_bytes_are_those_of_the_python_codec_for_any_layout(
     folder = tmp_path_factory.mktemp("c")
     service = "b1c70010-5d1e-4c1b-9a77-2f0d3c6e0001"
     item = Characteristic("c", "c", service.replace("0010", "0011", 1), service, frozenset({"notify"}), layout)
-    plugin = Plugin("own", "own", folder, "", {"c": item}, {}, ())
+    plugin = Plugin("own", "own", folder, "", {"c": item}, {}, {})
     _, sources = written(plugin, folder / "out")
     (folder / "out" / "main.c").write_text(harness(item, "own_c"))
     program = folder / "program"

@@ -21,7 +21,7 @@ FIGURES = by_name(
         meaning="share of the run in which the node was connected and set up",
         span="share",
         difference=False,
-        judged=JudgedWhen(FEWEST_SECONDS, "", whole_run=False, bounds_needed=False),
+        judged=JudgedWhen(FEWEST_SECONDS, "", whole_run=True, bounds_needed=False),
         needs=NOTHING,
         compared="bounds",
         better="higher",

@@ -114,6 +114,20 @@ class Codec:
             readings.append(reading(tail, head[tail.name], tail.name, held.rest * 8))
         return readings
 
+    def read_start(self, raw: bytes) -> list[Reading]:
+        """The fields at the start of a payload that does not fit, as far as there are bytes for them."""
+        readings: list[Reading] = []
+        offset = 0
+        for block in self.layout.blocks:
+            if block.when is not None:  # whether it is there can't be told of such a payload
+                break
+            for field in block.fields:
+                if field.type.textual or offset * 8 + field.bit + field.bits > len(raw) * 8:
+                    return readings
+                readings.append(reading(field, integer(field, raw, offset), field.name, offset * 8))
+            offset += block.size
+        return readings
+
     def build(self, values: Mapping[str, Value], samples: Sequence[Mapping[str, Value]] = ()) -> bytes:
         """The bytes that carry these engineering values; reserved bits are zero.
 
