@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 import json
+import struct
 import subprocess
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
+import jsonschema
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from gateway.capture.text import TextCapture
 from gateway.model.errors import DecodeError
+from gateway.model.records import Frame
 from gateway.plugin import Characteristic, Plugin, find_plugin
 from gateway.plugin.contract import c_files, markdown, schema
 from gateway.plugin.contract.schema import example
 from gateway.plugin.contract.vectors import vectors
+from gateway.plugin.layout.codec import OUTSIDE
 from gateway.plugin.layout.model import Layout
 from tests.plugin.test_layout import layouts
 from tests.support import needs_program, own_plugin
@@ -84,6 +89,56 @@ def test_gxx_takes_it_as_cpp17(tmp_path: Path) -> None:
             run(*GXX, str(source))
 
 
+NARROW = """
+fields = [
+  { name = "mode", type = "uint2" }, { name = "on", type = "boolean" }, { name = "low", type = "sint5" },
+  { name = "weight", type = "sint24" }, { name = "n", type = "uint4" }, { rfu = 4 },
+]
+samples = { count = "n", fields = [{ name = "x", type = "uint12" }, { rfu = 4 }] }
+"""
+
+
+@needs_program("gcc")
+@pytest.mark.parametrize(
+    ("change", "result"),
+    [
+        ("", "OK"),
+        ("value.mode = 7;", "RANGE"),
+        ("value.on = 4;", "RANGE"),
+        ("value.low = 16;", "RANGE"),
+        ("value.low = -17;", "RANGE"),
+        ("value.weight = 8388608;", "RANGE"),
+        ("value.weight = -8388608;", "OK"),
+        ("value.n = 5;", "COUNT"),
+        ("value.sample_count = 2;", "COUNT"),
+        ("value.sample[1].x = 4096;", "RANGE"),
+        ("room = 5;", "NO_ROOM"),
+    ],
+)
+def test_the_c_refuses_what_does_not_fit_and_says_why(tmp_path: Path, change: str, result: str) -> None:
+    name, sources = written(own_plugin(tmp_path, NARROW), tmp_path / "c")
+    program = f"""
+#include "{name}.h"
+#include <string.h>
+int main(void)
+{{
+    struct own_c value;
+    uint8_t out[64];
+    size_t room = sizeof out, length = 99;
+    memset(&value, 0, sizeof value);
+    value.n = 3;
+    value.sample_count = 3;
+    {change}
+    const enum own_result result = own_c_pack(&value, out, room, &length);
+    return result == OWN_{result} && length == (result == OWN_OK ? 11u : 0u) ? 0 : 1;
+}}
+"""
+    (tmp_path / "main.c").write_text(program)
+    built = [str(path) for path in sources if not path.name.endswith("check.c")]
+    run(*GCC, "-I", str(tmp_path / "c"), *built, str(tmp_path / "main.c"), "-o", str(tmp_path / "main"))
+    run(str(tmp_path / "main"))
+
+
 def harness(item: Characteristic, own: str) -> str:
     """A program that reads payloads in hex, a line each, and writes what unpacks and packs again."""
     return f"""
@@ -99,8 +154,9 @@ int main(void)
         size_t n = 0;
         unsigned byte;
         while (sscanf(line + 2 * n, "%2x", &byte) == 1) {{ in[n++] = (uint8_t)byte; }}
-        if (!{own}_unpack(&value, in, n)) {{ printf("no\\n"); continue; }}
-        const size_t size = {own}_pack(&value, out, sizeof out);
+        size_t size = 0;
+        if ({own}_unpack(&value, in, n) != OWN_OK) {{ printf("no\\n"); continue; }}
+        if ({own}_pack(&value, out, sizeof out, &size) != OWN_OK) {{ printf("refused\\n"); continue; }}
         for (size_t i = 0; i < size; i++) {{ printf("%02x", out[i]); }}
         printf("\\n");
     }}
@@ -233,6 +289,95 @@ def test_examples_have_the_shape_that_their_schema_lays_down(kind: str) -> None:
         for one in item["examples"]:
             assert set(one["value"]) <= set(shape["properties"])
             assert set(shape["required"]) <= set(one["value"])
+
+
+def read_by(layout: dict[str, Any], raw: bytes) -> dict[str, Any]:
+    """What an app reads, with nothing but the JSON at hand: written for this test, from the words of the contract."""
+
+    def raw_of(field: dict[str, Any], part: bytes) -> int:
+        if field["byte_order"] == "little":
+            return int.from_bytes(part, "little") >> field["bit"] & (1 << field["bits"]) - 1
+        return int.from_bytes(part, "big") >> (8 * len(part) - field["bit"] - field["bits"]) & (1 << field["bits"]) - 1
+
+    def value_of(field: dict[str, Any], part: bytes) -> Any:
+        number, kind, bits = raw_of(field, part), field["type"], field["bits"]
+        if kind.startswith("sint") and number >> (bits - 1):
+            number -= 1 << bits
+        if str(number) in field["no_reading"]:
+            return None
+        if field["names"]:
+            return field["names"].get(str(number))
+        if kind.startswith("float"):
+            return struct.unpack({16: "<e", 32: "<f", 64: "<d"}[bits], number.to_bytes(bits // 8, "little"))[0]
+        if (scale := field["scale"]) is not None:
+            return (number * scale["num"] + scale["add"]) / scale["den"]
+        return number
+
+    found: dict[str, Any] = {}
+    raws: dict[str, int] = {}
+    at = 0
+    for block in layout["blocks"]:
+        when = block["only_where"]
+        if when is not None:
+            there = all((raws.get(c["field"]) == c["raw"]) is c["equal"] and c["field"] in raws for c in when["all"])
+            if not there or (when["value_goes_on"] and at == len(raw)):
+                continue
+        part, at = raw[at : at + block["bytes"]], at + block["bytes"]
+        for field in block["fields"]:
+            found[field["name"]], raws[field["name"]] = value_of(field, part), raw_of(field, part)
+    if (group := layout["samples"]) is not None:
+        found["samples"] = []
+        while at < len(raw):
+            part, at = raw[at : at + group["bytes"]], at + group["bytes"]
+            found["samples"].append({field["name"]: value_of(field, part) for field in group["fields"]})
+    return found
+
+
+@pytest.mark.parametrize("kind", [*KINDS, "ends"])
+def test_a_reader_that_knows_nothing_but_the_json_decodes_every_recorded_stream(kind: str, tmp_path: Path) -> None:
+    plugin = find_plugin(kind) if kind in KINDS else own_plugin(tmp_path, ENDS)
+    document = json.loads(schema(plugin))["characteristics"]
+    payloads = [(item.name, vector.raw) for item in plugin.characteristics.values() for vector in vectors(item)]
+    for capture in (plugin.path / "streams").glob("*.capture"):
+        with TextCapture(capture) as text:
+            payloads += [(one.channel, one.raw) for one in text.records() if isinstance(one, Frame)]
+    assert len(payloads) > (30 if kind in KINDS else 5)
+    read = 0
+    for name, raw in payloads:
+        try:
+            expected = example(plugin.characteristics[name], raw)
+        except DecodeError:
+            continue
+        found = read_by(document[name]["layout"], raw)
+        assert found.keys() == expected.keys()
+        for key, value in expected.items():
+            assert found[key] == pytest.approx(value, rel=1e-12, nan_ok=True) if key != "samples" else True
+        if "samples" in expected:
+            assert [pytest.approx(one, rel=1e-12) for one in expected["samples"]] == found["samples"]
+        read += 1
+    assert read > (30 if kind in KINDS else 5)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_examples_are_valid_by_jsonschema_and_within_the_limits(kind: str) -> None:
+    """The package jsonschema, from the registry, as the referee of draft 2020-12."""
+    plugin = find_plugin(kind)
+    for name, item in json.loads(schema(plugin))["characteristics"].items():
+        jsonschema.Draft202012Validator.check_schema(item["value"])
+        for one in item["examples"]:
+            jsonschema.validate(one["value"], item["value"])
+            readings = plugin.characteristics[name].codec.read(bytes.fromhex(one["bytes"]))
+            assert not [r for r in readings if r.reason == OUTSIDE], (name, one)
+
+
+def test_the_table_has_what_it_takes_to_write_app_and_firmware(tmp_path: Path) -> None:
+    text = markdown(find_plugin("bore-gauge"))
+    assert "Little-endian." in text and "after power-up" in text and "Out of Range (0xFF)" in text
+    assert "`pressure` in hPa is not sent but worked out: `(zero + gain * n)" in text
+    assert "calibration.zero" in text and "(read from the node)" in text
+    narrow = markdown(own_plugin(tmp_path, NARROW))
+    assert "| 4 | 4 to 7 | reserved | 4 bits | sent as 0, to be ignored |" in narrow
+    assert "| 5 + 2i to 6 + 2i | 0 to 11 | x (in each sample of 2 bytes: n) |" in narrow
 
 
 def test_sensors_are_in_the_header() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gateway.plugin.contract.names import constant, generated_line, has_more, identifier, longest
+from gateway.plugin.contract.names import RESULTS, constant, generated_line, has_more, identifier, longest
 from gateway.plugin.contract.vectors import Vector, vectors
 from gateway.plugin.layout.model import Field
 from gateway.plugin.model import Characteristic, Plugin
@@ -17,15 +17,17 @@ def check(name: str, plugin: Plugin) -> Iterator[str]:
     yield from (f'#include "{name}.h"', "", "#include <stdio.h>", "#include <string.h>", "")
     yield from (f"int {name}_check(void);", "", f"int {name}_check(void)", "{", "    int failed = 0;")
     yield f"    uint8_t out[{max([longest(item.layout) for item in plugin.characteristics.values()] + [1])}];"
+    yield "    size_t length = 0;"
     for item in plugin.characteristics.values():
         for number, vector in enumerate(vectors(item)):
-            yield from _vector(f"{name}_{item.name}", item, number, vector)
+            yield from _vector(name, item, number, vector)
     yield from ("    return failed;", "}", "", f"#ifdef {name.upper()}_MAIN", "int main(void)", "{")
     yield from (f"    const int failed = {name}_check();", '    printf("%d test vectors failed\\n", failed);')
     yield from ("    return failed != 0;", "}", "#endif")
 
 
-def _vector(own: str, item: Characteristic, number: int, vector: Vector) -> Iterator[str]:
+def _vector(prefix: str, item: Characteristic, number: int, vector: Vector) -> Iterator[str]:
+    own, ok = f"{prefix}_{item.name}", f"{prefix.upper()}_{next(iter(RESULTS))}"
     fields = {field.name: field for field in item.layout.fields}
     inner = {field.name: field for field in item.layout.samples.fields} if item.layout.samples else {}
     size = f"{len(vector.raw)}u"
@@ -41,13 +43,15 @@ def _vector(own: str, item: Characteristic, number: int, vector: Vector) -> Iter
         for place, sample in enumerate(vector.samples):
             for name, value in sample.items():
                 yield from _assigned(f"value.sample[{place}].{identifier(name)}", inner[name], value)
-    differs = f"{own}_pack(&{{}}, out, sizeof out) != {size} || memcmp(out, expected, {size}) != 0"
+    differs = (
+        f"{own}_pack(&{{}}, out, sizeof out, &length) != {ok} || length != {size} || memcmp(out, expected, {size}) != 0"
+    )
     yield from (
         f"        if ({differs.format('value')}) {{",
         f'            printf("{own} {number}: packs differently\\n");',
     )
     yield from ("            failed++;", "        }")
-    yield f"        if (!{own}_unpack(&back, expected, {size}) || {differs.format('back')}) {{"
+    yield f"        if ({own}_unpack(&back, expected, {size}) != {ok} || {differs.format('back')}) {{"
     yield f'            printf("{own} {number}: unpacks differently\\n");'
     yield from ("            failed++;", "        }", "    }")
 

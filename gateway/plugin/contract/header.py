@@ -8,6 +8,7 @@ from fractions import Fraction
 from gateway.model.units import parse_unit
 from gateway.model.utc import duration_text
 from gateway.plugin.contract.names import (
+    RESULTS,
     capacity,
     comment,
     constant,
@@ -50,6 +51,10 @@ def header(name: str, plugin: Plugin) -> Iterator[str]:
     yield from (f"#ifndef {guard}", f"#define {guard}", "")
     yield from ("#include <stdbool.h>", "#include <stddef.h>", "#include <stdint.h>", "")
     yield from ("#ifdef __cplusplus", 'extern "C" {', "#endif", "")
+    yield from (f"enum {name}_result {{",)
+    for number, (result, meaning) in enumerate(RESULTS.items()):
+        yield f"    {name.upper()}_{result} = {number}, /* {meaning} */"
+    yield from ("};", "")
     yield "/* UUIDs in over-the-air order: least significant byte first. */"
     for number, uuid in enumerate(dict.fromkeys(item.service for item in plugin.characteristics.values())):
         yield defines.line(f"{name.upper()}_SERVICE_UUID_{number}", uuid_bytes(uuid), uuid)
@@ -106,10 +111,10 @@ def _declarations(name: str, item: Characteristic, defines: Defines) -> Iterator
         members += ["    const uint8_t *tail; /* the rest of the value */", "    size_t tail_length;"]
     yield from members or ["    uint8_t nothing; /* all bits are reserved */"]
     yield "};"
-    yield "/* Packs a value; returns its length, or 0 if the buffer is too small or a count too large. */"
-    yield f"size_t {own}_pack(const struct {own} *value, uint8_t *out, size_t room);"
-    yield "/* Unpacks a value; returns false if the length does not fit. Absent fields are set to zero. */"
-    yield f"bool {own}_unpack(struct {own} *value, const uint8_t *in, size_t length);"
+    yield "/* Packs a value and sets its length, which is 0 where it is refused. */"
+    yield f"enum {name}_result {own}_pack(const struct {own} *value, uint8_t *out, size_t room, size_t *length);"
+    yield "/* Unpacks a value. Absent fields are set to zero. */"
+    yield f"enum {name}_result {own}_unpack(struct {own} *value, const uint8_t *in, size_t length);"
 
 
 def _constants(prefix: str, field: Field, defines: Defines) -> Iterator[str]:

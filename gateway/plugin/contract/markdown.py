@@ -2,16 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
+from gateway.model.security import Security
 from gateway.model.utc import duration_text
 from gateway.plugin.contract.names import generated_line
 from gateway.plugin.contract.vectors import vectors
+from gateway.plugin.layout.compiled import spans_of
 from gateway.plugin.layout.model import Field
-from gateway.plugin.model import Characteristic, Plugin
+from gateway.plugin.layout.types import Value
+from gateway.plugin.model import Characteristic, Derived, Plugin
 from gateway.plugin.standard.adopted import short_uuid
 
 _EXAMPLES = 3
+_WORDS = (
+    "Bytes count from 0. In little-endian layouts bits count from the lowest bit of a byte, in big-endian ones from "
+    "the highest. `raw` is the number that is transmitted; a value is worked out from it as the table says.",
+)
+_SECURITY = {
+    Security.ENCRYPTED: "The node asks for an encrypted link (any pairing) before its characteristics can be used; "
+    "until then it answers with Insufficient Authentication (0x05) or Insufficient Encryption (0x0F).",
+    Security.AUTHENTICATED: "The node asks for an authenticated link (pairing with its passkey) before its "
+    "characteristics can be used; until then it answers with Insufficient Authentication (0x05) or Insufficient "
+    "Encryption (0x0F).",
+}
+# Error codes: Core Specification, Vol 3, Part F, 3.4.1.1, and its Supplement, Part B, for those from 0xE0 on
+_REFUSED = (
+    ("a value of another length", "Invalid Attribute Value Length (0x0D)"),
+    ("a number that stands for nothing: neither on nor off, or without a name", "Value Not Allowed (0x13)"),
+    ("a value beyond its limits", "Out of Range (0xFF)"),
+)
 
 
 def markdown(plugin: Plugin) -> str:
@@ -35,6 +55,9 @@ def _table(*names: str) -> Iterator[str]:
 def _lines(plugin: Plugin) -> Iterator[str]:
     yield from (f"# {_cell(plugin.title)}", "")
     yield generated_line(plugin.kind)
+    yield from ("", *_WORDS)
+    if plugin.security is not None:
+        yield from ("", _SECURITY[plugin.security])
     yield from ("", "## Services and characteristics", "")
     yield from _table("service", "characteristic", "UUID", "properties", "length")
     last = ""
@@ -44,7 +67,11 @@ def _lines(plugin: Plugin) -> Iterator[str]:
         yield _row(service, item.name, short_uuid(item.uuid), properties, item.layout.expected_length)
         last = item.service
     for item in plugin.characteristics.values():
-        yield from _characteristic(item)
+        yield from _characteristic(item, plugin.started(item.name) if item.name in plugin.settings else None)
+    if plugin.settings:
+        yield from ("", "## Writes that are refused", "")
+        yield from _table("what is written", "error code")
+        yield from (_row(what, code) for what, code in _REFUSED)
     if plugin.sensors:
         yield from ("", "## Sensors", "")
         yield from _table("sensor", "values in", "switched by", "on", "off", "period set by", "period", "default")
@@ -68,50 +95,86 @@ def _services(plugin: Plugin) -> dict[str, None]:
     return dict.fromkeys(item.service for item in plugin.characteristics.values())
 
 
-def _characteristic(item: Characteristic) -> Iterator[str]:
+def _characteristic(item: Characteristic, started: Mapping[str, Value] | None) -> Iterator[str]:
     layout = item.layout
+    orders = {field.order for field, _ in layout.all_fields() if field.bits > 8 and not field.type.textual}
+    order = f" {'-endian and '.join(sorted(orders, reverse=True)).capitalize()}-endian." if orders else ""
     yield from (
         "",
         f"## {item.name}",
         "",
-        f"{_cell(item.title)}, `{item.uuid}`. {layout.expected_length.capitalize()}.",
+        f"{_cell(item.title)}, `{item.uuid}`. {layout.expected_length.capitalize()}.{order}",
         "",
     )
-    yield from _table("bytes", "bits", "field", "type", "value", "limits", "no reading")
-    offset = 0
-    moved = False
+    if item.stores:
+        yield (
+            f"Keeps up to {item.stores} values while nobody is subscribed, and sends them first, oldest first, once "
+            "somebody is."
+        )
+        yield ""
+    after = ["after power-up"] if started is not None else []
+    yield from _table("bytes", "bits", "field", "type", "value", "limits", "no reading", *after)
+    offset, moved = 0, False
     for block in layout.blocks:
-        when = block.when
-        there = f" (only where {when.text})" if when else ""
-        for field in block.fields:
-            yield _field_row(field, None if moved else offset, there)
-        moved = moved or when is not None
+        there = f" (only where {block.when.text})" if block.when else ""
+        for first, end, field in spans_of(block.fields, block.size):
+            begins = None if moved else str(offset + first // 8), None if moved else str(offset + (end - 1) // 8)
+            known = [_started(started, field)] if started is not None else []
+            yield _span_row(first, end, field, begins, there, known)
+        moved = moved or block.when is not None
         offset += block.size
     if layout.samples is not None:
         group = layout.samples
         count = f"{group.count} times" if isinstance(group.count, int) else group.count or "until the end"
         every = f", every {group.every_ns / 1e6:g} ms" if group.every_ns else ""
-        for field in group.fields:
-            yield _field_row(field, None, f" (in each sample of {group.size} bytes: {count}{every})")
+        there = f" (in each sample of {group.size} bytes: {count}{every})"
+        base = None if layout.conditional else layout.head
+        for first, end, field in spans_of(group.fields, group.size):
+            at = [None if base is None else f"{base + bit // 8} + {group.size}i" for bit in (first, end - 1)]
+            yield _span_row(first, end, field, (at[0], at[1]), there, [""] if started is not None else [])
     if layout.tail is not None:
-        yield _row("the rest", "", layout.tail.name, layout.tail.type.label(0), "", "", "")
+        yield _row("the rest", "", layout.tail.name, layout.tail.type.label(0), "", "", "", *("" for _ in after))
+    if layout.samples is not None and not layout.conditional:
+        yield from ("", "i counts samples from 0.")
     for derived in item.derived:
-        unit = f" in {derived.unit.symbol}" if derived.unit.symbol else ""
-        yield from ("", f"`{derived.name}`{unit} is calculated by gattest; the node does not send it.")
+        yield from ("", _derived(derived))
     yield from _examples(item)
 
 
-def _field_row(field: Field, offset: int | None, there: str) -> str:
-    first, last = field.bit // 8, (field.bit + field.bits - 1) // 8
-    where = "" if offset is None else f"{offset + first}" if first == last else f"{offset + first} to {offset + last}"
-    whole = field.bit % 8 == 0 and field.bits % 8 == 0
-    bits = (
-        ""
-        if whole
-        else f"{field.bit % 8} to {field.bit % 8 + field.bits - 1}"
-        if field.bits > 1
-        else str(field.bit % 8)
+def _started(started: Mapping[str, Value], field: Field | None) -> str:
+    value = started.get(field.name) if field is not None else None
+    if value is None or field is None:
+        return ""
+    return f"{value if isinstance(value, str) else f'{float(value):g}'} {field.unit.symbol}".strip()
+
+
+def _derived(derived: Derived) -> str:
+    """A value that is worked out: its formula, and what stands for each of its names."""
+    unit = f" in {derived.unit.symbol}" if derived.unit.symbol else ""
+    inputs = []
+    for name, source in derived.inputs.items():
+        owner = f"{source.constant}.{source.field}" if source.constant else source.field
+        gain = "" if source.gain == 1 else f" × {source.gain:.10g}"
+        zero = "" if source.zero == 0 else f" + {source.zero:.10g}"
+        inputs.append(f"{name} = {owner}{gain}{zero}" + (" (read from the node)" if source.constant else ""))
+    over = f", the {derived.over_samples} over all samples" if derived.over_samples else ""
+    return (
+        f"`{derived.name}`{unit}{over} is not sent but worked out: `{' '.join(derived.formula.text.split())}` with "
+        f"{_cell(', '.join(inputs))}."
     )
+
+
+def _span_row(
+    first: int, end: int, field: Field | None, begins: tuple[str | None, str | None], there: str, known: list[str]
+) -> str:
+    """A row of a byte map; reserved bits have one, too."""
+    whole = first % 8 == 0 and end % 8 == 0
+    where = "" if begins[0] is None or begins[1] is None else begins[0]
+    if begins[1] is not None and begins[1] != begins[0]:
+        where = f"{begins[0]} to {begins[1]}"
+    bits = "" if whole else f"{first % 8} to {first % 8 + end - first - 1}" if end - first > 1 else str(first % 8)
+    if field is None:
+        return _row(where, bits, "reserved" + there, f"{end - first} bits", "sent as 0, to be ignored", "", "", *known)
     order = ", big-endian" if field.order == "big" and field.bits > 8 else ""
     return _row(
         where,
@@ -121,6 +184,7 @@ def _field_row(field: Field, offset: int | None, there: str) -> str:
         _meaning(field),
         _limits(field),
         ", ".join(f"{_hex(field, number)}: {why}" for number, why in (field.reserved or {}).items()),
+        *known,
     )
 
 
@@ -153,7 +217,7 @@ def _limits(field: Field) -> str:
 
 def _examples(item: Characteristic) -> Iterator[str]:
     yield from ("", "Examples:", "")
-    for vector in vectors(item)[:_EXAMPLES]:
+    for vector in vectors(item, allowed=True)[:_EXAMPLES]:
         readings = item.codec.read(vector.raw)
         shown = ", ".join(_shown(r.name, r.value, r.unit, r.reason) for r in readings)
         yield f"- `{vector.raw.hex(' ') or 'no bytes'}`: {_cell(shown) or 'nothing'}"

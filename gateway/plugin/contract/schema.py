@@ -8,8 +8,8 @@ from typing import Any
 
 from gateway.plugin.contract.names import generated_line
 from gateway.plugin.contract.vectors import vectors
-from gateway.plugin.layout.model import Field
-from gateway.plugin.model import Characteristic, Plugin
+from gateway.plugin.layout.model import Field, Layout
+from gateway.plugin.model import Characteristic, Derived, Plugin
 
 
 def schema(plugin: Plugin) -> str:
@@ -19,6 +19,8 @@ def schema(plugin: Plugin) -> str:
             "$comment": generated_line(plugin.kind),
             "kind": plugin.kind,
             "title": plugin.title,
+            "security": plugin.security.value if plugin.security is not None else None,
+            "constants": dict(plugin.constant_names),
             "characteristics": {item.name: _characteristic(item) for item in plugin.characteristics.values()},
             "sensors": {
                 sensor.name: {
@@ -51,8 +53,75 @@ def _characteristic(item: Characteristic) -> dict[str, Any]:
         "service": item.service,
         "properties": sorted(item.properties),
         "length": item.layout.expected_length,
+        "stores": item.stores,
+        "layout": _layout(item.layout),
+        "derived": [_derived(derived) for derived in item.derived],
         "value": _value(item),
-        "examples": [{"bytes": vector.raw.hex(), "value": example(item, vector.raw)} for vector in vectors(item)],
+        "examples": [
+            {"bytes": vector.raw.hex(), "value": example(item, vector.raw)} for vector in vectors(item, allowed=True)
+        ],
+    }
+
+
+def _layout(layout: Layout) -> dict[str, Any]:
+    """What it takes to read the bytes: blocks that follow each other, each there or not as its conditions say, then
+    samples or a tail. Bits count from the start of their block or sample."""
+    group, tail = layout.samples, layout.tail
+    return {
+        "blocks": [
+            {
+                "bytes": block.size,
+                "only_where": None
+                if block.when is None
+                else {
+                    "all": [
+                        {"field": one.field, "raw": one.number, "equal": one.equal} for one in block.when.conditions
+                    ],
+                    "value_goes_on": block.when.more,
+                },
+                "fields": [_place(field) for field in block.fields],
+            }
+            for block in layout.blocks
+        ],
+        "samples": None
+        if group is None
+        else {
+            "bytes": group.size,
+            "count": group.count,
+            "every_s": group.every_ns / 1e9 if group.every_ns else None,
+            "fields": [_place(field) for field in group.fields],
+        },
+        "tail": None if tail is None else {"name": tail.name, "type": tail.type.label(0)},
+    }
+
+
+def _place(field: Field) -> dict[str, Any]:
+    """Where a field stands, and its value: (raw * num + add) / den in its unit, or the name of a number."""
+    scale = field.scale
+    return {
+        "name": field.name,
+        "type": field.type.label(field.bits),
+        "bit": field.bit,
+        "bits": field.bits,
+        "byte_order": field.order,
+        "scale": None if scale is None else {"num": scale.num, "add": scale.add, "den": scale.den},
+        "unit": field.unit.symbol,
+        "names": {str(number): name for number, name in (field.names or {}).items()},
+        "no_reading": {str(number): why for number, why in (field.reserved or {}).items()},
+        "role": field.role,
+    }
+
+
+def _derived(derived: Derived) -> dict[str, Any]:
+    return {
+        "name": derived.name,
+        "unit": derived.unit.symbol,
+        "formula": derived.formula.text,
+        "inputs": {
+            name: {"field": source.field, "constant": source.constant, "gain": source.gain, "zero": source.zero}
+            for name, source in derived.inputs.items()
+        },
+        "over_samples": derived.over_samples,
     }
 
 

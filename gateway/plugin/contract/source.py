@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 
-from gateway.plugin.contract.names import capacity, constant, generated_line, has_more, identifier, type_of
+from gateway.plugin.contract.names import RESULTS, capacity, constant, generated_line, has_more, identifier, type_of
 from gateway.plugin.layout.model import Block, Condition, Field, Layout, Samples
 from gateway.plugin.model import Characteristic, Plugin
 
@@ -136,53 +136,66 @@ def _function_name(text: str) -> str:
 
 
 def _functions(name: str, item: Characteristic) -> Iterator[str]:
-    own, layout = f"{name}_{item.name}", item.layout
-    yield from ("", f"size_t {own}_pack(const struct {own} *value, uint8_t *out, size_t room)", "{")
-    yield "    size_t at = 0;"
+    own, layout, says = f"{name}_{item.name}", item.layout, _Results(name.upper())
+    yield ""
+    yield f"enum {name}_result {own}_pack(const struct {own} *value, uint8_t *out, size_t room, size_t *length)"
+    yield from ("{", "    size_t at = 0;", "    *length = 0;")
     if layout.samples is not None:
         yield f"    const size_t count = {_count(layout.samples)};"
-        yield from _guard("count", capacity(layout), "0")
+        yield from _refused(f"count > {capacity(layout)}u || value->sample_count != count", says.count)
     if not layout.fields and layout.samples is None:
         yield "    (void)value;"
     for block in layout.blocks:
-        yield from _block(block, layout, "room", "0", _put)
+        yield from _block(block, layout, "room", says.room, lambda field, member: _put(field, member, says.range))
     if layout.samples is not None:
         size = layout.samples.size
-        yield from (f"    if (room - at < count * {size}u) {{", "        return 0;", "    }")
+        yield from _refused(f"room - at < count * {size}u", says.room)
         yield f"    memset(out + at, 0, count * {size}u);"
-        yield from _samples(layout.samples, _put)
+        yield from _samples(layout.samples, lambda field, member: _put(field, member, says.range))
     if layout.tail is not None:
-        yield from ("    if (room - at < value->tail_length) {", "        return 0;", "    }")
+        yield from _refused("room - at < value->tail_length", says.room)
         yield from ("    if (value->tail_length > 0) {", "        memcpy(out + at, value->tail, value->tail_length);")
         yield from ("    }", "    at += value->tail_length;")
-    yield from ("    return at;", "}")
-    yield from ("", f"bool {own}_unpack(struct {own} *value, const uint8_t *in, size_t length)", "{")
+    yield from ("    *length = at;", f"    return {says.ok};", "}")
+    yield from ("", f"enum {name}_result {own}_unpack(struct {own} *value, const uint8_t *in, size_t length)", "{")
     yield from ("    size_t at = 0;", "    memset(value, 0, sizeof *value);")
     for block in layout.blocks:
-        yield from _block(block, layout, "length", "false", _get)
+        yield from _block(block, layout, "length", says.length, _get)
     if layout.samples is not None:
         size = layout.samples.size
         rest = f"(length - at) / {size}u"
         yield f"    const size_t count = {rest if layout.samples.count is None else _count(layout.samples)};"
-        yield from _guard("count", capacity(layout), "false")
-        yield from (f"    if (length - at != count * {size}u) {{", "        return false;", "    }")
+        yield from _refused(f"count > {capacity(layout)}u", says.count)
+        yield from _refused(f"length - at != count * {size}u", says.length)
         yield "    value->sample_count = count;"
         yield from _samples(layout.samples, _get)
     if layout.tail is not None:
-        yield from ("    value->tail = in + at;", "    value->tail_length = length - at;", "    return true;", "}")
+        yield from (
+            "    value->tail = in + at;",
+            "    value->tail_length = length - at;",
+            f"    return {says.ok};",
+            "}",
+        )
     else:
-        yield from ("    return at == length;", "}")
+        yield from (f"    return at == length ? {says.ok} : {says.length};", "}")
 
 
-def _samples(group: Samples, each: Callable[[Field, str], str]) -> Iterator[str]:
+class _Results:
+    """The names of what packing and unpacking answer."""
+
+    def __init__(self, prefix: str) -> None:
+        self.ok, self.room, self.length, self.count, self.range = (f"{prefix}_{word}" for word in RESULTS)
+
+
+def _samples(group: Samples, each: Callable[[Field, str], Iterable[str]]) -> Iterator[str]:
     yield "    for (size_t i = 0; i < count; i++) {"
     for field in group.fields:
-        yield f"        {each(field, f'value->sample[i].{identifier(field.name)}')}"
+        yield from (f"        {line}" for line in each(field, f"value->sample[i].{identifier(field.name)}"))
     yield from (f"        at += {group.size}u;", "    }")
 
 
-def _guard(name: str, most: int, answer: str) -> Iterator[str]:
-    yield from (f"    if ({name} > {most}u) {{", f"        return {answer};", "    }")
+def _refused(condition: str, answer: str) -> Iterator[str]:
+    yield from (f"    if ({condition}) {{", f"        return {answer};", "    }")
 
 
 def _count(group: Samples) -> str:
@@ -210,8 +223,10 @@ def _condition(one: Condition, layout: Layout, goes_on: str) -> str:
     return f"({' || '.join(f'({text})' if '&&' in text else text for text in outer)}) && {own}"
 
 
-def _block(block: Block, layout: Layout, end: str, answer: str, each: Callable[[Field, str], str]) -> Iterator[str]:
-    packs = each is _put
+def _block(
+    block: Block, layout: Layout, end: str, answer: str, each: Callable[[Field, str], Iterable[str]]
+) -> Iterator[str]:
+    packs = end == "room"
     mark = f"value->{has_more(block)}"
     indent, condition = "    ", _shown(block, layout, mark if packs else "at < length")
     if not block.size:
@@ -225,7 +240,7 @@ def _block(block: Block, layout: Layout, end: str, answer: str, each: Callable[[
     elif block.when is not None and block.when.more:
         yield f"{indent}{mark} = true;"
     for field in block.fields:
-        yield f"{indent}{each(field, f'value->{identifier(field.name)}')}"
+        yield from (indent + line for line in each(field, f"value->{identifier(field.name)}"))
     yield f"{indent}at += {block.size}u;"
     if condition:
         yield "    }"
@@ -235,18 +250,31 @@ def _way(field: Field) -> str:
     return "bytes" if field.bit % 8 == 0 and field.bits % 8 == 0 else "bits"
 
 
-def _put(field: Field, member: str) -> str:
+def _put(field: Field, member: str, refusal: str) -> Iterator[str]:
     if field.type.textual:
-        return f"memcpy(out + at + {field.bit // 8}u, {member}, {field.bits // 8}u);"
+        yield f"memcpy(out + at + {field.bit // 8}u, {member}, {field.bits // 8}u);"
+        return
+    if (beyond := _beyond(field, member)) != "":
+        yield from (f"if ({beyond}) {{", f"    return {refusal};", "}")
     big = "true" if field.order == "big" else "false"
-    return f"put_{_way(field)}(out, at * 8u + {field.bit}u, {field.bits}u, (uint64_t){member}, {big});"
+    yield f"put_{_way(field)}(out, at * 8u + {field.bit}u, {field.bits}u, (uint64_t){member}, {big});"
 
 
-def _get(field: Field, member: str) -> str:
+def _beyond(field: Field, member: str) -> str:
+    """When a number does not fit its bits; "" where its type can't hold one that does not."""
+    if type_of(field).strip("uint_") == str(field.bits):
+        return ""
+    low, high = field.type.raw_range(field.bits)
+    above = f"{member} > {constant(high, field)}"
+    return f"{member} < {constant(low, field)} || {above}" if low < 0 else above
+
+
+def _get(field: Field, member: str) -> Iterator[str]:
     if field.type.textual:
-        return f"memcpy({member}, in + at + {field.bit // 8}u, {field.bits // 8}u);"
+        yield f"memcpy({member}, in + at + {field.bit // 8}u, {field.bits // 8}u);"
+        return
     big = "true" if field.order == "big" else "false"
     got = f"get_{_way(field)}(in, at * 8u + {field.bit}u, {field.bits}u, {big})"
     if field.type.signed:
         got = f"with_sign({got}, {field.bits}u)"
-    return f"{member} = ({type_of(field)}){got};"
+    yield f"{member} = ({type_of(field)}){got};"

@@ -3,8 +3,10 @@ patterns, reserved values, every shape that flags and counters can give a value.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from fractions import Fraction
 from typing import Any
 
 from gateway.model.errors import EncodeError
@@ -24,23 +26,27 @@ class Vector:
     raw: bytes
 
 
-def vectors(item: Characteristic) -> list[Vector]:
-    """Test vectors of a characteristic, each of another value."""
+def vectors(item: Characteristic, allowed: bool = False) -> list[Vector]:
+    """Test vectors of a characteristic, each of another value.
+
+    Args:
+        allowed: only values within the limits and with names that are declared, such as a node would send.
+    """
     found: dict[bytes, Vector] = {}
     for turn in range(4 * _MOST_VECTORS):
-        if len(found) < _MOST_VECTORS and (made := _vector(item, turn)) is not None:
+        if len(found) < _MOST_VECTORS and (made := _vector(item, turn, allowed)) is not None:
             found.setdefault(made.raw, made)
     return list(found.values())
 
 
-def _vector(item: Characteristic, turn: int) -> Vector | None:
+def _vector(item: Characteristic, turn: int, allowed: bool) -> Vector | None:
     layout = item.layout
     counter = layout.samples.count if layout.samples else None
     values = {}
     for place, field in enumerate(layout.fields):
         key = field.name in layout.keys
         values[field.name] = _value(
-            field, turn + place, turn % 4 if field.name == counter else turn // 2 if key else None
+            field, turn + place, turn % 4 if field.name == counter else turn // 2 if key else None, allowed
         )
     ends = [block for block in layout.blocks if block.when is not None and block.when.more]
     for block in ends[turn % (len(ends) + 1) :] if ends else ():  # of those that may be there some, from the first on
@@ -48,7 +54,9 @@ def _vector(item: Characteristic, turn: int) -> Vector | None:
             values.pop(field.name, None)
     count = counter if isinstance(counter, int) else turn % 4 if layout.samples else 0
     inner = layout.samples.fields if layout.samples else ()
-    samples = [{f.name: _value(f, turn + place + n, None) for place, f in enumerate(inner)} for n in range(count)]
+    samples = [
+        {f.name: _value(f, turn + place + n, None, allowed) for place, f in enumerate(inner)} for n in range(count)
+    ]
     try:
         raw = item.codec.build(values, samples)
     except EncodeError:  # a counter that counts otherwise than this turn does
@@ -67,12 +75,30 @@ def _vector(item: Characteristic, turn: int) -> Vector | None:
     )
 
 
-def _value(field: Field, turn: int, wanted: int | None) -> Value:
+def _value(field: Field, turn: int, wanted: int | None, allowed: bool) -> Value:
     """An engineering value of a field, another one each turn."""
+    if wanted is None and allowed and field.names:
+        return list(field.names.values())[turn % len(field.names)]
     if wanted is None:
-        return field.type.example(field, turn)
+        value = field.type.example(field, turn)
+        return _within(field, value, turn) if allowed else value
     low, high = field.raw_range
     return field.shown(min(max(wanted, low), high))
+
+
+def _within(field: Field, value: Value, turn: int) -> Value:
+    """A value within the limits, where the field has any and the value is beyond them."""
+    if isinstance(value, str | bytes) or value is None:
+        return value
+    low = -math.inf if field.low is None else field.low
+    high = math.inf if field.high is None else field.high
+    if low <= value <= high:
+        return value
+    if field.scale is None:
+        return min(max(float(value), low), high)
+    ends = [field.raw_range[0] if low == -math.inf else field.scale.invert(Fraction(str(low)))]
+    ends.append(field.raw_range[1] if high == math.inf else field.scale.invert(Fraction(str(high))))
+    return field.shown(min(ends) + (max(ends) - min(ends)) * (turn % 5) // 4)
 
 
 def _transmitted(field: Field, value: Any) -> int | bytes:
