@@ -11,12 +11,22 @@ from gateway.plugin.contract.vectors import vectors
 from gateway.plugin.layout.model import Field, Layout
 from gateway.plugin.model import Characteristic, Derived, Plugin
 
+_WORDS = [
+    "Blocks follow each other; one is there where all its conditions hold (raw numbers of earlier fields; a field that "
+    "is absent meets none) and, where it says so, the value goes on. Samples or a tail take the rest.",
+    "Bits count from the start of their block or sample: in little-endian fields from the lowest bit of the first "
+    "byte, in big-endian ones from the highest.",
+    "A raw number listed under no_reading has no value. One under names has that name, and where there are names any "
+    "other is 'unnamed N'. Else its value is (raw * num + add) / den in the unit, or without a scale the number itself.",
+]
+
 
 def schema(plugin: Plugin) -> str:
     """One JSON document: for each characteristic its facts, the schema of a decoded value, and examples."""
     return json.dumps(
         {
             "$comment": generated_line(plugin.kind),
+            "how_to_read": _WORDS,
             "kind": plugin.kind,
             "title": plugin.title,
             "security": plugin.security.value if plugin.security is not None else None,
