@@ -6,6 +6,7 @@ import math
 import struct
 from collections import Counter
 from fractions import Fraction
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -13,11 +14,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gateway.model.errors import DecodeError, EncodeError
+from gateway.model.errors import DecodeError, EncodeError, ProblemsError
 from gateway.plugin.layout.codec import Codec, fit
 from gateway.plugin.layout.columns import decode_columns
 from gateway.plugin.layout.declare import FieldDecl, SamplesDecl, read_layout
 from gateway.plugin.layout.model import Layout, Order
+from tests.support import own_plugin
 
 
 def layout(
@@ -555,3 +557,43 @@ def test_columns_of_a_64_bit_field_keep_every_bit() -> None:
     made = layout({"name": "a", "type": "uint64"})
     assert decode_columns(made, [b"\xff" * 8]).parts[0].fields["a"].to_list() == [2**64 - 1]
     assert isinstance(decode_columns(made, [b"\x01" + bytes(7)]).parts[0].fields["a"].floats()[0], np.float64)
+
+
+def test_a_line_with_each_stands_for_as_many_fields_in_a_row(tmp_path: Path) -> None:
+    """Eight bands of sound in half decibels, and three cells by name, one byte each."""
+    plugin = own_plugin(
+        tmp_path,
+        """
+fields = [
+  { name = "sequence", type = "uint8", role = "sequence" },
+  { name = "band", type = "uint8", lsb = "0.5 dB", each = 8, limits = ["0 dB", "120 dB"] },
+  { name = "cell", type = "uint12", lsb = "1 mV", each = ["top", "middle", "low"] },
+  { rfu = 4 },
+]
+""",
+    )
+    item = plugin.characteristics["c"]
+    names = ["sequence", *(f"band_{n}" for n in range(8)), "cell_top", "cell_middle", "cell_low"]
+    assert [field.name for field in item.layout.fields] == names and item.layout.head == 14
+    readings = {
+        r.name: r.value for r in item.codec.read(bytes([7, 0, 2, 4, 6, 8, 10, 12, 14]) + bytes([1, 32, 0, 3, 0]))
+    }
+    assert [readings[f"band_{n}"] for n in range(8)] == [n * 1.0 for n in range(8)]
+    assert [readings[f"cell_{name}"] for name in ("top", "middle", "low")] == [1, 2, 0x300]
+    assert item.layout.fields[1].column == "band_0_dB"
+
+
+@pytest.mark.parametrize(
+    ("line", "told"),
+    [
+        ('{ name = "x", type = "uint8", each = 1 }', "each"),
+        ('{ name = "x", type = "uint8", each = ["a", "a"] }', "x_a"),
+        ('{ name = "x", type = "uint8", each = ["A b", "c"] }', "x_A b"),
+        ('{ name = "x", type = "uint8", each = 2, role = "sequence" }', "each for plain fields only"),
+        ('{ name = "x", type = "utf8s", each = 2 }', "each for plain fields only"),
+        ('{ name = "x", type = "uint8", each = 600 }', "each"),
+    ],
+)
+def test_what_each_can_not_stand_for_is_refused(tmp_path: Path, line: str, told: str) -> None:
+    with pytest.raises(ProblemsError, match=told):
+        own_plugin(tmp_path, f"fields = [{line}]\n")

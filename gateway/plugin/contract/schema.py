@@ -17,7 +17,7 @@ _WORDS = [
     "Bits count from the start of their block or sample: in little-endian fields from the lowest bit of the first "
     "byte, in big-endian ones from the highest.",
     "A raw number listed under no_reading has no value. One under names has that name, and where there are names any "
-    "other is 'unnamed N'. Else its value is (raw * num + add) / den in the unit, or without a scale the number itself.",
+    "other is 'unnamed N'. Else its value is (raw * num + add) / den in the unit, or without a scale the number.",
 ]
 
 

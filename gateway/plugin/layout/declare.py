@@ -5,7 +5,7 @@ is reported in one pass."""
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from math import lcm
@@ -60,6 +60,11 @@ class FieldDecl(BaseModel):
     """Transmitted values that mean "no reading", with the reason: `{ 0x8000 = "not known" }`."""
     names: dict[str, str] = {}
     """Names for transmitted values: `{ 0 = "closed", 1 = "open" }`."""
+    each: Annotated[int, Declared(ge=2, le=MAX_VALUE_BYTES)] | Annotated[list[str], Declared(min_length=2)] | None = (
+        None
+    )
+    """Stands for as many fields in a row, such as bands or cells: a number, and they are called `NAME_0`, `NAME_1` and
+    so on, or a list of what follows `NAME_` in each."""
     default: bool | int | float | str | None = None
     """Of a setting its value after power-up: a name, a number, or a quantity with its unit; 0 if missing."""
 
@@ -93,6 +98,7 @@ def read_layout(
         length: declared length in bytes, None for whatever the fields add up to.
         report_problem: called for each problem; the layout returned is only good if it was not called.
     """
+    fields = list(_each(fields, "fields", report_problem))
     blocks, tail = _blocks(fields, order, report_problem)
     repeated: Samples | None = None
     if samples is not None:
@@ -119,14 +125,33 @@ def read_layout(
     return layout
 
 
+def _each(decls: Sequence[FieldDecl], where: str, report_problem: ReportProblem) -> Iterator[FieldDecl]:
+    """The lines with those that stand for several fields written out."""
+    for number, decl in enumerate(decls):
+        if decl.each is None:
+            yield decl
+            continue
+        if decl.rfu is not None or decl.role is not None or _takes_the_rest(decl):
+            report_problem(
+                f"{where}[{number}].each",
+                "several fields that are reserved, have a role or take all that is left",
+                "each for plain fields only",
+            )
+        places = [str(place) for place in range(decl.each)] if isinstance(decl.each, int) else decl.each
+        for place, own in enumerate(places):
+            at = decl.at if place == 0 else None
+            yield decl.model_copy(update={"name": f"{decl.name}_{own}", "each": None, "at": at})
+
+
 def _samples(
     samples: SamplesDecl, order: Order, blocks: Sequence[Block], report_problem: ReportProblem
 ) -> Samples | None:
-    inner, size = _place(samples.fields, order, "samples.fields", report_problem)
+    fields = list(_each(samples.fields, "samples.fields", report_problem))
+    inner, size = _place(fields, order, "samples.fields", report_problem)
     every_ns = None
     if samples.every is not None:
         every_ns = _try(lambda: parse_duration_ns(samples.every or ""), "samples.every", report_problem)
-    if any(decl.when for decl in samples.fields) or any(field.type.textual for field in inner):
+    if any(decl.when for decl in fields) or any(field.type.textual for field in inner):
         report_problem(
             "samples.fields", "a field with when, or of variable width", "unconditional fields of fixed width"
         )
