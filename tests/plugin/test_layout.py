@@ -431,6 +431,12 @@ def fields_of(draw: st.DrawFn, prefix: str, most: int) -> list[dict[str, Any]]:
     return fields
 
 
+def test_reserved_bits_alone_can_not_be_there_if_the_value_goes_on() -> None:
+    """Who builds a value could not say whether they are there."""
+    told = problems_of({"name": "x", "type": "uint8"}, {"rfu": 8, "when": "more"})
+    assert "nothing but reserved bits where the value goes on" in told
+
+
 @st.composite
 def layouts(draw: st.DrawFn) -> Layout:
     order: Order = draw(st.sampled_from(["little", "big"]))
@@ -451,7 +457,9 @@ def layouts(draw: st.DrawFn) -> Layout:
             samples = {"fields": inner} | {"counted": {"count": "number"}, "fixed": {"count": 2}}.get(end, {})
     elif end == "more":
         when = draw(st.sampled_from(["more", "more and flag"]))
-        fields += [decl | {"when": when} for decl in draw(fields_of("m", 3))]
+        inner = draw(fields_of("m", 3))
+        if any("name" in decl for decl in inner):
+            fields += [decl | {"when": when} for decl in inner]
     elif end == "tail":
         fields.append({"name": "tail", "type": draw(st.sampled_from(["utf8s", "uint8[]"]))})
     return layout(*fields, samples=samples, order=order)
@@ -579,7 +587,7 @@ fields = [
         r.name: r.value for r in item.codec.read(bytes([7, 0, 2, 4, 6, 8, 10, 12, 14]) + bytes([1, 32, 0, 3, 0]))
     }
     assert [readings[f"band_{n}"] for n in range(8)] == [n * 1.0 for n in range(8)]
-    assert [readings[f"cell_{name}"] for name in ("top", "middle", "low")] == [1, 2, 0x300]
+    assert [readings[f"cell_{name}"] for name in ("top", "middle", "low")] == [1, 2, 3]
     assert item.layout.fields[1].column == "band_0_dB"
 
 

@@ -200,6 +200,8 @@ def _blocks(
         if blocks and blocks[-1].when is not None and blocks[-1].when.more and not (when is not None and when.more):
             report_problem(f"fields[{start}]", "a field behind one with 'more'", "'more' here too")
         fields, size = _place(decls[start:end], order, "fields", report_problem, start)
+        if when is not None and when.more and not fields:
+            report_problem(f"fields[{start}]", "nothing but reserved bits where the value goes on", "a field there")
         blocks.append(Block(tuple(fields), size, when))
         known |= {field.name: field for field in fields}
         start = end
