@@ -116,11 +116,12 @@ class Newest:
     rows: list[tuple[Any, ...]]
 
 
-def newest(log: Log, run: RunInfo, channel: str, node: str | None, count: int) -> list[Newest]:
-    """The last values of a channel, for each kind of node that has one of that name.
+def newest(log: Log, run: RunInfo, channel: str, node: str | None, count: int, samples: bool = False) -> list[Newest]:
+    """The last values of a channel, for each kind of node that has one of that name; or the last samples, each with the
+    fields of the value it came in.
 
     Raises:
-        InputError: the run has no such channel or node.
+        InputError: the run has no such channel or node, or the channel no samples.
     """
     infos = {c.relation: c for n in run.nodes if node in (None, n.name) for c in n.channels if c.name == channel}
     if not infos:
@@ -130,8 +131,23 @@ def newest(log: Log, run: RunInfo, channel: str, node: str | None, count: int) -
         raise InputError(f"run {run.id} has no {where}; it has {others or 'none'}")
     found = []
     for relation, info in infos.items():
+        if samples:
+            found.append(_newest_samples(log, run, info, node, count))
+            continue
         columns = ["utc", "node", *(field.column for field in info.fields), "fault"]
         rows = log.newest(run, relation, ", ".join(map(quoted, columns)), node, count)
         names, units = [field.name for field in info.fields], [field.unit for field in info.fields]
         found.append(Newest(columns, ["utc", "node", *names, "fault"], ["", "", *units, ""], rows[::-1]))
     return found
+
+
+def _newest_samples(log: Log, run: RunInfo, info: ChannelInfo, node: str | None, count: int) -> Newest:
+    if info.samples is None:
+        raise InputError(f"{info.name} has no samples; leave --samples out")
+    inner = {field.column for field in info.sample_fields}
+    beside = [field for field in info.fields if field.column not in inner]
+    fields = [*info.sample_fields, *beside]
+    own = ["utc", "node", "position"]
+    rows = log.newest_samples(run, info, own, [f.column for f in beside], node, count)
+    names, units = [field.name for field in fields], [field.unit for field in fields]
+    return Newest([*own, *(f.column for f in fields)], [*own, *names], ["", "", "", *units], rows[::-1])

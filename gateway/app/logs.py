@@ -52,15 +52,18 @@ def contents(log: Path, ltk: Path | None = None) -> Contents | CaptureContents:
         return contents_of(opened)
 
 
-def newest(log: Path, channel: str, node: str | None = None, count: int = 20, run: int | None = None) -> list[Newest]:
-    """The last values of a channel, a table for each kind of node that has one of that name.
+def newest(
+    log: Path, channel: str, node: str | None = None, count: int = 20, run: int | None = None, samples: bool = False
+) -> list[Newest]:
+    """The last values of a channel, a table for each kind of node that has one of that name; or the last samples inside
+    its values, each with the fields of its value.
 
     Raises:
         LogFileError: the log can't be used.
         InputError: the run has no such channel or node.
     """
     with Log(log) as opened, opened.damage_reported():
-        return newest_of(opened, opened.run(run), channel, node, count)
+        return newest_of(opened, opened.run(run), channel, node, count, samples)
 
 
 def damage(log: Path) -> list[str]:

@@ -142,6 +142,10 @@ def show(
     node: Annotated[str | None, typer.Option(help="With --channel: only this node.")] = None,
     last: Annotated[int, typer.Option(min=1, max=100_000, help="With --channel: how many.")] = NEWEST,
     run: Annotated[int | None, typer.Option(min=1, help="With --channel: which run; the newest by default.")] = None,
+    samples: Annotated[
+        bool,
+        typer.Option("--samples", help="With --channel: the samples inside its values, each with its value's fields."),
+    ] = False,
     verify: Annotated[bool, typer.Option("--verify", help="Also check the whole file for damage.")] = False,
     ltk: Ltk = None,
     as_json: Annotated[bool, typer.Option("--json", help="As JSON, for scripts.")] = False,
@@ -154,11 +158,11 @@ def show(
     from gateway.app.logs import contents, damage, newest
     from gateway.capture.summary import CaptureContents
 
-    if channel is None and (node is not None or run is not None or last != NEWEST):
-        raise InputError("--node, --last and --run need --channel; specify the channel to print")
+    if channel is None and (node is not None or run is not None or last != NEWEST or samples):
+        raise InputError("--node, --last, --run and --samples need --channel; specify the channel to print")
     console = console_of()
     if channel is not None:
-        values = newest(log, channel, node, last, run)
+        values = newest(log, channel, node, last, run, samples)
         if as_json:
             say(json.dumps([dict(zip(v.columns, row, strict=True)) for v in values for row in v.rows], indent=1))
         for one in values if not as_json else ():

@@ -16,8 +16,9 @@ from gateway.log.timeline import Timeline
 from gateway.model.errors import InputError
 from gateway.plugin import Characteristic, Plugin
 from gateway.plugin.derive import derive_part
-from gateway.plugin.layout.columns import Cut, Decoded, decode_columns
+from gateway.plugin.layout.columns import Cut, Decoded, Part, decode_columns
 from gateway.plugin.layout.model import Field
+from gateway.plugin.model import Derived
 
 _KINDS: Mapping[type, ColumnKind] = {int: "integer", float: "real", str: "text"}
 
@@ -47,7 +48,14 @@ class DecodedTable:
         values = [Column(f.column, _kind(f), f.unit.symbol) for f in self._fields]
         values += [Column(d.column, "real", d.unit.symbol) for d in self._derived]
         head = [Column("utc", "time"), Column("node", "text")]
+        self._beside: list[Field] = []  # of a sample: the fields and derived values of the frame it came in
+        self._beside_derived: list[Derived] = []
         if samples:
+            taken = {column.name for column in values}
+            self._beside = [f for f in item.layout.fields if f.column not in taken]
+            self._beside_derived = [d for d in item.derived if not d.in_samples and d.column not in taken]
+            values += [Column(f.column, _kind(f), f.unit.symbol) for f in self._beside]
+            values += [Column(d.column, "real", d.unit.symbol) for d in self._beside_derived]
             self.columns = [*head, Column("frame", "integer"), Column("position", "integer"), *values]
         else:
             self.columns = [*head, *values, Column("raw", "bytes"), Column("fault", "text")]
@@ -115,6 +123,21 @@ class DecodedTable:
                 values[part.positions], missing[part.positions] = own.values, own.missing
         return Masked(values, missing)
 
+    def _beside_of(
+        self, part: Part, columns: Sequence[Column], constants: Mapping[str, Mapping[str, float]]
+    ) -> Iterator[Masked]:
+        """What each sample's frame holds besides, once for every sample."""
+        n = len(part.positions)
+        for field, column in zip(self._beside, columns, strict=False):
+            cut = part.fields.get(field.name)
+            own = (
+                _masked(cut, column) if cut is not None else Masked(np.zeros(n, _DTYPES[column.kind]), np.ones(n, bool))
+            )
+            yield Masked(np.repeat(own.values, part.count), np.repeat(own.missing, part.count))
+        for derived in self._beside_derived:
+            values = np.repeat(derive_part(derived, part, constants), part.count)
+            yield Masked(values, np.isnan(values))
+
     def _sample_batch(
         self,
         node: str,
@@ -136,6 +159,7 @@ class DecodedTable:
             heads.append(np.stack([moment - (part.count - 1 - position) * every_ns, owner, position]))
             own = [_masked(part.samples[f.name], c) for f, c in zip(self._fields, self.columns[4:], strict=False)]
             own += [Masked(v, np.isnan(v)) for v in (derive_part(d, part, constants) for d in self._derived)]
+            own += self._beside_of(part, self.columns[4 + len(own) :], constants)
             columns.append(own)
         if not heads:
             return [[], [], [], [], *([] for _ in self.columns[4:])]

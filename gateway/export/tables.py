@@ -44,6 +44,7 @@ class StoredTable:
         kinds = log.column_kinds(self.relation)
         self._values = [_column(field, kinds.get(field.column, "")) for field in self._fields]
         self.columns = [Column("utc", "time"), Column("node", "text")]
+        self._beside: list[FieldInfo] = []  # of a sample: the fields of the frame it came in
         if wanted.every_ns is not None:
             self._numeric = [i for i, column in enumerate(self._values) if column.kind != "text"]
             self.columns.append(Column("count", "integer"))
@@ -54,7 +55,10 @@ class StoredTable:
                     for name in STATISTICS
                 ]
         elif samples:
-            self.columns += [Column("frame", "integer"), Column("position", "integer"), *self._values]
+            of_frame = log.column_kinds(channel.relation)
+            self._beside = [field for field in channel.fields if field.column not in {c.name for c in self._values}]
+            beside = [_column(field, of_frame.get(field.column, "")) for field in self._beside]
+            self.columns += [Column("frame", "integer"), Column("position", "integer"), *self._values, *beside]
         else:
             self.columns += [*self._values, Column("raw", "bytes"), Column("fault", "text")]
 
@@ -72,8 +76,9 @@ class StoredTable:
     def _rows(self, node: NodeInfo) -> Iterator[list[tuple[Any, ...]]]:
         if self.samples:
             head = [] if self._wanted.every_ns is not None else ["frame", "position"]
-            columns = ", ".join(["t_ns", *head, *(quoted(field.column) for field in self._fields)])
-            chunks = self._log.sample_values(self._run, node, self.channel, columns)
+            columns = ", ".join(f"s.{quoted(name)}" for name in ["t_ns", *head, *(f.column for f in self._fields)])
+            beside = [field.column for field in self._beside]
+            chunks = self._log.sample_values(self._run, node, self.channel, columns, beside)
         else:
             names = "".join(f", {quoted(field.column)}" for field in self._fields)
             tail = "" if self._wanted.every_ns is not None else ", raw, fault"

@@ -374,18 +374,41 @@ class Log:
         )
         return list(self._query(sql, run.first_frame, run.end_frame, *names, count))
 
+    def newest_samples(
+        self,
+        run: RunInfo,
+        channel: ChannelInfo,
+        own: Sequence[str],
+        beside: Sequence[str],
+        node: str | None,
+        count: int,
+    ) -> list[tuple[Any, ...]]:
+        """The last samples of a channel, newest first: these columns of their view, their fields, and these of the
+        frame that each came in."""
+        only, names = (" AND s.node = ?", [node]) if node is not None else ("", [])
+        inner = [f"s.{quoted(name)}" for name in (*own, *(field.column for field in channel.sample_fields))]
+        columns = ", ".join([*inner, *(f"f.{quoted(name)}" for name in beside)])
+        sql = (
+            f"SELECT {columns} FROM {quoted(f'{channel.samples}_utc')} AS s JOIN {quoted(channel.relation)} AS f "  # noqa: S608
+            f"ON f.id = s.frame WHERE s.frame >= ? AND s.frame < ?{only} ORDER BY s.frame DESC, s.position DESC LIMIT ?"
+        )
+        return list(self._query(sql, run.first_frame, run.end_frame, *names, count))
+
     def problems(self) -> list[str]:
         """What SQLite's own check of the whole file finds, [] for a sound one."""
         found = [str(row[0]) for row in self._query("PRAGMA integrity_check(20)")]
         return [] if found == ["ok"] else found
 
     def sample_values(
-        self, run: RunInfo, node: NodeInfo, channel: ChannelInfo, columns: str
+        self, run: RunInfo, node: NodeInfo, channel: ChannelInfo, columns: str, of_frame: Sequence[str] = ()
     ) -> Iterator[list[tuple[Any, ...]]]:
-        """Chunks of rows of one node's samples with their own times; ``columns`` is an SQL list over their view."""
+        """Chunks of rows of one node's samples with their own times; ``columns`` is an SQL list over their view ``s``,
+        and ``of_frame`` names columns of the frame that each came in, which follow."""
+        beside = f"JOIN {quoted(channel.relation)} AS f ON f.id = s.frame " if of_frame else ""
+        more = "".join(f", f.{quoted(name)}" for name in of_frame)
         yield from self._chunks(
-            f"SELECT {columns} FROM {quoted(f'{channel.samples}_utc')} WHERE frame >= ? AND frame < ? AND node = ? "  # noqa: S608
-            "ORDER BY frame, position",
+            f"SELECT {columns}{more} FROM {quoted(f'{channel.samples}_utc')} AS s {beside}"  # noqa: S608
+            "WHERE s.frame >= ? AND s.frame < ? AND s.node = ? ORDER BY s.frame, s.position",
             (run.first_frame, run.end_frame, node.name),
         )
 

@@ -27,6 +27,7 @@ from gateway.log.table import ChannelTable
 from gateway.log.writer import LogWriter
 from gateway.model.errors import LogFileError
 from gateway.model.events import EventKind, LinkEvent
+from gateway.model.figures import Requirement
 from gateway.model.records import Frame
 from gateway.plugin import find_plugin
 from tests.support import own_plugin, wait_for
@@ -649,8 +650,8 @@ def test_damaged_content_is_an_error_that_says_so(tmp_path: Path, damage: str) -
 
     log = tmp_path / "x.db"
     rules = [
-        ("loan-crate", "climate", "rate", 1.0, 2.0, "1/s"),
-        ("loan-crate", "climate", "loss", None, 1.0, "percent"),
+        Requirement("loan-crate", "climate", "rate", 1.0, 2.0, "1/s"),
+        Requirement("loan-crate", "climate", "loss", None, 1.0, "percent"),
     ]
     writer = LogWriter(log, replace(facts(), requirements=rules))
     writer.event(LinkEvent.of(1, "a", EventKind.READY))

@@ -16,6 +16,7 @@ from gateway.log.store import RunFacts
 from gateway.log.writer import LogWriter
 from gateway.model.errors import LogFileError
 from gateway.model.events import EventKind, LinkEvent
+from gateway.model.figures import Requirement
 from gateway.model.records import Frame
 from gateway.plugin import Plugin, find_plugin
 from tests.support import figures, own_plugin, wait_for
@@ -34,7 +35,7 @@ def facts(started_ns: int, plugin: Plugin = CRATE, title: str = "t") -> RunFacts
         "run.toml",
         "text",
         {"a": (plugin, "A"), "b": (plugin, "B")},
-        [(plugin.kind, "link", "disconnects", None, 0.0, "")],
+        [Requirement(plugin.kind, "link", "disconnects", None, 0.0, "")],
     )
 
 
