@@ -9,8 +9,9 @@ from pathlib import Path
 from gateway.analysis.judge import judge
 from gateway.analysis.measure import NodeSurvey, survey_run
 from gateway.host.files import refuse_existing, write_file
+from gateway.host.toml import parse_toml
 from gateway.log.reader import Log, RunInfo
-from gateway.model.errors import InputError
+from gateway.model.errors import InputError, ProblemsError
 from gateway.model.events import LinkEvent
 from gateway.model.records import Outcome, Verdict, overall
 from gateway.report.page import REPORT_MARK, bins_for, page
@@ -39,7 +40,7 @@ class Review:
 
     def page(self) -> str:
         """The report, a page of HTML that needs nothing else."""
-        return page(self.info, self.surveys, self.verdicts, self.events)
+        return page(self.info, self.surveys, self.verdicts, self.events, _head(self.info))
 
     def write_page(self, path: Path, force: bool = False) -> None:
         """Write the report to a file.
@@ -63,6 +64,15 @@ class Review:
         if name not in plots:
             raise InputError(f"there is no plot {name!r}; available are: {', '.join(plots)}")
         return picture(plots[name])
+
+
+def _head(run: RunInfo) -> dict[str, str]:
+    """What the run file's table ``[report]`` says of the run, such as board revision and serial number."""
+    try:
+        told = parse_toml(run.run_text, "run file").get("report", {})
+    except ProblemsError:  # of an earlier version, or of another program
+        return {}
+    return {str(name): str(value) for name, value in told.items()} if isinstance(told, dict) else {}
 
 
 def review(log: Path, run: int | None = None) -> Review:

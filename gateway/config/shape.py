@@ -106,3 +106,4 @@ class RunFileShape(BaseModel):
     spec: dict[str, SpecShape] = {}
     mqtt: MqttShape | None = None
     gather: GatherShape | None = None
+    report: dict[str, str | int | float] = {}

@@ -23,6 +23,7 @@ from gateway.report.tables import number
 
 _PICTURE_BINS = 2000
 _FEW = 200
+_FEWEST_FOR_RATE = 10  # values, below which a rate is a question of when they were read
 _GRAY = "#808080"  # of limits: stands out from light and from dark ground
 
 
@@ -59,7 +60,8 @@ def plots_of(survey: NodeSurvey, rules: Sequence[Requirement]) -> Iterator[Plot]
         if not channel.frames:
             continue
         subject = channel.channel.name
-        yield _rate(survey, channel, required.get((subject, "rate")), figures)
+        if channel.frames >= _FEWEST_FOR_RATE:
+            yield _rate(survey, channel, required.get((subject, "rate")), figures)
         if channel.gaps.any():
             yield _gaps(name, channel, required, figures)
         for one in channel.fields:
@@ -158,7 +160,12 @@ def _rate(survey: NodeSurvey, channel: ChannelSurvey, rule: Requirement | None, 
     }
     ends = [(rule.low, "required at least"), (rule.high, "required at most")] if rule else []
     lines = [(value, text) for value, text in ends if value is not None]
-    layout = _axes(_time(survey), {"title": {"text": "values per second"}, "rangemode": "tozero"}, **_levels(lines))
+    around: dict[str, Any] = {"rangemode": "tozero"}
+    if lines:
+        low, high = (end([*rates.tolist(), *(value for value, _ in lines)]) for end in (min, max))
+        room = max(0.1 * (high - low), 0.01 * high)
+        around = {"range": [max(low - room, 0.0), high + room]}
+    layout = _axes(_time(survey), {"title": {"text": "values per second"}, **around}, **_levels(lines))
     said = f"{number(found.value, found.unit)} while connected, in windows of {step_ms / 1000:.3g} s"
     if rule is not None:
         said += f"; required {_bounds(rule)}"
@@ -171,7 +178,8 @@ def _bounds(rule: Requirement) -> str:
 
 
 def _levels(lines: Sequence[tuple[float, str]]) -> dict[str, Any]:
-    """Level lines with words on them."""
+    """Level lines with words on them: above the highest, and below the others, so that none stands on another."""
+    highest = max((value for value, _ in lines), default=0.0)
     style = {"color": _GRAY, "width": 1.5, "dash": "dash"}
     return {
         "shapes": [
@@ -183,7 +191,7 @@ def _levels(lines: Sequence[tuple[float, str]]) -> dict[str, Any]:
                 "x": 1,
                 "xanchor": "right",
                 "y": value,
-                "yanchor": "bottom",
+                "yanchor": "bottom" if value == highest else "top",
                 "text": text,
                 "showarrow": False,
                 "font": {"size": 11},
@@ -207,7 +215,7 @@ def _gaps(node: str, channel: ChannelSurvey, required: dict[tuple[str, str], Req
         "hovertemplate": "%{x:.3g} s: %{y}<extra></extra>",
     }
     shapes, notes = [], []
-    for figure in ("gap_median", "gap_p99", "gap_longest"):
+    for place, figure in enumerate(("gap_median", "gap_p99", "gap_longest")):
         rule = required.get((subject, figure))
         if rule is not None and rule.high is not None and rule.high > 0:
             level = {"color": _GRAY, "width": 1.5, "dash": "dash"}
@@ -218,8 +226,9 @@ def _gaps(node: str, channel: ChannelSurvey, required: dict[tuple[str, str], Req
             notes.append(
                 {
                     "x": float(np.log10(rule.high)),
-                    "y": 1,
+                    "y": 1 - 0.33 * place,  # lines that stand close have their words one below the other
                     "yref": "paper",
+                    "yanchor": "top",
                     "xanchor": "right",
                     "textangle": -90,
                     "text": text,

@@ -106,6 +106,9 @@ def test_the_page_shows_the_verdict_first_and_needs_no_network(browser: webdrive
     assert "crate-b" in failed and "disconnects" in failed and "highest" in failed and "crate-a" not in failed
     assert browser.title != "broken"
     assert browser.execute_script("return performance.getEntriesByType('resource').length") == 0
+    # a script that is not the page's own is refused by its policy
+    ran = "const s = document.createElement('script'); s.textContent = 'window.alien = 1'; document.body.append(s); return window.alien"
+    assert browser.execute_script(ran) is None
     assert browser.execute_script("return document.documentElement.scrollWidth <= innerWidth")
 
 

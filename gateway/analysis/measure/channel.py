@@ -40,6 +40,7 @@ NONE: Bounds = (None, None, "")
 Found = tuple[float | None, int, float | None, float | None, str]  # value, observations, bounds and their method
 _BURST_NS = 5_000_000  # less than the shortest connection interval, Core Specification, Vol 6, Part B, 4.5.1
 _STEADY_SHARE = 0.9  # of the gaps; what is sent again comes late, and the next one soon after it
+_NO_CRYSTAL_PPM = 5000.0  # beyond it a period is another one, not one by a clock that is off; common practice
 _ON_ITS_WAY_NS = 1_000_000_000  # what left the node before it was switched off may still come; common practice
 
 
@@ -250,6 +251,8 @@ def _clock_figures(
         jitter = {}
     else:
         return {}
+    if stamp is None and clock.drift_ppm is not None and abs(clock.drift_ppm) > _NO_CRYSTAL_PPM:
+        return {"restarts": (clock.restarts, len(arrivals.times), *NONE), "clock_drift": (None, clock.n, *NONE)}
     return {
         "restarts": (clock.restarts, len(arrivals.times), *NONE),
         "clock_drift": (clock.drift_ppm, clock.n, clock.low_ppm, clock.high_ppm, METHOD),

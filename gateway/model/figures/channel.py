@@ -208,6 +208,7 @@ FIGURES = by_name(
         compared="bounds",
         better="zero",
         evidence="SELECT id, t_ns, node_s FROM {stamps} ORDER BY t_ns, id",
+        nothing="values are too few, or come at another period than the one that was written; see period_error",
     ),
     Figure(
         "delay_jitter",

@@ -3,9 +3,12 @@ much, then everything that was measured, node by node."""
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from importlib.resources import files
 from typing import Any
 
@@ -60,15 +63,18 @@ def page(
     surveys: Sequence[NodeSurvey],
     verdicts: Sequence[Verdict],
     events: Mapping[str, Sequence[LinkEvent]],
+    head: Mapping[str, str],
 ) -> str:
     """The report as HTML.
 
     Args:
+        head: what else is to stand with the run, such as board revision and serial number.
         events: of each node, in order; under "" those of the run itself.
     """
     from plotly.offline import get_plotlyjs  # takes 0.1 s to import, which no verdict should wait for
 
     folder = files(__name__)
+    script, plotly = (folder / "page.js").read_text("utf-8"), get_plotlyjs()
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     environment.globals.update(number=number, required=required, bounds_text=bounds_text, word=WORD)
     plots = {survey.node.name: list(plots_of(survey, run.requirements)) for survey in surveys}
@@ -83,20 +89,38 @@ def page(
         verdicts=[(v, evidence(run, v.measure)) for v in verdicts],
         started=utc_text(run.started_ns)[:19],
         ended=utc_text(run.end_ns)[:19],
+        head=list(head.items()),
+        local=_local(run.started_ns, run.end_ns),
         lasted=duration_text(round(run.lasted_s)),
         host=[(utc_text(e.t_ns)[:23], e.kind.value, detail_text(e)) for e in events[""] if e.kind not in _EVERYDAY][
             :MOST_EVENTS
         ],
         nodes=[_node(survey, events[survey.node.name], plots[survey.node.name]) for survey in surveys],
         style=(folder / "page.css").read_text("utf-8"),
-        script=(folder / "page.js").read_text("utf-8"),
-        plotly=get_plotlyjs(),
+        script=script,
+        plotly=plotly,
+        policy=_policy(plotly, script),
         # no "</" or "<!--" may stand in a script: HTML standard, 4.12.1.3
         plots=json.dumps(
             {plot.name: _drawn(plot) for some in plots.values() for plot in some}, separators=(",", ":")
         ).replace("<", "\\u003c"),
         version=__version__,
     )
+
+
+def _policy(*scripts: str) -> str:
+    """What the page may do: run these scripts and no others, and reach nothing (Content Security Policy, W3C)."""
+    hashes = [f"'sha256-{base64.b64encode(hashlib.sha256(one.encode()).digest()).decode()}'" for one in scripts]
+    return (
+        f"default-src 'none'; script-src {' '.join(hashes)}; style-src 'unsafe-inline'; img-src data: blob:; "
+        "base-uri 'none'; form-action 'none'"
+    )
+
+
+def _local(started_ns: int, ended_ns: int) -> str:
+    """From when to when in the time zone of this machine."""
+    begun, ended = (datetime.fromtimestamp(t_ns // 10**9).astimezone() for t_ns in (started_ns, ended_ns))
+    return f"{begun:%Y-%m-%d %H:%M:%S} to {ended:%Y-%m-%d %H:%M:%S} ({begun:%Z, UTC%z} here)"
 
 
 def _drawn(plot: Plot) -> dict[str, Any]:
