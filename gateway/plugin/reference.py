@@ -131,12 +131,62 @@ def _adopted() -> Iterator[str]:
         yield f"| `{number}` | {name} | {fields} |"
 
 
+# a line of fields, how it is told, what to write instead
+MISTAKES = (
+    (
+        '{ name = "t", type = "sint16", lsb = "0.01", limits = ["0 degC", "50 degC"] }',
+        "degC is temperature, a plain number is plain number",
+        '`lsb = "0.01 degC"`: the weight of a count has a unit',
+    ),
+    (
+        '{ name = "Temp", type = "uint8" }',
+        "'Temp'; lower-case letters, digits and _",
+        "a name such as `temp`, which becomes a column of the log",
+    ),
+    (
+        '{ name = "a", type = "uint4" }',
+        "the fields end at bit 4, inside a byte",
+        "the other four bits as well: `{ rfu = 4 }`",
+    ),
+    (
+        '{ name = "a", type = "int16" }',
+        "'int16'; boolean, uintN, sintN",
+        "`sint16`, as the GATT Specification Supplement writes it",
+    ),
+    (
+        '{ name = "a", type = "uint8", reserved = { 0xFFFF = "none" } }',
+        "0xFFFF does not fit 8 bits",
+        "a number that the field can carry: `0xFF`",
+    ),
+    (
+        '{ name = "a", type = "uint8", lsb = "1 degC", unit = "hPa" }',
+        "unit 'hPa' does not fit lsb '1 degC'",
+        "a unit of the same dimension as that of `lsb`",
+    ),
+    (
+        '{ name = "a", type = "uint8", when = "b" }, { name = "b", type = "boolean" }, { rfu = 7 }',
+        "'b' is not an earlier integer field",
+        "the field that decides before those it decides on",
+    ),
+)
+
+
+def _mistakes() -> Iterator[str]:
+    yield "## Usual mistakes\n"
+    yield "`gattest check` tells each with its place.\n"
+    yield "| written | what check says | instead |"
+    yield "|---|---|---|"
+    for line, told, instead in MISTAKES:
+        yield f"| `{line}` | {told} | {instead} |"
+
+
 def plugin_reference() -> str:
     """The page, in Markdown."""
     parts = [_INTRODUCTION]
     for title, text, model in _TABLES:
         parts.append("\n".join([f"## {title}\n", *([f"{text}\n"] if text else []), *_table(model)]) + "\n")
     types = [f"| {kind.written} | {kind.meaning} |" for kind in TYPES]
+    parts.append("\n".join(_mistakes()) + "\n")
     parts += [_TYPES + "\n".join(types) + "\n", _UNITS, "\n".join(_formulas()) + "\n", "\n".join(_adopted()) + "\n"]
     return "\n".join(parts)
 

@@ -9,10 +9,12 @@ import pytest
 import typer.main
 
 from gateway.cli import app
+from gateway.model.errors import ProblemsError
 from gateway.model.figures import CHANNEL_FIGURES, FIELD_FIGURES, LINK_FIGURES
 from gateway.plugin.layout.types import TYPES
-from gateway.plugin.reference import plugin_reference
+from gateway.plugin.reference import MISTAKES, plugin_reference
 from gateway.plugin.shape import PluginFileShape
+from tests.support import own_plugin
 
 ROOT = Path(__file__).parents[2]
 COMMANDS = typer.main.get_command(app).commands  # type: ignore[attr-defined]
@@ -24,8 +26,8 @@ def test_every_command_has_help_and_stands_in_the_readme(name: str) -> None:
     assert re.search(rf"^\| `gattest {name}[ `]", (ROOT / "README.md").read_text("utf-8"), flags=re.MULTILINE)
 
 
-def test_every_figure_stands_in_the_readme() -> None:
-    text = (ROOT / "README.md").read_text("utf-8")
+def test_every_figure_stands_in_the_page_of_run_files() -> None:
+    text = (ROOT / "configs" / "README.md").read_text("utf-8")
     missing = [name for name in (*CHANNEL_FIGURES, *LINK_FIGURES, *FIELD_FIGURES) if f"`{name}`" not in text]
     assert not missing
 
@@ -38,6 +40,27 @@ def test_the_readmes_plugin_example_is_good(tmp_path: Path) -> None:
     (tmp_path / "plugin.toml").write_text(example)
     (result,) = check(tmp_path)
     assert result.problems == ()
+
+
+PAGES = [ROOT / "README.md", *(ROOT / name / "README.md" for name in ("configs", "plugins", "tests", "tests/truth"))]
+
+
+@pytest.mark.parametrize("page", [*PAGES, ROOT / "DEVELOPERS.md"], ids=lambda p: str(p.relative_to(ROOT)))
+def test_every_link_of_a_page_leads_to_a_file(page: Path) -> None:
+    links = re.findall(r"\]\(([^)#:]+)\)", page.read_text("utf-8"))
+    assert [link for link in links if not (page.parent / link).exists()] == []
+
+
+def test_every_page_can_be_reached_from_the_readme() -> None:
+    text = (ROOT / "README.md").read_text("utf-8")
+    assert [name for name in ("configs", "plugins", "tests") if f"({name}/README.md)" not in text] == []
+
+
+def test_every_mistake_in_the_reference_is_told_as_it_says(tmp_path: Path) -> None:
+    for number, (line, told, _) in enumerate(MISTAKES):
+        with pytest.raises(ProblemsError) as refused:
+            own_plugin(tmp_path / str(number), f"fields = [{line}]\n")
+        assert told in str(refused.value), line
 
 
 def test_the_layers_in_the_developers_guide_are_those_of_the_contract() -> None:
