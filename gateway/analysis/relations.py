@@ -217,6 +217,13 @@ def _settings(channel: ChannelInfo) -> Relations:
         f"SELECT id, t_ns, detail ->> '$.on.{channel.name}' AS is_on FROM {{events}} WHERE {_SETTINGS} "
         f"AND detail ->> '$.on.{channel.name}' IS NOT NULL",
     )
+    until = "lead(t_ns, 1, 9e18) OVER (ORDER BY t_ns, id)"
+    yield (
+        "begun",
+        "SELECT on_ns, first_ns FROM (SELECT t_ns AS on_ns, is_on, (SELECT min(received.t_ns) FROM {received} WHERE "
+        f"received.t_ns >= switched.t_ns AND received.t_ns < switched.until_ns) AS first_ns FROM (SELECT *, {until} AS "
+        "until_ns FROM {switches}) AS switched) WHERE is_on AND first_ns IS NOT NULL",
+    )
     on = (
         "ifnull((SELECT is_on FROM {{switches}} WHERE switches.t_ns <= received.t_ns - {} "
         "ORDER BY switches.t_ns DESC, switches.id DESC LIMIT 1), 1)"

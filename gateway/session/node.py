@@ -253,7 +253,7 @@ class NodeSession:
         self._forgot = bool(differ)
         for one in differ:
             self._tell(one)
-        await write_settings(client, self.node, table, do, self._tell)
+        await write_settings(client, self.node, table, do, self._tell, self._clock.now_ns)
         for name in wanted_channels(self.node)[0]:
             await do(f"subscribing to {name}", client.start_notify(table[name], self._receiver(link, name)))
             way = "notify" if "notify" in table[name].properties else "indicate"

@@ -4,6 +4,7 @@ write its settings and read them back."""
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Mapping
+from fractions import Fraction
 from typing import Any, Protocol, TypeVar
 
 from bleak import BleakClient
@@ -12,9 +13,11 @@ from bleak.backends.characteristic import BleakGATTCharacteristic
 from gateway.config import NodeConfig
 from gateway.model.errors import DecodeError, NodeError, PayloadError, RadioError, RefusedError
 from gateway.model.events import DescriptorDiffers, Detail, SettingDiffers, SettingWritten
-from gateway.model.units import unit_text
+from gateway.model.units import parse_unit, unit_text
 from gateway.plugin import Characteristic, Plugin
+from gateway.plugin.layout.model import Field
 from gateway.plugin.layout.types import Value
+from gateway.plugin.layout.written import NOW
 from gateway.plugin.standard.adopted import short_number
 from gateway.plugin.standard.assigned import (
     COMPARED_DESCRIPTORS,
@@ -24,6 +27,7 @@ from gateway.plugin.standard.assigned import (
     identity_text,
 )
 
+_WENT_ON_S, _BEHIND_S = 30, 1  # how far a clock that was set may stand off when it is read back; common practice
 T = TypeVar("T")
 Tell = Callable[[Detail], None]
 Table = Mapping[str, BleakGATTCharacteristic]
@@ -154,8 +158,42 @@ def _differences(item: Characteristic, written: bytes, read: bytes) -> dict[str,
     }
 
 
-async def write_settings(client: BleakClient, node: NodeConfig, table: Table, do: Do, tell: Tell) -> None:
+def _as_of(item: Characteristic, values: Mapping[str, Value], utc_ns: int) -> dict[str, Value]:
+    """Values to write, with times of day that are to be set to now as they are at this moment."""
+    clocks = {field.name: field for field in item.layout.fields if field.epoch_ns is not None}
+    return {
+        name: _nearest(clocks[name], clocks[name].at(utc_ns)) if value == NOW and name in clocks else value
+        for name, value in values.items()
+    }
+
+
+def _nearest(field: Field, value: Fraction) -> Value:
+    return field.shown(field.scale.invert(value)) if field.scale is not None else float(value)
+
+
+def _went_on(item: Characteristic, written: bytes, read: bytes) -> bytes:
+    """What was read back, with clocks that have gone on since they were written as they were then."""
+    clocks = [field for field in item.layout.fields if field.epoch_ns is not None and field.scale is not None]
+    try:
+        before, _ = item.codec.parse(written)
+        after, _ = item.codec.parse(read)
+    except DecodeError:
+        return read
+    same: dict[str, Value] = {}
+    for field in clocks:
+        gain, _ = field.unit.to(parse_unit("s"))
+        passed_s = (field.shown(after[field.name]) - field.shown(before[field.name])) * gain
+        if -_BEHIND_S <= passed_s <= _WENT_ON_S:
+            same[field.name] = field.shown(before[field.name])
+    return item.codec.patch(read, same) if same else read
+
+
+async def write_settings(
+    client: BleakClient, node: NodeConfig, table: Table, do: Do, tell: Tell, now_ns: Callable[[], int]
+) -> None:
     """Write each planned setting and read it back; a refusal or a difference is an event, not an error.
+
+    A time of day that is to be set to now is written as it is at that moment, and may have gone on when read back.
 
     Bits of the same characteristic that the run file does not mention keep what they have; where that can't be read,
     what the node is declared to start with.
@@ -170,7 +208,7 @@ async def write_settings(client: BleakClient, node: NodeConfig, table: Table, do
             before = item.codec.build(node.plugin.started(name))
             if readable and len(item.layout.fields) > len(values):
                 before = bytes(await do(f"reading {name}", client.read_gatt_char(target)))
-            raw = item.codec.patch(before, values)
+            raw = item.codec.patch(before, _as_of(item, values, now_ns()))
         except PayloadError as error:
             raise RadioError(str(error)) from error
         meaning = node.plugin.meaning(name, raw)
@@ -181,7 +219,7 @@ async def write_settings(client: BleakClient, node: NodeConfig, table: Table, do
         except RefusedError as error:
             tell(SettingDiffers(**facts, refused=str(error)))
             continue
-        if back == raw:
+        if _went_on(item, raw, back) == raw:
             tell(SettingWritten(**facts, read_back=readable))
         else:
             tell(SettingDiffers(**facts, read=back.hex(), differs=_differences(item, raw, back)))

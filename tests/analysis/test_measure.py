@@ -514,3 +514,17 @@ def test_the_bounds_of_the_share_connected_hold_the_truth(often: int) -> None:
         ]
         held += not share.method or ((share.low or 0) <= truth <= (share.high or 100))
     assert held / runs >= 0.93
+
+
+def test_how_long_a_sensor_that_is_switched_on_takes_to_its_first_value(tmp_path: Path) -> None:
+    writer = LogWriter(
+        tmp_path / "x.db", RunFacts("t", 0, None, "none", "", "", {"a": (find_plugin("loan-crate"), "A")})
+    )
+    writer.event(LinkEvent.of(1, "a", EventKind.READY))
+    for on_s, first_s, off_s in ((10, 10.7, 20), (30, 32.5, 40), (50, 70.0, 60)):  # the last had none while it was on
+        writer.event(LinkEvent.of(on_s * SECOND, "a", EventKind.SETTING, {"on": {"climate": True}}))
+        writer.event(LinkEvent.of(off_s * SECOND, "a", EventKind.SETTING, {"on": {"climate": False}}))
+        writer.frame(Frame(round(first_s * SECOND), "a", "climate", climate(on_s)))
+    writer.close(100 * SECOND, "test")
+    found = figures(tmp_path / "x.db")["a", "climate", "switched_on_longest"]
+    assert (found.value, found.n) == (pytest.approx(2.5), 2)

@@ -6,6 +6,7 @@ from __future__ import annotations
 import asyncio
 import sqlite3
 import tracemalloc
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -166,3 +167,65 @@ def test_a_wide_field_with_names_is_planned_without_going_through_all_its_number
     _, most_bytes = tracemalloc.get_traced_memory()
     tracemalloc.stop()
     assert "setup: refuses mode 3" in [step.name for step in plan] and most_bytes < 1_000_000
+
+
+CLOCK = """
+[characteristic.clock]
+uuid = "5b0a3f10-71c4-4f0e-8a5d-1d9c64a0e024"
+service = "5b0a3f10-71c4-4f0e-8a5d-1d9c64a0e020"
+properties = ["read", "write"]
+fields = [
+  { name = "time", type = "uint32", lsb = "1 s", epoch = "2000-01-01" },
+  { name = "zone", type = "sint8", lsb = "15 min", limits = ["-48 h", "56 h"] },
+]
+"""
+
+
+def test_a_clock_is_set_to_the_time_of_each_connecting(tmp_path: Path) -> None:
+    """On 2026-01-01T00:00:00Z 820,540,800 s had passed since 2000 began (26 years with 7 leap days, by hand)."""
+    plugin_folder(tmp_path, PLUGIN + CLOCK, "light-box")
+    text = RUN.replace("{ setup = SET }", '{ clock = { time = "now" } }')
+    run_bench(run_file(tmp_path, text + '[twin.a]\nfaults = { drop_link_every = "60 s" }\n'), tmp_path / "x.db", 200)
+    written = [e.facts for e in events(tmp_path / "x.db", EventKind.SETTING) if e.facts["characteristic"] == "clock"]
+    assert len(written) >= 3 and events(tmp_path / "x.db", EventKind.SETTING_DIFFERS) == []
+    times = [int.from_bytes(bytes.fromhex(str(facts["written"]))[:4], "little") for facts in written]
+    assert times[0] - 820_540_800 in range(5)
+    assert all(55 <= later - earlier <= 70 for earlier, later in pairwise(times))
+
+
+def test_a_clock_that_keeps_another_time_differs(tmp_path: Path) -> None:
+    plugin_folder(tmp_path, PLUGIN + CLOCK, "light-box")
+    config = run_file(tmp_path, RUN.replace("{ setup = SET }", '{ clock = { time = "now" } }'))
+
+    async def script(bench: Bench) -> None:
+        (twin,) = bench.twins.values()
+        read = twin._settings.read
+
+        def an_hour_behind(item: Any) -> bytes:
+            raw = read(item)
+            if item.name != "clock" or raw[:4] == bytes(4):
+                return raw
+            return (int.from_bytes(raw[:4], "little") - 3600).to_bytes(4, "little") + raw[4:]
+
+        twin._settings.read = an_hour_behind  # type: ignore[method-assign]
+
+    run_bench(config, tmp_path / "x.db", 10, script)
+    (differs,) = events(tmp_path / "x.db", EventKind.SETTING_DIFFERS)
+    assert "time" in str(differs.facts["differs"])
+
+
+@pytest.mark.parametrize(
+    ("field", "told"),
+    [
+        ('{ name = "x", type = "uint8", lsb = "1 K", epoch = "2000-01-01" }', "a unit of time"),
+        ('{ name = "x", type = "uint8", lsb = "1 s", epoch = "yesterday" }', "a date such as"),
+    ],
+)
+def test_an_epoch_is_a_date_of_a_field_that_is_a_time(tmp_path: Path, field: str, told: str) -> None:
+    with pytest.raises(ProblemsError, match=told):
+        load_plugin(plugin_folder(tmp_path, PLUGIN + CLOCK.replace("fields = [", f"fields = [{field},"), "light-box"))
+
+
+def test_only_a_time_with_an_epoch_can_be_set_to_now(tmp_path: Path) -> None:
+    with pytest.raises(ProblemsError, match="averaging"):
+        box(tmp_path, '{ averaging = "now" }')

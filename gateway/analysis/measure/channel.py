@@ -279,6 +279,14 @@ def _setting_figures(
         then, now = (on[np.searchsorted(edges, times - ago, side="right")] for ago in (_ON_ITS_WAY_NS, 0))
         off = ~then & ~now
         found["while_off"] = (int(np.count_nonzero(off)), len(times), *NONE)
+        ends = [*edges[1:], np.iinfo(np.int64).max]
+        firsts = np.searchsorted(times, edges)
+        waits_s = [
+            (int(times[first]) - t_ns) / 1e9
+            for (t_ns, now_on), end, first in zip(switched, ends, firsts, strict=True)
+            if now_on and first < len(times) and times[first] < end
+        ]
+        found["switched_on_longest"] = (max(waits_s, default=None), len(waits_s), *NONE)
     if (period := history.period.get(channel)) is not None:
         kept = (times >= period[0]) & ~off
         gaps_s = gaps_within(times[kept], span[kept]) / 1e9

@@ -7,6 +7,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from datetime import UTC, datetime
 from fractions import Fraction
 from math import lcm
 from typing import Annotated, TypeVar
@@ -56,6 +57,9 @@ class FieldDecl(BaseModel):
     """Lowest and highest allowed value; values beyond them are counted as outside limits."""
     role: Role | None = None
     """`sequence` counts values, so that loss can be measured; `node time` is the node's clock; `battery` its charge."""
+    epoch: str | None = None
+    """Of a time of day what its zero is, such as `"1970-01-01"` or `"2000-01-01"`, in UTC; a run file can then set it
+    to `"now"`, which is written on each connecting."""
     reserved: dict[str, str] = {}
     """Transmitted values that mean "no reading", with the reason: `{ 0x8000 = "not known" }`."""
     names: dict[str, str] = {}
@@ -324,7 +328,10 @@ def _field(
             f"role {decl.role!r} on a {decl.type}",
             f"an unsigned integer of at most {MAX_ROLE_BITS} bits",
         )
-    field = Field(decl.name, kind, bits, bit, order, scale, unit, low, high, decl.role, reserved, names)
+    epoch_ns = _epoch_ns(decl, unit, place, report_problem)
+    field = Field(
+        decl.name, kind, bits, bit, order, scale, unit, low, high, decl.role, reserved, names, epoch_ns=epoch_ns
+    )
     if decl.default is None:
         return field
     try:
@@ -332,6 +339,22 @@ def _field(
     except (ValueError, UnitError) as error:
         report_problem(f"{place}.default", f"{decl.default!r}: {error}", wanted_value(field))
         return field
+
+
+def _epoch_ns(decl: FieldDecl, unit: Unit, place: str, report_problem: ReportProblem) -> int | None:
+    """Where a time of day begins, nanoseconds UTC."""
+    if decl.epoch is None:
+        return None
+    try:
+        unit.to(parse_unit("s"))
+        begins = datetime.fromisoformat(decl.epoch)
+    except UnitError:
+        report_problem(f"{place}.epoch", f"an epoch of what is in {unit.symbol or 'no unit'}", "a unit of time")
+        return None
+    except ValueError:
+        report_problem(f"{place}.epoch", f"{decl.epoch!r}", 'a date such as "2000-01-01"')
+        return None
+    return int(begins.replace(tzinfo=begins.tzinfo or UTC).timestamp()) * 10**9
 
 
 def _scale(

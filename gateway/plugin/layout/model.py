@@ -10,7 +10,7 @@ from fractions import Fraction
 from typing import Literal
 
 from gateway.model.figures import Role
-from gateway.model.units import PLAIN, Unit
+from gateway.model.units import PLAIN, Unit, parse_unit
 from gateway.plugin.layout.types import FieldType, Value
 
 Order = Literal["little", "big"]
@@ -50,6 +50,7 @@ class Field:
         reserved: transmitted integers that mean "no reading", with the reason.
         names: transmitted integers that stand for a name.
         default: of a setting its value after power-up, None for 0.
+        epoch_ns: of a time of day where its zero is, nanoseconds UTC; None for any other field.
     """
 
     name: str
@@ -65,6 +66,7 @@ class Field:
     reserved: Mapping[int, str] | None = None
     names: Mapping[int, str] | None = None
     default: Value = dataclass_field(default=None, repr=False)  # a log tells layouts apart by the rest
+    epoch_ns: int | None = dataclass_field(default=None, repr=False)
 
     @property
     def raw_range(self) -> tuple[int, int]:
@@ -74,6 +76,11 @@ class Field:
     def shown(self, raw: int) -> int | Fraction:
         """The exact engineering value of a transmitted integer."""
         return raw if self.scale is None else Fraction(raw * self.scale.num + self.scale.add, self.scale.den)
+
+    def at(self, utc_ns: int) -> Fraction:
+        """A moment as a time of day with an epoch, in the field's unit."""
+        gain, zero = parse_unit("ns").to(self.unit)
+        return (utc_ns - (self.epoch_ns or 0)) * gain + zero
 
     @property
     def column(self) -> str:

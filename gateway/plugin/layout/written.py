@@ -9,6 +9,8 @@ from gateway.model.units import parse_quantity
 from gateway.plugin.layout.model import Field
 from gateway.plugin.layout.types import Value
 
+NOW = "now"  # in place of a time of day
+
 
 def field_value(field: Field, written: bool | int | float | str) -> Value:
     """What a file says a field is to be: a name where it has names, else a number, with its unit where it has one.
@@ -17,6 +19,8 @@ def field_value(field: Field, written: bool | int | float | str) -> Value:
         UnitError: the quantity can't be read, or is of another dimension.
         ValueError: the field can't carry it, or it is outside its limits; the text says why.
     """
+    if written == NOW and field.epoch_ns is not None:
+        return NOW
     value: Value = int(written) if isinstance(written, bool) else written
     if isinstance(written, str) and not field.names and not field.type.textual:
         value = parse_quantity(written).in_unit(field.unit)
@@ -41,4 +45,6 @@ def wanted_value(field: Field) -> str:
         return f"one of {', '.join(field.names.values())}"
     if field.type.textual:
         return "text"
+    if field.epoch_ns is not None:
+        return f'"{NOW}", or a number in {field.unit.symbol}'
     return f"a number in {field.unit.symbol}" if field.unit.symbol else "a number"

@@ -7,6 +7,7 @@ import asyncio
 import math
 from collections.abc import Collection, Mapping
 from dataclasses import replace
+from fractions import Fraction
 from typing import Any
 
 from bumble import att
@@ -44,6 +45,7 @@ class Settings:
         self._plugin, self._wrong = plugin, frozenset(wrong)
         self.paces: dict[str, Pace] = {}
         self._values: dict[str, dict[str, Value]] = {}
+        self._written_s: dict[str, float] = {}  # when, by the loop's time
         self._power_up()
 
     def __contains__(self, characteristic: str) -> bool:
@@ -75,7 +77,13 @@ class Settings:
 
     def read(self, item: Characteristic) -> bytes:
         """The bytes of a setting."""
-        return item.codec.build(self._values[item.name])
+        passed_s = asyncio.get_running_loop().time() - self._written_s.get(item.name, 0.0)
+        clocks = {
+            field.name: _gone_on(field, self._values[item.name][field.name], passed_s)
+            for field in item.layout.fields
+            if field.epoch_ns is not None
+        }
+        return item.codec.build(self._values[item.name] | clocks)
 
     def write(self, item: Characteristic, raw: bytes) -> None:
         """Take a written value.
@@ -104,6 +112,7 @@ class Settings:
             if (item.name, key) not in sensed and (code := _beyond(field, values[key], meant[key])) is not None:
                 raise att.ATT_Error(code)
         self._values[item.name] = meant
+        self._written_s[item.name] = asyncio.get_running_loop().time()
         for pace in self.paces.values():
             self._apply(pace, item.name, before, values)
 
@@ -165,6 +174,15 @@ class Settings:
         for pace in self.paces.values():
             values |= pace.sensor.switch(pace.on).get(name, {})
         return values
+
+
+def _gone_on(field: Field, value: Value, passed_s: float) -> Value:
+    """What a time of day is so long after it was written."""
+    if isinstance(value, str) or value is None:
+        return value
+    gain, _ = _SECOND.to(field.unit)
+    later = value + Fraction(passed_s) * gain
+    return field.shown(field.scale.invert(Fraction(later))) if field.scale is not None else later
 
 
 def _refusal(sensor: Sensor, name: str, values: Mapping[str, Any]) -> int | None:

@@ -280,6 +280,8 @@ def _settings(plugin: Plugin, name: str) -> Iterator[Step]:
         return  # what came of a write could not be seen
     taken = {(one.characteristic, one.field.name) for sensor in plugin.sensors.values() for one in sensor.settings}
     for field in item.layout.fields:
+        if field.epoch_ns is not None:  # a clock goes on, and need not read back as it was written
+            continue
         if (name, field.name) in taken or not field.type.integer or field.role is not None or item.layout.conditional:
             continue
         lowest, highest = field.raw_range
