@@ -38,7 +38,7 @@ def plugin_doubts(plugin: Plugin) -> Iterator[Problem]:
                 f"differs from the adopted definition of {item.title}",
                 "remove its fields, or use a UUID of your own",
             )
-        size = item.layout.head + (item.layout.samples.size if item.layout.samples else 0)
+        size = item.layout.head + item.layout.behind + (item.layout.samples.size if item.layout.samples else 0)
         if item.pushed and size > DEFAULT_ATT_MTU - 3:
             yield doubt(
                 item.name,
@@ -218,7 +218,7 @@ def _paced(node: NodeConfig) -> Iterator[tuple[Sensor, int]]:
 def _exchange_ns(node: NodeConfig, sensor: Sensor, period_ns: int, mbit: int) -> float:
     """Time that one value of a sensor takes of its radio: the node's packets, each with an empty one before it."""
     layout = node.plugin.characteristics[sensor.data].layout
-    octets = _NOTIFICATION_OCTETS + layout.head
+    octets = _NOTIFICATION_OCTETS + layout.head + layout.behind
     if (group := layout.samples) is not None:
         count = group.count if isinstance(group.count, int) else max(period_ns // (group.every_ns or period_ns), 1)
         octets += count * group.size

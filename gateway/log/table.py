@@ -189,7 +189,7 @@ class ChannelTable:
         group = self.item.layout.samples
         if group is None:
             return
-        last = f"(length(f.raw) - {self.item.layout.head}) / {group.size} - 1"
+        last = f"(length(f.raw) - {self.item.layout.head + self.item.layout.behind}) / {group.size} - 1"
         if self.item.layout.conditional:
             last = f"(SELECT max(l.position) FROM {quoted(relation + '_sample')} AS l WHERE l.frame = f.id)"  # noqa: S608
         moment = f"f.t_ns - ({last} - s.position) * {group.every_ns or 0}"

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from gateway.model.records import Reading
-from gateway.plugin.layout.codec import fit
+from gateway.plugin.layout.codec import body_of, fit
 from gateway.plugin.layout.columns import Part
 from gateway.plugin.layout.formula import Numbers
 from gateway.plugin.model import Characteristic, Derived
@@ -74,7 +74,7 @@ def read_all(item: Characteristic, raw: bytes, constants: Constants) -> list[Rea
     """
     readings = item.codec.read(raw)
     values = {r.name: np.float64(r.value) if isinstance(r.value, int | float) else np.float64(np.nan) for r in readings}
-    count = fit(item.layout, raw, item.name).count
+    count = fit(item.layout, body_of(item.layout, raw, item.name), item.name).count
     for derived in item.derived:
         results = [
             (prefix + derived.name, float(derive(derived, _inputs(derived, values, prefix), constants)))

@@ -60,7 +60,7 @@ class _Loader:
         fields, samples = decl.fields, decl.samples
         if known and not fields and samples is None:
             fields, samples = known.fields, known.samples
-        layout = read_layout(fields, samples, decl.byte_order, decl.length, report_problem)
+        layout = read_layout(fields, samples, decl.byte_order, decl.length, report_problem, decl.check)
         if name == LINK or name.endswith(("_sample", "_utc")):
             report_problem(
                 "", f"name {name!r}", f"not {LINK}, and not ending in _sample or _utc, which the log uses itself"

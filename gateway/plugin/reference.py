@@ -11,7 +11,8 @@ from typing import Any, Literal, get_args, get_origin
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from gateway.plugin.layout.declare import FieldDecl, SamplesDecl
+from gateway.plugin.layout.checksum import CATALOGUE
+from gateway.plugin.layout.declare import CheckDecl, CrcDecl, FieldDecl, SamplesDecl
 from gateway.plugin.layout.formula import FUNCTIONS, MAX_DEPTH, MAX_TEXT
 from gateway.plugin.layout.types import TYPES
 from gateway.plugin.shape import (
@@ -44,6 +45,13 @@ _TABLES: tuple[tuple[str, str, type[BaseModel]], ...] = (
     ),
     ("A line of `fields`", "One quantity; written `{ name = …, type = …, … }`.", FieldDecl),
     ("`samples`", "Several samples in one value, after its fields.", SamplesDecl),
+    (
+        "`check`",
+        'A checksum behind the fields, such as `check = { crc = "CRC-16/KERMIT" }`; simulated nodes send right ones. '
+        f"Named CRCs: {', '.join(CATALOGUE)}.",
+        CheckDecl,
+    ),
+    ("`crc` by its parameters", "As catalogues of CRCs have them.", CrcDecl),
     ("`[sensor.NAME]`", "What can be switched, and its period set, on its own.", SensorShape),
     ("`enable` of a sensor", "", EnableShape),
     ("`period` of a sensor", "", PeriodShape),
@@ -52,7 +60,7 @@ _TABLES: tuple[tuple[str, str, type[BaseModel]], ...] = (
     ("`[advertising]`", "What the node advertises; `gattest audit` checks it.", AdvertisingShape),
     (
         "A figure of `[spec.CHANNEL]`, `[spec.CHANNEL.FIELD]` or `[spec.link]`",
-        "Requirements on every node of this kind, unless a run file overrides them; the figures are in README.md.",
+        "Requirements on every node of this kind, unless a run file overrides them; configs/README.md has the figures.",
         BoundShape,
     ),
 )

@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, Discriminator, Strict, Tag
 from pydantic import Field as Declared
 
 from gateway.model.security import Security
-from gateway.plugin.layout.declare import FieldDecl, SamplesDecl
+from gateway.plugin.layout.declare import CheckDecl, FieldDecl, SamplesDecl
 from gateway.plugin.layout.model import Order
 from gateway.plugin.model import Property
 
@@ -49,6 +49,8 @@ class CharacteristicShape(BaseModel):
     """Its fields in the order of the bytes, see below."""
     samples: SamplesDecl | None = None
     """Fields that repeat after the others, see below."""
+    check: CheckDecl | None = None
+    """A checksum behind all that, see below; a value whose checksum differs is kept and counted, and not decoded."""
 
 
 class EnableShape(BaseModel):

@@ -65,8 +65,18 @@ fields = [
 """
 
 
+CHECKED = """
+fields = [{ name = "a", type = "uint12" }, { name = "b", type = "sint4" }]
+samples = { fields = [{ name = "x", type = "uint8" }] }
+check = { crc = { width = 12, poly = 0x80F, init = 0x123, refin = true, refout = false, xorout = 0x5 }, byte_order = "big", first = 1 }
+"""
+SUMMED = 'fields = [{ name = "a", type = "uint24" }]\ncheck = { sum = 16, negated = true }\n'
+XORED = 'fields = [{ name = "a", type = "uint24" }]\ncheck = { xor = true }\n'
+
+
 def all_plugins(folder: Path) -> list[Plugin]:
     return [
+        *(own_plugin(folder / name, text) for name, text in (("crc", CHECKED), ("sum", SUMMED), ("xor", XORED))),
         *(find_plugin(kind) for kind in KINDS),
         own_plugin(folder / "rich", RICH),
         own_plugin(folder / "ends", ENDS),

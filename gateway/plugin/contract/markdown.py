@@ -8,6 +8,7 @@ from gateway.model.security import Security
 from gateway.model.utc import duration_text
 from gateway.plugin.contract.names import generated_line
 from gateway.plugin.contract.vectors import vectors
+from gateway.plugin.layout.checksum import Checksum
 from gateway.plugin.layout.compiled import spans_of
 from gateway.plugin.layout.model import Field
 from gateway.plugin.layout.types import Value
@@ -134,11 +135,35 @@ def _characteristic(item: Characteristic, started: Mapping[str, Value] | None) -
             yield _span_row(first, end, field, (at[0], at[1]), there, [""] if started is not None else [])
     if layout.tail is not None:
         yield _row("the rest", "", layout.tail.name, layout.tail.type.label(0), "", "", "", *("" for _ in after))
+    if layout.check is not None:
+        size = layout.behind
+        where = f"the last {size}" if size > 1 else "the last"
+        yield _row(where, "", "checksum", f"{8 * size} bits", _checked(layout.check), "", "", *("" for _ in after))
     if layout.samples is not None and not layout.conditional:
         yield from ("", "i counts samples from 0.")
     for derived in item.derived:
         yield from ("", _derived(derived))
     yield from _examples(item)
+
+
+def _checked(check: Checksum) -> str:
+    """A checksum in words, with the numbers that it takes to work it out."""
+    covers = "all bytes before it" if not check.first else f"the bytes before it from byte {check.first} on"
+    if check.kind != "crc":
+        return f"{check.name} of {covers}"
+    told = ", ".join(
+        f"{name} {value:#x}"
+        if isinstance(value, int) and not isinstance(value, bool)
+        else f"{name} {str(value).lower()}"
+        for name, value in (
+            ("poly", check.poly),
+            ("init", check.init),
+            ("refin", check.refin),
+            ("refout", check.refout),
+            ("xorout", check.xorout),
+        )
+    )
+    return f"{check.name} of {covers}: width {check.width}, {told}; {check.order}-endian"
 
 
 def _started(started: Mapping[str, Value], field: Field | None) -> str:

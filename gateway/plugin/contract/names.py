@@ -33,6 +33,7 @@ RESULTS = {  # what packing and unpacking answer, in C
     "LENGTH": "the length does not fit the value",
     "COUNT": "more samples than a value holds, or another number than it says",
     "RANGE": "a number does not fit its field",
+    "CHECKSUM": "the checksum is another than follows from the bytes before it",
 }
 
 
@@ -91,7 +92,7 @@ def capacity(layout: Layout) -> int:
     if isinstance(group.count, int):
         return group.count
     fixed = sum(block.size for block in layout.blocks if block.when is None)
-    most = max((LONGEST_VALUE - fixed) // group.size, 1)
+    most = max((LONGEST_VALUE - fixed - layout.behind) // group.size, 1)
     if group.count is not None:
         counter = next(field for field in layout.fields if field.name == group.count)
         most = min(most, counter.raw_range[1])
@@ -101,5 +102,5 @@ def capacity(layout: Layout) -> int:
 def longest(layout: Layout) -> int:
     """The most bytes that a value can take."""
     if layout.tail is not None:
-        return max(LONGEST_VALUE, layout.head)
-    return layout.head + capacity(layout) * (layout.samples.size if layout.samples else 0)
+        return max(LONGEST_VALUE, layout.head + layout.behind)
+    return layout.head + capacity(layout) * (layout.samples.size if layout.samples else 0) + layout.behind

@@ -101,6 +101,13 @@ def _layout(layout: Layout) -> dict[str, Any]:
             "every_s": group.every_ns / 1e9 if group.every_ns else None,
             "fields": [_place(field) for field in group.fields],
         },
+        "check": None
+        if layout.check is None
+        else {"bytes": layout.behind, "byte_order": layout.check.order}
+        | {
+            key: getattr(layout.check, key)
+            for key in ("kind", "width", "first", "poly", "init", "refin", "refout", "xorout", "negated")
+        },
         "tail": None if tail is None else {"name": tail.name, "type": tail.type.label(0)},
     }
 

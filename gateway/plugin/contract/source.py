@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable, Iterable, Iterator
 
 from gateway.plugin.contract.names import RESULTS, capacity, constant, generated_line, has_more, identifier, type_of
+from gateway.plugin.layout.checksum import Checksum
 from gateway.plugin.layout.model import Block, Condition, Field, Layout, Samples
 from gateway.plugin.model import Characteristic, Plugin
 
@@ -55,6 +56,53 @@ static uint64_t get_bytes(const uint8_t *in, size_t at, unsigned bits, bool big)
     return number;
 }
 
+static uint64_t crc_of(const uint8_t *in, size_t length, unsigned width, uint64_t poly, uint64_t init, bool refin,
+                       bool refout, uint64_t xorout)
+{
+    const uint64_t top = UINT64_C(1) << (width - 1u);
+    const uint64_t mask = top | (top - 1u);
+    uint64_t state = init;
+    for (size_t i = 0; i < length; i++) {
+        for (unsigned bit = 0; bit < 8u; bit++) {
+            const unsigned place = refin ? bit : 7u - bit;
+            const bool one = (((unsigned)in[i] >> place) & 1u) != 0u;
+            const bool high = (state & top) != 0u;
+            state = (state << 1u) & mask;
+            if (one != high) {
+                state ^= poly;
+            }
+        }
+    }
+    if (refout) {
+        uint64_t turned = 0;
+        for (unsigned bit = 0; bit < width; bit++) {
+            if ((state >> bit) & 1u) {
+                turned |= top >> bit;
+            }
+        }
+        state = turned;
+    }
+    return (state ^ xorout) & mask;
+}
+
+static uint64_t sum_of(const uint8_t *in, size_t length)
+{
+    uint64_t sum = 0;
+    for (size_t i = 0; i < length; i++) {
+        sum += in[i];
+    }
+    return sum;
+}
+
+static uint64_t xor_of(const uint8_t *in, size_t length)
+{
+    uint64_t found = 0;
+    for (size_t i = 0; i < length; i++) {
+        found ^= in[i];
+    }
+    return found;
+}
+
 static int64_t with_sign(uint64_t number, unsigned bits)
 {
     const uint64_t top = UINT64_C(1) << (bits - 1u);
@@ -102,6 +150,7 @@ def source(name: str, plugin: Plugin) -> Iterator[str]:
             parts = [str(block.size) for block in layout.blocks]
             if layout.samples is not None:
                 parts.append(f"{capacity(layout)} * {layout.samples.size}")
+            parts += [str(layout.behind)] if layout.behind else []
             yield f"CHECKED({name}_{item.name}_size, {bytes_of} == {' + '.join(parts) or 0});"
     body = [line for item in plugin.characteristics.values() for line in _functions(name, item)]
     text = "\n".join(body)
@@ -156,35 +205,62 @@ def _functions(name: str, item: Characteristic) -> Iterator[str]:
         yield from _refused("room - at < value->tail_length", says.room)
         yield from ("    if (value->tail_length > 0) {", "        memcpy(out + at, value->tail, value->tail_length);")
         yield from ("    }", "    at += value->tail_length;")
+    if layout.check is not None:
+        yield from _refused(f"room - at < {layout.behind}u", says.room)
+        big = "true" if layout.check.order == "big" else "false"
+        yield f"    put_bytes(out, at * 8u, {8 * layout.behind}u, {_checksum(layout.check, 'out', 'at')}, {big});"
+        yield f"    at += {layout.behind}u;"
     yield from ("    *length = at;", f"    return {says.ok};", "}")
     yield from ("", f"enum {name}_result {own}_unpack(struct {own} *value, const uint8_t *in, size_t length)", "{")
     yield from ("    size_t at = 0;", "    memset(value, 0, sizeof *value);")
+    if layout.check is not None:
+        yield from _refused(f"length < {layout.behind + layout.check.first}u", says.length)
+        big = "true" if layout.check.order == "big" else "false"
+        yield f"    const size_t end = length - {layout.behind}u;"
+        told = f"get_bytes(in, end * 8u, {8 * layout.behind}u, {big})"
+        yield from _refused(f"{told} != {_checksum(layout.check, 'in', 'end')}", says.checksum)
+    else:
+        yield "    const size_t end = length;"
     for block in layout.blocks:
-        yield from _block(block, layout, "length", says.length, _get)
+        yield from _block(block, layout, "end", says.length, _get)
     if layout.samples is not None:
         size = layout.samples.size
-        rest = f"(length - at) / {size}u"
+        rest = f"(end - at) / {size}u"
         yield f"    const size_t count = {rest if layout.samples.count is None else _count(layout.samples)};"
         yield from _refused(f"count > {capacity(layout)}u", says.count)
-        yield from _refused(f"length - at != count * {size}u", says.length)
+        yield from _refused(f"end - at != count * {size}u", says.length)
         yield "    value->sample_count = count;"
         yield from _samples(layout.samples, _get)
     if layout.tail is not None:
         yield from (
             "    value->tail = in + at;",
-            "    value->tail_length = length - at;",
+            "    value->tail_length = end - at;",
             f"    return {says.ok};",
             "}",
         )
     else:
-        yield from (f"    return at == length ? {says.ok} : {says.length};", "}")
+        yield from (f"    return at == end ? {says.ok} : {says.length};", "}")
 
 
 class _Results:
     """The names of what packing and unpacking answer."""
 
     def __init__(self, prefix: str) -> None:
-        self.ok, self.room, self.length, self.count, self.range = (f"{prefix}_{word}" for word in RESULTS)
+        names = [f"{prefix}_{word}" for word in RESULTS]
+        self.ok, self.room, self.length, self.count, self.range, self.checksum = names
+
+
+def _checksum(check: Checksum, place: str, end: str) -> str:
+    """What works out a checksum of the bytes up to an index, in C."""
+    covered = f"{place} + {check.first}u, {end} - {check.first}u" if check.first else f"{place}, {end}"
+    if check.kind == "crc":
+        numbers = [f"UINT64_C(0x{number:X})" for number in (check.poly, check.init, check.xorout)]
+        flags = ["true" if flag else "false" for flag in (check.refin, check.refout)]
+        return f"crc_of({covered}, {check.width}u, {numbers[0]}, {numbers[1]}, {', '.join(flags)}, {numbers[2]})"
+    if check.kind == "xor":
+        return f"xor_of({covered})"
+    mask = f"UINT64_C(0x{(1 << check.width) - 1:X})"
+    return f"(({'UINT64_C(0) - ' if check.negated else ''}sum_of({covered})) & {mask})"
 
 
 def _samples(group: Samples, each: Callable[[Field, str], Iterable[str]]) -> Iterator[str]:
@@ -228,7 +304,7 @@ def _block(
 ) -> Iterator[str]:
     packs = end == "room"
     mark = f"value->{has_more(block)}"
-    indent, condition = "    ", _shown(block, layout, mark if packs else "at < length")
+    indent, condition = "    ", _shown(block, layout, mark if packs else "at < end")
     if not block.size:
         return
     if condition:

@@ -32,8 +32,25 @@ class Fit:
     count: int
 
 
+def body_of(layout: Layout, raw: bytes, where: str) -> bytes:
+    """A payload without its checksum, where it has one.
+
+    Raises:
+        DecodeError: the checksum is another than follows from the bytes before it, or they are none.
+    """
+    check = layout.check
+    if check is None:
+        return raw
+    if len(raw) < check.size + check.first:
+        raise DecodeError(where, layout.misfit(len(raw)), len(raw))
+    body, told = raw[: -check.size], check.told(raw)
+    if (found := check.of(body)) != told:
+        raise DecodeError(where, check.refusal(told, found), len(body))
+    return body
+
+
 def fit(layout: Layout, raw: bytes, where: str) -> Fit:
-    """Find out which blocks a payload holds.
+    """Find out which blocks a payload holds; of one without its checksum.
 
     Raises:
         DecodeError: the length does not fit.
@@ -45,14 +62,14 @@ def fit(layout: Layout, raw: bytes, where: str) -> Fit:
         if block.when is not None and not block.when.holds(known, offset < len(raw)):
             continue
         if offset + block.size > len(raw):
-            raise DecodeError(where, layout.misfit(len(raw)), min(offset, len(raw)))
+            raise DecodeError(where, layout.misfit(len(raw) + layout.behind), min(offset, len(raw)))
         known |= {f.name: integer(f, raw, offset) for f in block.fields if f.name in layout.keys}
         found.append((block, offset))
         offset += block.size
     counter = layout.samples.count if layout.samples else None
     count = layout.sample_count(len(raw) - offset, known.get(counter) if isinstance(counter, str) else None)
     if count is None:
-        raise DecodeError(where, layout.misfit(len(raw)), min(offset, len(raw)))
+        raise DecodeError(where, layout.misfit(len(raw) + layout.behind), min(offset, len(raw)))
     return Fit(tuple(found), offset, count)
 
 
@@ -81,10 +98,11 @@ class Codec:
         """The transmitted integers and floats: those of the value, and one mapping for each sample.
 
         Raises:
-            DecodeError: the length does not fit.
+            DecodeError: the length or the checksum does not fit.
         """
-        fit(self.layout, raw, self.where)
-        found = self.construct.parse(raw)
+        body = body_of(self.layout, raw, self.where)
+        fit(self.layout, body, self.where)
+        found = self.construct.parse(body)
         return flat(found), [flat(sample) for sample in found.get(MANY) or ()]
 
     def read(self, raw: bytes) -> list[Reading]:
@@ -93,9 +111,10 @@ class Codec:
         Example: for a sint16 in 0.01 degC, ``f1 d8`` reads as -99.99 degC.
 
         Raises:
-            DecodeError: the length does not fit.
+            DecodeError: the length or the checksum does not fit.
         """
-        held = fit(self.layout, raw, self.where)
+        body = body_of(self.layout, raw, self.where)
+        held = fit(self.layout, body, self.where)
         head, samples = self.parse(raw)
         readings = [
             reading(field, head[field.name], field.name, start * 8)
@@ -110,7 +129,7 @@ class Codec:
                 for field in (group.fields if group else ())
             ]
         if self.layout.tail is not None:
-            tail = replace(self.layout.tail, bits=(len(raw) - held.rest) * 8)
+            tail = replace(self.layout.tail, bits=(len(body) - held.rest) * 8)
             readings.append(reading(tail, head[tail.name], tail.name, held.rest * 8))
         return readings
 
@@ -165,7 +184,8 @@ class Codec:
             content[MANY] = [self._raw(group.fields, group.size, sample) for sample in samples]
         if layout.tail is not None:
             content[layout.tail.name] = self._encode(layout.tail, values)
-        return bytes(self.construct.build(content))
+        body = bytes(self.construct.build(content))
+        return layout.check.appended(body) if layout.check is not None else body
 
     def patch(self, raw: bytes, values: Mapping[str, Value]) -> bytes:
         """``raw`` with these fields set and every other bit as it was; for layouts without conditions.
@@ -174,6 +194,7 @@ class Codec:
             DecodeError: the length does not fit.
             EncodeError: a value does not fit its field.
         """
+        raw = body_of(self.layout, raw, self.where)
         held = fit(self.layout, raw, self.where)
         patched = bytearray(raw)
         for block, start in held.blocks:
@@ -190,7 +211,8 @@ class Codec:
                 word = int.from_bytes(raw[first : last + 1], field.order) & ~((1 << field.bits) - 1 << shift)
                 patched[first : last + 1] = (word | number << shift).to_bytes(size, field.order)
                 raw = bytes(patched)
-        return bytes(patched)
+        body = bytes(patched)
+        return self.layout.check.appended(body) if self.layout.check is not None else body
 
     def _raw(self, fields: Sequence[Field], size: int, values: Mapping[str, Value]) -> dict[str, Any]:
         """What construct builds the bytes of these fields from."""

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from gateway.plugin.layout.checksum import Checksum
 from gateway.plugin.layout.model import Field, Layout, Order
 from gateway.plugin.layout.types import Column
 
@@ -125,7 +126,14 @@ def decode_columns(layout: Layout, payloads: Sequence[bytes]) -> Decoded:
     parts: list[Part] = []
     faults: dict[int, str] = {}
     keys = layout.keys
+    if layout.check is not None:
+        whole, payloads = payloads, [raw[: len(raw) - layout.behind] for raw in payloads]
+        faults = _unchecked(layout, layout.check, whole)
     for length, positions in _by_length(payloads):
+        if faults:
+            positions = positions[[place not in faults for place in positions.tolist()]]
+            if not len(positions):
+                continue
         same = len(positions) == len(payloads)
         joined = b"".join(payloads if same else [payloads[i] for i in positions.tolist()]) + _TAIL
         waiting = [_Group(positions, length, joined)]
@@ -137,10 +145,26 @@ def decode_columns(layout: Layout, payloads: Sequence[bytes]) -> Decoded:
                 continue
             for one, count in _counted(layout, group) if divided is not None else [(group, None)]:
                 if count is None:
-                    faults.update(dict.fromkeys(one.positions.tolist(), layout.misfit(length)))
+                    misfit = layout.misfit(length + layout.behind)
+                    faults.update(dict.fromkeys(one.positions.tolist(), misfit))
                 else:
                     parts.append(_part(layout, one, count))
     return Decoded(tuple(parts), faults)
+
+
+def _unchecked(layout: Layout, check: Checksum, payloads: Sequence[bytes]) -> dict[int, str]:
+    """Why payloads are refused whose checksum is another than follows from their bytes, by their index."""
+    refused: dict[int, str] = {}
+    for length, positions in _by_length(payloads):
+        if length < check.size + check.first:
+            refused.update(dict.fromkeys(positions.tolist(), layout.misfit(length)))
+            continue
+        joined = b"".join(payloads[place] for place in positions.tolist())
+        values = np.frombuffer(joined, np.uint8).reshape(len(positions), length)
+        told, found = check.told_of_many(values), check.of_many(values[:, : length - check.size])
+        for place in np.flatnonzero(told != found).tolist():
+            refused[int(positions[place])] = check.refusal(int(told[place]), int(found[place]))
+    return refused
 
 
 def _by_length(payloads: Sequence[bytes]) -> Iterator[tuple[int, npt.NDArray[np.intp]]]:

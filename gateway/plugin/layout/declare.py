@@ -18,6 +18,7 @@ from pydantic import Field as Declared
 from gateway.model.errors import UnitError
 from gateway.model.figures import Role
 from gateway.model.units import PLAIN, Unit, parse_duration_ns, parse_quantity, parse_unit
+from gateway.plugin.layout.checksum import CATALOGUE, Checksum
 from gateway.plugin.layout.model import Block, Field, Layout, Order, Presence, Samples, Scale
 from gateway.plugin.layout.presence import ReportProblem, presence
 from gateway.plugin.layout.types import MAX_VALUE_BYTES, TYPES, UINT, FieldType, type_of
@@ -73,6 +74,44 @@ class FieldDecl(BaseModel):
     """Of a setting its value after power-up: a name, a number, or a quantity with its unit; 0 if missing."""
 
 
+class CrcDecl(BaseModel):
+    """A CRC by its parameters, as written."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, use_attribute_docstrings=True)
+
+    width: Annotated[int, Declared(ge=1, le=64)]
+    """Bits; it takes whole bytes."""
+    poly: Annotated[int, Declared(ge=1)]
+    """Polynomial, without its highest bit."""
+    init: Annotated[int, Declared(ge=0)] = 0
+    """What the register begins with."""
+    refin: bool = False
+    """Whether bytes go in lowest bit first."""
+    refout: bool = False
+    """Whether the register is turned around in the end."""
+    xorout: Annotated[int, Declared(ge=0)] = 0
+    """What is applied to it in the end."""
+
+
+class CheckDecl(BaseModel):
+    """A checksum at the end of a value, as written."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, use_attribute_docstrings=True)
+
+    crc: str | CrcDecl | None = None
+    """A CRC by its name in catalogues, such as `"CRC-16/KERMIT"`, or by its parameters, see below."""
+    sum: Annotated[int, Declared(ge=8, le=64)] | None = None
+    """Instead: the sum of the bytes, in so many bits."""
+    xor: bool = False
+    """Instead: the exclusive or of the bytes, one byte."""
+    negated: bool = False
+    """Of a sum: its two's complement, so that all bytes add up to zero."""
+    first: Annotated[int, Declared(ge=0, le=MAX_VALUE_BYTES)] = 0
+    """The first byte that it covers; it covers all from there up to itself."""
+    byte_order: Order | None = None
+    """Byte order of the checksum, if it differs from the characteristic's."""
+
+
 class SamplesDecl(BaseModel):
     """Several samples in one value, as written."""
 
@@ -92,6 +131,7 @@ def read_layout(
     order: Order,
     length: int | None,
     report_problem: ReportProblem,
+    check: CheckDecl | None = None,
 ) -> Layout:
     """Build a layout and report everything that is wrong with it.
 
@@ -101,6 +141,7 @@ def read_layout(
         order: byte order of the value.
         length: declared length in bytes, None for whatever the fields add up to.
         report_problem: called for each problem; the layout returned is only good if it was not called.
+        check: the declared checksum.
     """
     fields = list(_each(fields, "fields", report_problem))
     blocks, tail = _blocks(fields, order, report_problem)
@@ -111,14 +152,21 @@ def read_layout(
             report_problem(
                 "samples", f"samples after {tail.name}, which takes all remaining bytes", "only one of the two"
             )
-    layout = Layout(tuple(blocks), repeated, tail)
+    summed = _check(check, order, report_problem) if check is not None else None
+    layout = Layout(tuple(blocks), repeated, tail, summed)
     if any(block.when is not None and block.when.more for block in blocks) and (
         repeated is not None or tail is not None
     ):
         report_problem("fields", "'more' beside samples or a field that takes all remaining bytes", "one of them")
-    if layout.head > MAX_VALUE_BYTES:
-        report_problem("fields", f"{layout.head} bytes", f"an attribute value holds at most {MAX_VALUE_BYTES} bytes")
-    if length is not None and (layout.conditional or layout.sample_count(length - layout.head) is None):
+    if summed is not None and summed.first > sum(block.size for block in blocks if block.when is None):
+        report_problem("check.first", f"byte {summed.first}", "a byte that every value has")
+    if layout.head + layout.behind > MAX_VALUE_BYTES:
+        report_problem(
+            "fields",
+            f"{layout.head + layout.behind} bytes",
+            f"an attribute value holds at most {MAX_VALUE_BYTES} bytes",
+        )
+    if length is not None and (layout.conditional or layout.sample_count(length - layout.head - layout.behind) is None):
         report_problem("length", f"{length} bytes declared", f"the fields take {layout.expected_length}")
     if not fields and samples is None:
         report_problem("fields", "no fields", "declare at least one")
@@ -127,6 +175,34 @@ def read_layout(
     if len(sequences) > 1 or (sequences and sequences[0] not in layout.fields):
         report_problem("fields", "sequence role in a sample or more than once", "one sequence counter per value")
     return layout
+
+
+def _check(decl: CheckDecl, order: Order, report_problem: ReportProblem) -> Checksum | None:
+    kinds = [decl.crc is not None, decl.sum is not None, decl.xor]
+    if kinds.count(True) != 1:
+        report_problem("check", f"{kinds.count(True)} kinds of checksum", "exactly one of crc, sum and xor")
+        return None
+    own = decl.byte_order or order
+    if decl.negated and decl.sum is None:
+        report_problem("check.negated", "no sum to negate", "it with sum")
+    if decl.sum is not None:
+        name = f"the {'negated ' if decl.negated else ''}sum of {decl.sum} bits"
+        return Checksum(name, "sum", decl.sum, own, decl.first, negated=decl.negated)
+    if decl.xor:
+        return Checksum("the exclusive or", "xor", 8, own, decl.first)
+    if isinstance(decl.crc, str):
+        if decl.crc not in CATALOGUE:
+            report_problem("check.crc", f"{decl.crc!r}", f"its parameters, or one of {', '.join(CATALOGUE)}")
+            return None
+        width, poly, init, refin, refout, xorout = CATALOGUE[decl.crc]
+        return Checksum(decl.crc, "crc", width, own, decl.first, poly, init, refin, refout, xorout)
+    crc = decl.crc
+    assert crc is not None  # noqa: S101  one of the three is given
+    for key in ("poly", "init", "xorout"):
+        if getattr(crc, key) >> crc.width:
+            report_problem(f"check.crc.{key}", f"{getattr(crc, key):#x}", f"at most {crc.width} bits")
+    name = f"the CRC of {crc.width} bits"
+    return Checksum(name, "crc", crc.width, own, decl.first, crc.poly, crc.init, crc.refin, crc.refout, crc.xorout)
 
 
 def _each(decls: Sequence[FieldDecl], where: str, report_problem: ReportProblem) -> Iterator[FieldDecl]:

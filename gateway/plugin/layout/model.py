@@ -11,6 +11,7 @@ from typing import Literal
 
 from gateway.model.figures import Role
 from gateway.model.units import PLAIN, Unit, parse_unit
+from gateway.plugin.layout.checksum import Checksum
 from gateway.plugin.layout.types import FieldType, Value
 
 Order = Literal["little", "big"]
@@ -172,11 +173,13 @@ class Layout:
 
     Attributes:
         tail: a field that takes all bytes that are left (text, bytes).
+        check: a checksum behind all that.
     """
 
     blocks: tuple[Block, ...]
     samples: Samples | None = None
     tail: Field | None = None
+    check: Checksum | None = dataclass_field(default=None, repr=False)
 
     @property
     def fields(self) -> tuple[Field, ...]:
@@ -204,6 +207,11 @@ class Layout:
             names.add(self.samples.count)
         return frozenset(names)
 
+    @property
+    def behind(self) -> int:
+        """Bytes of the checksum."""
+        return self.check.size if self.check is not None else 0
+
     def sample_count(self, rest: int, counted: int | None = None) -> int | None:
         """How many samples ``rest`` bytes behind the blocks hold; None where that number does not fit.
 
@@ -223,6 +231,10 @@ class Layout:
     @property
     def expected_length(self) -> str:
         """The lengths that fit, in words."""
+        return self._body_length + (f", then {_bytes(self.behind)} of checksum" if self.check is not None else "")
+
+    @property
+    def _body_length(self) -> str:
         head = _bytes(self.head)
         if self.conditional:
             low = sum(block.size for block in self.blocks if block.when is None)

@@ -184,7 +184,7 @@ class Twin:
             return int(announced) if isinstance(announced, int | float) else 0
         pace = next((pace for pace in self._paces.values() if pace.sensor.data == item.name), None)
         wanted = round(pace.period_s * 1e9 / group.every_ns) if pace and group.every_ns else 1
-        room = (self._link.att_mtu if self._link else att.ATT_DEFAULT_MTU) - 3 - item.layout.head
+        room = (self._link.att_mtu if self._link else att.ATT_DEFAULT_MTU) - 3 - item.layout.head - item.layout.behind
         return int(max(1, min(wanted, room // group.size)))
 
     def _value(self, item: Characteristic, field: Field, now: float, count: int) -> Value:

@@ -94,7 +94,7 @@ def _fits_mtu(table: FoundTable, plugin: Plugin | None) -> Broken:
     for own, _, item in _pairs(table, plugin):
         group = own.layout.samples
         count = group.count if group is not None and isinstance(group.count, int) else 1
-        size = own.layout.head + (group.size * count if group is not None else 0)
+        size = own.layout.head + own.layout.behind + (group.size * count if group is not None else 0)
         if own.pushed and size > mtu - 3:
             yield place_of(item, plugin), f"its values take {size} bytes", f"at most {mtu - 3} at an ATT_MTU of {mtu}"
 

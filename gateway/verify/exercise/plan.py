@@ -331,7 +331,7 @@ def _refused(item: Characteristic, sensor: Sensor) -> Iterator[Step]:
         neither = next((n for n in range(low, min(high, low + 3) + 1) if n not in (sensor.on, sensor.off)), None)
         if neither is not None:
             bad[f"{neither} for on or off"] = TriedWrite(item.name, enable.field, neither)
-    size = item.layout.head
+    size = item.layout.head + item.layout.behind
     for length in (0, size - 1, size + 1):
         try:
             item.codec.parse(bytes(length))
