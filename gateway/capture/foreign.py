@@ -183,9 +183,9 @@ class ForeignCapture:
             yield node.event(heard.t_ns, events.ConstantRead(characteristic=item.name, raw=heard.raw.hex()))
         elif node.link.up_ns is None:
             yield from self._ready(node, heard.t_ns)
-        elif heard.how in _PUSHED and heard.uuid:
+        elif heard.how in _PUSHED and heard.uuid and item.layout.message is None:
             node.sending[heard.uuid] = item.name
-        yield Frame(heard.t_ns, node.name, item.name, heard.raw)
+        yield Frame(heard.t_ns, node.name, node.plugin.named(item.name, heard.raw), heard.raw)
 
     def _read(self, node: _Node, name: str, heard: Heard) -> Iterator[Record]:
         """A read of a channel that can send by itself: beside what it sends it is an event, where it sends nothing the

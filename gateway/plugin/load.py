@@ -16,7 +16,7 @@ from gateway.model.figures import LINK
 from gateway.model.units import PLAIN, parse_duration_ns, parse_quantity, parse_unit
 from gateway.plugin.layout.declare import NAME, read_layout
 from gateway.plugin.layout.formula import Formula
-from gateway.plugin.layout.model import Layout
+from gateway.plugin.layout.model import Layout, Message
 from gateway.plugin.layout.presence import ReportProblem
 from gateway.plugin.model import Advertising, Characteristic, Derived, Input, Plugin, Sensor, Setting, period_fits
 from gateway.plugin.require import read_spec
@@ -70,6 +70,17 @@ class _Loader:
             report_problem(
                 "", f"its table in the log would be {relation!r}", "another name: the log itself uses that one"
             )
+        if decl.message is not None:
+            layout = replace(layout, message=Message(decl.message_at, decl.message))
+            first = layout.blocks[0] if layout.blocks else None
+            if first is None or first.when is not None or decl.message_at >= first.size:
+                report_problem(
+                    "message_at", f"byte {decl.message_at} is not one that every value has", "one of the first"
+                )
+            if not {"notify", "indicate"} & set(decl.properties):
+                report_problem(
+                    "message", "a characteristic that is only read", "message for what notifies or indicates"
+                )
         if decl.stores and not ({"notify", "indicate"} & set(decl.properties) and _ordered(layout)):
             report_problem(
                 "stores",
@@ -281,12 +292,18 @@ class _Loader:
 
     def characteristics(self, file: PluginFileShape) -> dict[str, Characteristic]:
         table = {name: self.characteristic(name, decl) for name, decl in file.characteristic.items()}
-        uuids = [item.uuid for item in table.values()]
         for item in table.values():
-            if uuids.count(item.uuid) > 1:
-                self.report_problem(f"characteristic.{item.name}")(
-                    "uuid", f"{item.uuid} is used twice", "UUIDs are unique"
-                )
+            same = [other for other in table.values() if other.uuid == item.uuid]
+            if len(same) == 1:
+                continue
+            report_problem = self.report_problem(f"characteristic.{item.name}")
+            messages = [other.layout.message for other in same]
+            if None in messages:
+                report_problem("uuid", f"{item.uuid} is used twice", "UUIDs are unique, or each with its message")
+            elif len({message.at for message in messages if message}) > 1 or len(set(messages)) < len(messages):
+                report_problem("message", "is that of another one, or in another byte", "a number of its own, one byte")
+            elif len({(other.service, other.properties) for other in same}) > 1:
+                report_problem("properties", "differ, or the service does", "the same for all messages")
         return table
 
     def constants(self, file: PluginFileShape, table: Mapping[str, Characteristic]) -> dict[str, str]:

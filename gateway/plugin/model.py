@@ -235,6 +235,18 @@ class Plugin:
             if name not in other and item.properties & {"read", "notify", "indicate"}
         )
 
+    def named(self, name: str, raw: bytes) -> str:
+        """The channel of a value that came by this name: where its characteristic carries several messages, that of the
+        message; where it is none of them, as it came."""
+        own = self.characteristics[name]
+        if own.layout.message is None or not own.layout.is_other(raw):
+            return name
+        return self._messages.get((own.uuid, raw[own.layout.message.at]), name)
+
+    @cached_property
+    def _messages(self) -> dict[tuple[str, int], str]:
+        return {(c.uuid, c.layout.message.number): c.name for c in self.characteristics.values() if c.layout.message}
+
     def started(self, name: str) -> dict[str, Value]:
         """The fields of a setting as they are declared to be after power-up; zero where nothing is said."""
         fields = self.characteristics[name].layout.fields

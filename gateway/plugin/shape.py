@@ -11,6 +11,7 @@ from pydantic import Field as Declared
 from gateway.model.security import Security
 from gateway.plugin.layout.declare import CheckDecl, FieldDecl, SamplesDecl
 from gateway.plugin.layout.model import Order
+from gateway.plugin.layout.types import MAX_VALUE_BYTES
 from gateway.plugin.model import Property
 
 _STRICT = ConfigDict(extra="forbid", strict=True, use_attribute_docstrings=True)
@@ -38,6 +39,11 @@ class CharacteristicShape(BaseModel):
     """One-line description."""
     description: str | None = None
     """Expected text of its User Description descriptor (0x2901); checked on connecting."""
+    message: Annotated[int, Declared(ge=0, le=255)] | None = None
+    """Where one characteristic carries several messages, each is declared by itself with the same UUID: the number in
+    the byte that tells them apart. Each is then a channel of its own, with its own rate and loss."""
+    message_at: Annotated[int, Declared(ge=0, le=MAX_VALUE_BYTES)] = 0
+    """Which byte that is; it has to be a field of every one of them."""
     stores: Annotated[int, Declared(ge=1)] | None = None
     """How many values it keeps while nobody is subscribed, to send them, oldest first, once somebody is; its counter or
     node time then tells when each was sampled, and only live values count for rates and gaps."""

@@ -254,8 +254,12 @@ class NodeSession:
         for one in differ:
             self._tell(one)
         await write_settings(client, self.node, table, do, self._tell, self._clock.now_ns)
+        subscribed: set[str] = set()
         for name in wanted_channels(self.node)[0]:
-            await do(f"subscribing to {name}", client.start_notify(table[name], self._receiver(link, name)))
+            uuid = self.node.plugin.characteristics[name].uuid
+            if uuid not in subscribed:  # several messages come by one subscription
+                await do(f"subscribing to {name}", client.start_notify(table[name], self._receiver(link, name)))
+            subscribed.add(uuid)
             way = "notify" if "notify" in table[name].properties else "indicate"
             self._tell(events.Subscribed(channel=name, way=way))
         self._table = table
@@ -263,13 +267,16 @@ class NodeSession:
     def _receiver(self, link: _Link, channel: str) -> Callable[[BleakGATTCharacteristic, bytearray], None]:
         """The callback for one channel: stamp, queue, return."""
         now_ns, push, name = self._clock.now_ns, self._sink.frame, self.node.name
+        plugin = self.node.plugin
+        several = plugin.characteristics[channel].layout.message is not None
 
         def received(_: BleakGATTCharacteristic, data: bytearray) -> None:
             if link is not self._link:
                 self.late_callbacks += 1
                 return
             link.last_ns = t_ns = now_ns()
-            push(Frame(t_ns, name, channel, bytes(data)))
+            raw = bytes(data)
+            push(Frame(t_ns, name, plugin.named(channel, raw) if several else channel, raw))
 
         return received
 

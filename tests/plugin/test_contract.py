@@ -24,6 +24,7 @@ from gateway.plugin.contract.vectors import vectors
 from gateway.plugin.layout.codec import OUTSIDE
 from gateway.plugin.layout.model import Layout
 from tests.plugin.test_layout import layouts
+from tests.plugin.test_messages import talker
 from tests.support import needs_program, own_plugin
 
 GCC = ["gcc", "-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic", "-Wconversion", "-fsanitize=undefined,address"]
@@ -78,6 +79,7 @@ def all_plugins(folder: Path) -> list[Plugin]:
     return [
         *(own_plugin(folder / name, text) for name, text in (("crc", CHECKED), ("sum", SUMMED), ("xor", XORED))),
         *(find_plugin(kind) for kind in KINDS),
+        talker(folder / "messages"),
         own_plugin(folder / "rich", RICH),
         own_plugin(folder / "ends", ENDS),
     ]

@@ -107,6 +107,12 @@ def _characteristic(item: Characteristic, started: Mapping[str, Value] | None) -
         f"{_cell(item.title)}, `{item.uuid}`. {layout.expected_length.capitalize()}.{order}",
         "",
     )
+    if layout.message is not None:
+        yield (
+            f"One of several messages of this characteristic: that with 0x{layout.message.number:02X} in byte "
+            f"{layout.message.at}."
+        )
+        yield ""
     if item.stores:
         yield (
             f"Keeps up to {item.stores} values while nobody is subscribed, and sends them first, oldest first, once "

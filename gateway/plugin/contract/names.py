@@ -33,6 +33,7 @@ RESULTS = {  # what packing and unpacking answer, in C
     "LENGTH": "the length does not fit the value",
     "COUNT": "more samples than a value holds, or another number than it says",
     "RANGE": "a number does not fit its field",
+    "MESSAGE": "another message of the same characteristic",
     "CHECKSUM": "the checksum is another than follows from the bytes before it",
 }
 

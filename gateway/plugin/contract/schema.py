@@ -101,6 +101,7 @@ def _layout(layout: Layout) -> dict[str, Any]:
             "every_s": group.every_ns / 1e9 if group.every_ns else None,
             "fields": [_place(field) for field in group.fields],
         },
+        "message": None if layout.message is None else layout.message._asdict(),
         "check": None
         if layout.check is None
         else {"bytes": layout.behind, "byte_order": layout.check.order}

@@ -205,6 +205,8 @@ def _functions(name: str, item: Characteristic) -> Iterator[str]:
         yield from _refused("room - at < value->tail_length", says.room)
         yield from ("    if (value->tail_length > 0) {", "        memcpy(out + at, value->tail, value->tail_length);")
         yield from ("    }", "    at += value->tail_length;")
+    if layout.message is not None:
+        yield f"    out[{layout.message.at}] = 0x{layout.message.number:02X}u;"
     if layout.check is not None:
         yield from _refused(f"room - at < {layout.behind}u", says.room)
         big = "true" if layout.check.order == "big" else "false"
@@ -221,6 +223,9 @@ def _functions(name: str, item: Characteristic) -> Iterator[str]:
         yield from _refused(f"{told} != {_checksum(layout.check, 'in', 'end')}", says.checksum)
     else:
         yield "    const size_t end = length;"
+    if layout.message is not None:
+        at = layout.message.at
+        yield from _refused(f"end > {at}u && in[{at}] != 0x{layout.message.number:02X}u", says.message)
     for block in layout.blocks:
         yield from _block(block, layout, "end", says.length, _get)
     if layout.samples is not None:
@@ -247,7 +252,7 @@ class _Results:
 
     def __init__(self, prefix: str) -> None:
         names = [f"{prefix}_{word}" for word in RESULTS]
-        self.ok, self.room, self.length, self.count, self.range, self.checksum = names
+        self.ok, self.room, self.length, self.count, self.range, self.message, self.checksum = names
 
 
 def _checksum(check: Checksum, place: str, end: str) -> str:

@@ -36,9 +36,11 @@ def body_of(layout: Layout, raw: bytes, where: str) -> bytes:
     """A payload without its checksum, where it has one.
 
     Raises:
-        DecodeError: the checksum is another than follows from the bytes before it, or they are none.
+        DecodeError: it is another message, or the checksum is another than follows from the bytes before it.
     """
     check = layout.check
+    if other := layout.is_other(raw):
+        raise DecodeError(where, other, layout.message.at if layout.message is not None else 0)
     if check is None:
         return raw
     if len(raw) < check.size + check.first:
@@ -184,7 +186,7 @@ class Codec:
             content[MANY] = [self._raw(group.fields, group.size, sample) for sample in samples]
         if layout.tail is not None:
             content[layout.tail.name] = self._encode(layout.tail, values)
-        body = bytes(self.construct.build(content))
+        body = self._marked(bytes(self.construct.build(content)))
         return layout.check.appended(body) if layout.check is not None else body
 
     def patch(self, raw: bytes, values: Mapping[str, Value]) -> bytes:
@@ -211,8 +213,13 @@ class Codec:
                 word = int.from_bytes(raw[first : last + 1], field.order) & ~((1 << field.bits) - 1 << shift)
                 patched[first : last + 1] = (word | number << shift).to_bytes(size, field.order)
                 raw = bytes(patched)
-        body = bytes(patched)
+        body = self._marked(bytes(patched))
         return self.layout.check.appended(body) if self.layout.check is not None else body
+
+    def _marked(self, body: bytes) -> bytes:
+        """A value as the message that it is."""
+        message = self.layout.message
+        return body if message is None else body[: message.at] + bytes([message.number]) + body[message.at + 1 :]
 
     def _raw(self, fields: Sequence[Field], size: int, values: Mapping[str, Value]) -> dict[str, Any]:
         """What construct builds the bytes of these fields from."""

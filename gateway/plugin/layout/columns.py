@@ -126,9 +126,11 @@ def decode_columns(layout: Layout, payloads: Sequence[bytes]) -> Decoded:
     parts: list[Part] = []
     faults: dict[int, str] = {}
     keys = layout.keys
+    if layout.message is not None:
+        faults = {place: other for place, raw in enumerate(payloads) if (other := layout.is_other(raw))}
     if layout.check is not None:
         whole, payloads = payloads, [raw[: len(raw) - layout.behind] for raw in payloads]
-        faults = _unchecked(layout, layout.check, whole)
+        faults = _unchecked(layout, layout.check, whole) | faults
     for length, positions in _by_length(payloads):
         if faults:
             positions = positions[[place not in faults for place in positions.tolist()]]

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from dataclasses import field as dataclass_field
 from fractions import Fraction
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from gateway.model.figures import Role
 from gateway.model.units import PLAIN, Unit, parse_unit
@@ -167,6 +167,13 @@ class Samples:
     count: int | str | None
 
 
+class Message(NamedTuple):
+    """Which of several messages of one characteristic a value is: the byte that tells, and what it is."""
+
+    at: int
+    number: int
+
+
 @dataclass(frozen=True, slots=True)
 class Layout:
     """All that a value holds, in byte order: blocks of fields, then samples or a tail, or neither.
@@ -174,12 +181,14 @@ class Layout:
     Attributes:
         tail: a field that takes all bytes that are left (text, bytes).
         check: a checksum behind all that.
+        message: of one of several messages that a characteristic carries.
     """
 
     blocks: tuple[Block, ...]
     samples: Samples | None = None
     tail: Field | None = None
     check: Checksum | None = dataclass_field(default=None, repr=False)
+    message: Message | None = dataclass_field(default=None, repr=False)
 
     @property
     def fields(self) -> tuple[Field, ...]:
@@ -206,6 +215,12 @@ class Layout:
         if self.samples and isinstance(self.samples.count, str):
             names.add(self.samples.count)
         return frozenset(names)
+
+    def is_other(self, raw: bytes) -> str:
+        """Why a value is another message than this one, "" where it is not."""
+        if self.message is None or len(raw) <= self.message.at or raw[self.message.at] == self.message.number:
+            return ""
+        return f"message 0x{raw[self.message.at]:02X}, which no layout of the characteristic is for"
 
     @property
     def behind(self) -> int:

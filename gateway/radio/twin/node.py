@@ -97,7 +97,11 @@ class Twin:
 
     def _build(self) -> None:
         services: dict[str, list[Served[bytes]]] = {}
+        by_uuid: dict[str, Served[bytes]] = {}
         for item in self.plugin.characteristics.values():
+            if item.uuid in by_uuid:  # another message of the same characteristic
+                self._served[item.name] = by_uuid[item.uuid]
+                continue
             properties = Served.Properties(0)
             for name in item.properties:
                 properties |= _PROPERTIES[name]
@@ -116,14 +120,14 @@ class Twin:
                 descriptors,
             )
             served.on(served.EVENT_SUBSCRIPTION, self._wake)
-            self._served[item.name] = served
+            self._served[item.name] = by_uuid[item.uuid] = served
             services.setdefault(item.service, []).append(served)
         if _DEVICE_INFORMATION not in services:  # a simulated node says that it is one
             said = Served(UUID.from_16_bits(0x2A26), Served.Properties.READ, Served.READABLE, b"simulated")
             services[_DEVICE_INFORMATION] = [said]
         for uuid, served_items in services.items():
             self.device.add_service(Service(_uuid(uuid), served_items))
-        for item in self._served.values():
+        for item in by_uuid.values():
             configuration = item.get_descriptor(GATT_CLIENT_CHARACTERISTIC_CONFIGURATION_DESCRIPTOR)
             if configuration is not None:
                 configuration.permissions |= _REQUIRED[self.plugin.security]

@@ -87,7 +87,7 @@ class NodeClient:
                 f"{self._who} does not match its plugin {self.plugin.kind}: it has no {', '.join(missing)}; "
                 "gattest audit shows what differs"
             )
-        for name in dict.fromkeys(sent):
+        for name in {self.plugin.characteristics[name].uuid: name for name in reversed(sent)}.values():
             await self.do(
                 f"subscribing to {name}", self._client.start_notify(self._targets[name], self._receiver(name))
             )
@@ -98,6 +98,7 @@ class NodeClient:
 
     def _received(self, channel: str, _: BleakGATTCharacteristic, data: bytearray) -> None:
         t_ns, raw = self.now_ns(), bytes(data)
+        channel = self.plugin.named(channel, raw)
         if self._read is not None and self._read[0] == channel:
             self._read[1].append((t_ns, raw))
         else:
