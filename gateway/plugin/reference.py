@@ -73,6 +73,27 @@ first byte in a little-endian value, from bit 7 in a big-endian one.
 | type | what it holds |
 |---|---|
 """
+_WAYS = """\
+## What firmware does, and how it is written
+
+| firmware | plugin |
+|---|---|
+| packs fields of 4, 10 or 12 bits | `uint4`, `uint10`, `sint12`, in order; what is left over is `{ rfu = N }` |
+| sends fixed-point numbers, Qm.n | `type = "sint16", lsb = "2**-n V"` |
+| sends a code for "no reading" | `reserved = { 0x8000 = "not known" }` |
+| says by flags what else is there | `when = "flag"`, `when = "message == 2"` |
+| may or may not append fields | `when = "more"` |
+| sends several samples in one value | `samples = { every = "10 ms", fields = [...] }`, counted by `count` or to the end |
+| sends bands, cells or channels | `each = 8`, or `each = ["410", "440"]` |
+| sends several messages on one characteristic | `message = 1` in each, with the same `uuid` |
+| ends values with a CRC or a sum | `check = { crc = "CRC-16/KERMIT" }` |
+| counts its values | `role = "sequence"`, so that loss is exact |
+| stamps its values | `role = "node time"`, so that its clock and restarts show |
+| keeps values while nobody listens | `stores = 500` |
+| wants its clock set | `epoch = "2000-01-01"`, and `"now"` in the run file |
+| holds its calibration | `[constant.NAME]`, and `[derived.NAME]` with a formula |
+| asks for pairing | `security = "encrypted"` or `"authenticated"` under `[plugin]` |
+"""
 _UNITS = """\
 ## Units
 
@@ -190,7 +211,7 @@ def _mistakes() -> Iterator[str]:
 
 def plugin_reference() -> str:
     """The page, in Markdown."""
-    parts = [_INTRODUCTION]
+    parts = [_INTRODUCTION, _WAYS]
     for title, text, model in _TABLES:
         parts.append("\n".join([f"## {title}\n", *([f"{text}\n"] if text else []), *_table(model)]) + "\n")
     types = [f"| {kind.written} | {kind.meaning} |" for kind in TYPES]

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import asyncio
 from pathlib import Path
 
 import pytest
 
 from gateway.app.replay import replay
+from gateway.app.verify.audit import audit
 from gateway.model.errors import DecodeError, ProblemsError
+from gateway.model.radios import RadioName
+from gateway.model.records import Outcome
 from gateway.plugin import Plugin, load_plugin
 from gateway.plugin.layout.columns import decode_columns
 from tests.capture.test_foreign import TimedSnooper
@@ -122,3 +126,9 @@ def test_each_message_of_a_node_has_its_own_rate_and_loss_live_and_in_a_capture(
 def test_messages_that_can_not_be_told_apart_are_refused(tmp_path: Path, plugin: str, told: str) -> None:
     with pytest.raises(ProblemsError, match=told):
         load_plugin(plugin_folder(tmp_path, HEAD + plugin, "talker"))
+
+
+def test_an_audit_holds_each_message_against_its_own_layout(tmp_path: Path) -> None:
+    plugin = talker(tmp_path)
+    audits, _ = asyncio.run(audit("TALKER", plugin, RadioName.VIRTUAL, 3.0))
+    assert [one.outcome for one in audits] == [Outcome.PASS]

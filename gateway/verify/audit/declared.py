@@ -74,6 +74,8 @@ def _properties(table: FoundTable, plugin: Plugin | None) -> Broken:
 def _values(table: FoundTable, plugin: Plugin | None) -> Broken:
     for own, _, item in _pairs(table, plugin):
         for raw in (*item.read, *(raw for _, raw in item.pushed)):
+            if plugin is not None and plugin.named(own.name, raw) != own.name:
+                continue  # another message, which is held against its own layout
             if problem := value_problem(own.layout, raw):
                 yield place_of(item, plugin), problem, "a value that fits its layout and limits"
                 break
