@@ -83,7 +83,7 @@ _WAYS = """\
 | sends a code for "no reading" | `reserved = { 0x8000 = "not known" }` |
 | says by flags what else is there | `when = "flag"`, `when = "message == 2"` |
 | may or may not append fields | `when = "more"` |
-| sends several samples in one value | `samples = { every = "10 ms", fields = [...] }`, counted by `count` or to the end |
+| sends several samples in one value | `samples = { every = "10 ms", fields = [...] }`, with `count` or to the end |
 | sends bands, cells or channels | `each = 8`, or `each = ["410", "440"]` |
 | sends several messages on one characteristic | `message = 1` in each, with the same `uuid` |
 | ends values with a CRC or a sum | `check = { crc = "CRC-16/KERMIT" }` |
