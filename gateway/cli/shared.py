@@ -4,7 +4,7 @@ options."""
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -13,9 +13,10 @@ import typer
 from gateway.model.errors import InputError, OutputClosedError, UnitError
 from gateway.model.radios import RadioName
 from gateway.model.records import Outcome, overall
+from gateway.model.texts import shown
 
 if TYPE_CHECKING:
-    from rich.console import Console
+    from rich.console import Console, ConsoleOptions, RenderableType
     from rich.table import Table
 
     from gateway.config import Faults as SimulatedFaults
@@ -45,21 +46,27 @@ JUNIT_MARK = b"<testsuites"
 def say(text: object) -> None:
     """Print a line; click takes a closed pipe for a failed test, so it is told otherwise here."""
     try:
-        print(text, flush=True)  # noqa: T201
+        print(shown(str(text)), flush=True)  # noqa: T201
     except BrokenPipeError:
         raise OutputClosedError from None
 
 
 def report_problem(text: object) -> None:
     """Print a line for people beside the output of a script."""
-    print(f"gattest: {text}", file=sys.stderr)  # noqa: T201
+    print(shown(f"gattest: {text}"), file=sys.stderr)  # noqa: T201
 
 
 def console_of() -> Console:
     from rich.console import Console
+    from rich.segment import Segment
 
     class OpenConsole(Console):
-        """A console that says when its pipe is gone, instead of ending the process."""
+        """A console that says when its pipe is gone, instead of ending the process, and shows what would steer a
+        terminal as text."""
+
+        def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterator[Segment]:
+            for segment in super().render(renderable, options):
+                yield segment if segment.control else Segment(shown(segment.text), segment.style)
 
         def on_broken_pipe(self) -> None:
             raise OutputClosedError

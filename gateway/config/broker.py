@@ -136,7 +136,9 @@ def check_gather(g: Problems, decl: GatherShape) -> None:
 def read_mqtt(g: Problems, decl: MqttShape) -> MqttConfig:
     """The broker of a run file; paths are beside it."""
     labels = decl.host.rstrip(".").split(".")
-    if len(decl.host) > 253 or not all(0 < len(label) <= 63 and label.isprintable() for label in labels):
+    if "@" in decl.host or "//" in decl.host:
+        g.report_problem("mqtt.host", "an address with a user or a scheme", "the bare host; credentials in a file")
+    elif len(decl.host) > 253 or not all(0 < len(label) <= 63 and label.isprintable() for label in labels):
         g.report_problem("mqtt.host", f"{decl.host!r}", "the host name or address of a broker")
     folder = g.path.parent
     paths: dict[str, Path | None] = {}

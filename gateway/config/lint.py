@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Iterator
 from itertools import combinations
 
@@ -104,6 +105,7 @@ def run_doubts(config: RunConfig) -> Iterator[Problem]:
             yield from _wrap_doubts(config, node, sensor, period_ns, place)
             yield from _contradictions(config, node, sensor, period_ns)
         yield from _too_short(config, node)
+    yield from _secrets(config)
     yield from _unmeasurable(config)
     yield from _one_sided(config)
     if taken > 1:
@@ -114,6 +116,34 @@ def run_doubts(config: RunConfig) -> Iterator[Problem]:
             "use longer periods, or spread the nodes over several radios",
             fatal=False,
         )
+
+
+def _secrets(config: RunConfig) -> Iterator[Problem]:
+    """Files of secrets that others on this machine can read, and a password that would cross the network readably."""
+    held = [(f"node.{node.name}.passkey", node.passkey) for node in config.nodes.values()]
+    mqtt = config.mqtt
+    if mqtt is not None:
+        held += [("mqtt.credentials", mqtt.credentials), ("mqtt.key", mqtt.key)]
+        near = mqtt.host in ("localhost", "::1") or mqtt.host.startswith("127.")
+        if mqtt.credentials is not None and not mqtt.tls and not near:
+            yield Problem(
+                str(config.path),
+                "mqtt.credentials",
+                f"the password goes to {mqtt.host} without TLS, readable on the way",
+                "tls = true",
+                fatal=False,
+            )
+    for place, path in held:
+        if path is None or os.name != "posix":
+            continue
+        try:
+            others = path.stat().st_mode & 0o077
+        except OSError:
+            continue
+        if others:
+            yield Problem(
+                str(config.path), place, f"{path} can be read or written by others", f"chmod 600 {path}", fatal=False
+            )
 
 
 def _one_sided(config: RunConfig) -> Iterator[Problem]:

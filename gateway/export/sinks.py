@@ -18,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from gateway.model.errors import InputError, OutputClosedError
+from gateway.model.texts import in_a_cell
 
 Form = Literal["csv", "jsonl", "parquet"]
 ColumnKind = Literal["integer", "real", "text", "time", "bytes"]
@@ -125,7 +126,8 @@ class _Text:
 
 
 class _Csv(_Text):
-    """Comma separated, one header line; empty for no value."""
+    """Comma separated, one header line; empty for no value. Texts that a spreadsheet would take for formulas have an
+    apostrophe before them."""
 
     def __init__(self, file: TextIO | None, columns: Sequence[Column]) -> None:
         super().__init__(file)
@@ -134,7 +136,11 @@ class _Csv(_Text):
         self._writer.writerow([column.name for column in columns])
 
     def write(self, batch: Batch) -> None:
-        self._writer.writerows(zip(*map(_shown, batch, self._kinds), strict=True))
+        columns = [
+            [in_a_cell(one) if isinstance(one, str) else one for one in values] if kind == "text" else values
+            for values, kind in zip(map(_shown, batch, self._kinds), self._kinds, strict=True)
+        ]
+        self._writer.writerows(zip(*columns, strict=True))
 
 
 class _JsonLines(_Text):

@@ -8,6 +8,7 @@ from pathlib import Path
 from gateway.log.store import RunFacts
 from gateway.log.writer import LogWriter
 from gateway.model.events import EventKind, LinkEvent
+from gateway.model.texts import shown
 from gateway.model.utc import utc_text
 from gateway.report.live import RunView, line_of
 from gateway.report.tables import detail_text
@@ -45,7 +46,7 @@ class Journal:
 
     def line(self, t_ns: int, text: str) -> None:
         """Add a line of this time, UTC; it is written when the run is looked at next."""
-        self._waiting.append(" ".join([f"{utc_text(t_ns)[:23]}Z", *text.splitlines()]))
+        self._waiting.append(" ".join([f"{utc_text(t_ns)[:23]}Z", *shown(text).splitlines()]))
 
     def __call__(self, view: RunView) -> None:
         """Write what has gathered, and once an hour how the run goes."""
