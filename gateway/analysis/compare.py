@@ -57,6 +57,8 @@ class Pair:
         if better == "zero":
             before, after = (abs(m.value or 0) if m is not None else 0 for m in (self.before, self.after))
             return "better" if after < before else "worse"
+        if better == "not lower":
+            return "worse" if self.change == "lower" else "changed"
         return "changed" if not better else "better" if better == self.change else "worse"
 
     @property
@@ -191,7 +193,7 @@ def _worse_by(a: float, b: float, better: str) -> float | None:
     """By how much the second figure is worse, None where neither way is."""
     if better == "zero":
         return abs(b) - abs(a)
-    return None if not better else a - b if better == "higher" else b - a
+    return None if not better else b - a if better == "lower" else a - b
 
 
 def _error_of_difference(a: Measure, b: Measure, rises: bool) -> float | None:

@@ -47,6 +47,8 @@ def judge(
     failing: list[tuple[int, float, float]] = []  # which verdict, its chance, its risk
     tested = 0
     rules = list(rules)
+    subjects = list(dict.fromkeys(rule.subject for rule in rules))
+    rules = sorted(rules, key=lambda rule: subjects.index(rule.subject))  # each together, wherever it comes from
     for node, kind in kinds.items():
         own = {(rule.subject, rule.figure) for rule in rules if rule.whom == node}
         for rule in rules:
@@ -64,8 +66,8 @@ def judge(
         verdicts[place] = replace(
             verdicts[place],
             outcome=Outcome.INCONCLUSIVE,
-            why=f"fails by itself, but with a chance of {chance:.2g} by accident, and one of {tested} requirements "
-            "that rest on chance might (Holm); run longer",
+            why=f"fails on its own, but could by chance (p = {chance:.2g}); as {tested} requirements are tested at "
+            "once, Holm's correction asks for more; run longer",
         )
     return verdicts
 

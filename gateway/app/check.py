@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
@@ -24,6 +24,7 @@ from gateway.plugin.derive import read_all
 from gateway.plugin.layout.columns import decode_columns as columns_of
 from gateway.plugin.layout.model import Layout
 from gateway.plugin.layout.types import MAX_VALUE_BYTES
+from gateway.plugin.layout.written import field_value
 from gateway.plugin.standard.adopted import BASE_UUID, adopted, adopted_layout
 
 
@@ -149,9 +150,11 @@ def read_constants(plugin: str, texts: Sequence[str]) -> dict[str, dict[str, flo
         owner, field = known[name.strip()]
         try:
             number = parse_quantity(value.strip())
-            number = number if number.unit.symbol or not field.unit.symbol else replace(number, unit=field.unit)
-            found.setdefault(owner, {})[field.name] = float(number.in_unit(field.unit))
-        except UnitError as error:
+            text = (
+                value.strip() if number.unit.symbol or not field.unit.symbol else f"{value.strip()} {field.unit.symbol}"
+            )
+            found.setdefault(owner, {})[field.name] = float(field_value(field, text))  # type: ignore[arg-type]
+        except (UnitError, ValueError) as error:
             raise InputError(f"constant {text!r}: {error}; write {name.strip()}=VALUE") from None
     return found
 

@@ -134,6 +134,9 @@ def _opened(
     path: Path, given: Plugin | None, spec: RunConfig | None, handles: Path | None, ltk: Path | None
 ) -> Iterator[Capture]:
     if not is_foreign(path):
+        for option, given_to in (("--handles", handles), ("--ltk", ltk)):
+            if given_to is not None:
+                raise InputError(f"{option} is for captures of phones and sniffers; {path} needs none")
         with TextCapture(path) as source:
             yield source
         return

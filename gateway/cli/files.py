@@ -53,8 +53,9 @@ def decode(
             say(line)
         return
     raw = parse_hex(hexdigits or [])
+    constants = read_constants(plugin, constant or ())
     try:
-        readings = decode_value(plugin, characteristic, raw, read_constants(plugin, constant or ()))
+        readings = decode_value(plugin, characteristic, raw, constants)
     except InputError:
         if not as_json and (start := decode_start(plugin, characteristic, raw)):
             say("The start of it would be:")

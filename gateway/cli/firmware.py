@@ -64,7 +64,9 @@ def audit(
 def exercise(
     node: Annotated[str, typer.Argument(metavar="NODE", help="Advertised name or address.")],
     plugin: Annotated[str, typer.Option(help="The node's plugin, by name or folder.")],
-    only: Annotated[list[str] | None, typer.Option(metavar="SENSOR", help="Only this sensor; may be repeated.")] = None,
+    only: Annotated[
+        list[str] | None, typer.Option(metavar="NAME", help="Only this sensor or setting; may be repeated.")
+    ] = None,
     plan: Annotated[bool, typer.Option("--plan", help="Show the planned steps and exit.")] = False,
     patience: Annotated[str, typer.Option(metavar="DURATION", help="Skip steps that take longer than this.")] = "1 min",
     into: Annotated[Path | None, typer.Option(help="Log file; NODE-exercise.db by default.")] = None,

@@ -37,11 +37,13 @@ if TYPE_CHECKING:
     from rich.console import Console
     from rich.progress import Progress
 
+    from gateway.analysis.compare import Pair
     from gateway.analysis.contents import Contents, Newest, RunContents
     from gateway.capture.summary import CaptureContents
     from gateway.export import Wanted
 
 NEWEST = 20
+_NAMED = 12  # figures in one line
 
 
 def judge(
@@ -119,21 +121,27 @@ def compare(
         console.print(f"\nnone in A, but too few in B to tell a change: {told}", soft_wrap=True)
     worse = sum(pair.direction == "worse" for pair in found.changed)
     apart = sum(pair.change == "not comparable" for pair in found.pairs)
+    turned = sum(flip.worse for flip in found.flips)
+    also = f", and {turned} {'verdict' if turned == 1 else 'verdicts'} turned to FAIL" if turned else ""
     console.print(
-        f"\n{len(found.changed)} of {len(found.pairs)} figures changed, {worse} of them for the worse; {apart} have no "
-        "bounds or counts to compare by"
+        f"\n{len(found.changed)} of {len(found.pairs)} figures changed, {worse} of them for the worse{also}; {apart} "
+        "have no bounds or counts to compare by"
         + ("" if everything else "; --all shows the others, and how small a change would be told"),
         soft_wrap=True,
     )
     if margin is not None:
-        asked = [pair for pair in found.pairs if pair.no_worse is not None]
-        open_ = [f"{pair.node} {pair.subject} {pair.figure}" for pair in asked if not pair.no_worse]
-        console.print(
-            f"{len(asked) - len(open_)} of {len(asked)} figures are shown to be no worse by more than {margin}"
-            + (f"; not shown: {', '.join(open_)}" if open_ else ""),
-            soft_wrap=True,
-        )
+        asked = [p for p in found.pairs if p.no_worse is not None and (p.no_worse or p.seen_from or _happened(p))]
+        for is_shown in (True, False):
+            named = [f"{p.node} {p.subject} {p.figure}" for p in asked if p.no_worse is is_shown]
+            more = f" and {len(named) - _NAMED} more, in --json" if len(named) > _NAMED else ""
+            what = "no worse by more than" if is_shown else "not shown to be no worse by more than"
+            console.print(f"{what} {margin}: {', '.join(named[:_NAMED]) or 'none'}{more}", soft_wrap=True)
     raise typer.Exit(EXIT_FAIL if found.worse else 0)
+
+
+def _happened(pair: Pair) -> bool:
+    """Whether anything was counted in either run."""
+    return any(m is not None and m.value for m in (pair.before, pair.after))
 
 
 def show(

@@ -91,7 +91,7 @@ def agree(
     if as_json:
         say(agreed_json(found))
     elif found.agreement is not None:
-        console_of().print(agreement_table(found.agreement, found.budget, found.unit))
+        console_of().print(agreement_table(found.agreement, found.budget, found.unit, uncertainty is not None))
     if found.calibration is not None:
         if not as_json:
             table, lines = set_point_table(found.calibration, found.unit)

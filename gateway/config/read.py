@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
+from fractions import Fraction
 from pathlib import Path
 
 from gateway.config.broker import check_gather, read_mqtt
@@ -13,7 +14,7 @@ from gateway.config.problems import Problems
 from gateway.config.shape import NodeShape, RunFileShape, SensorUseShape, TwinShape
 from gateway.config.simulate import read_air, read_sweep, read_twin
 from gateway.host.toml import read_toml, shape
-from gateway.model.errors import InputError, ProblemsError, UnitError
+from gateway.model.errors import InputError, Problem, ProblemsError, UnitError
 from gateway.model.figures import ALL, LINK, Requirement
 from gateway.model.radios import RadioName
 from gateway.model.security import Pairing, Security
@@ -157,15 +158,17 @@ class _Reader(Problems):
                     try:
                         found.setdefault(name, {})[key] = field_value(known[key], value)
                     except (ValueError, UnitError) as error:
-                        self.report_problem(where, f"{value!r}: {error}", wanted_value(known[key]))
+                        told = str(error) if repr(value) in str(error) else f"{value!r}: {error}"
+                        self.report_problem(where, told, wanted_value(known[key]))
         return found
 
     @staticmethod
     def span(field: Field) -> str:
         low, high = field.low, field.high
-        return (
-            f"{low:g} to {high:g} {field.unit.symbol}" if low is not None and high is not None else f"{field.bits} bits"
-        )
+        step = f" in steps of {float(Fraction(field.scale.num, field.scale.den)):g}" if field.scale else ""
+        if low is None or high is None:
+            return f"{field.bits} bits{step}"
+        return f"{low:g} to {high:g} {field.unit.symbol}{step}"
 
     def polls(self, place: str, plugin: Plugin, decl: NodeShape) -> dict[str, int]:
         polls = {}
@@ -325,6 +328,8 @@ def load_run(path: Path, radio: RadioName | None = None) -> RunConfig:
         ProblemsError: everything that is wrong with it or with its plugins.
     """
     text, content = read_toml(path)
+    if "run" not in content and "plugin" in content:
+        raise ProblemsError([Problem(str(path), "", "is a plugin", "a run file, with tables [run] and [node.NAME]")])
     file = shape(RunFileShape, content, str(path))
     if radio is not None:
         file.run.radio = radio

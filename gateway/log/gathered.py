@@ -222,7 +222,10 @@ class GatheredLog:
             row = (added.lastrowid or 0,)
         run.nodes[name] = row[0]
         for channel in (*plugin.constants, *plugin.channels):
-            run.tables[name, channel] = table = ChannelTable(self._database, kind, plugin.characteristics[channel])
+            table = ChannelTable(
+                self._database, kind, plugin.characteristics[channel], constant=channel in plugin.constants
+            )
+            run.tables[name, channel] = table
             if channel in plugin.constants:
                 run.constants.add((name, channel))
                 for number, raw in self._connection.execute(

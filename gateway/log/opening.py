@@ -64,6 +64,8 @@ def open_log(path: Path, existing: bool = False) -> WritableLog:
     Raises:
         LogFileError: not a log, in use, missing, or the folder is missing or can't be written.
     """
+    if path.is_dir():
+        raise LogFileError(f"{path}: is a folder; name a log in it")
     if existing and not path.is_file():
         raise LogFileError(f"{path}: there is no such log; check the path")
     if not path.parent.is_dir():

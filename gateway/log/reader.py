@@ -58,7 +58,8 @@ class ChannelInfo:
     title: str
     fields: tuple[FieldInfo, ...]
     sample_fields: tuple[FieldInfo, ...]
-    stores: bool = False  # values while nobody is subscribed, to send them later
+    stores: int = 0  # how many values it keeps while nobody is subscribed, to send them later
+    constant: bool = False  # read once on connecting: no channel of measured values
 
     def with_role(self, role: Role) -> FieldInfo | None:
         """The field that has a role."""
@@ -148,7 +149,8 @@ class Log:
     def __init__(self, path: Path) -> None:
         self.path = path
         if not path.is_file():
-            raise LogFileError(f"{path}: there is no such log; check the path")
+            what = "is a folder; name a log in it" if path.is_dir() else "there is no such log; check the path"
+            raise LogFileError(f"{path}: {what}")
         uri = path.resolve().as_uri()
         try:
             self._connection = sqlite3.connect(f"{uri}?mode=ro", uri=True)
@@ -277,13 +279,13 @@ class Log:
     def _channels(self, kind: str, node: int) -> Iterator[ChannelInfo]:
         """The channels of a kind; of several versions of one, the version this node wrote."""
         newest: dict[str, ChannelInfo] = {}
-        stores = "ifnull(stores, 0)" if self._has("channel", "stores") else "0"
-        for relation, samples, name, title, kept in self._query(
-            f"SELECT relation, samples, name, title, {stores} FROM channel WHERE kind = ? ORDER BY rowid",  # noqa: S608
+        more = [f"ifnull({name}, 0)" if self._has("channel", name) else "0" for name in ("stores", "constant")]
+        for relation, samples, name, title, *kept in self._query(
+            f"SELECT relation, samples, name, title, {', '.join(more)} FROM channel WHERE kind = ? ORDER BY rowid",  # noqa: S608
             kind,
         ):
             own = self._fields(relation), self._fields(samples)
-            info = ChannelInfo(relation, samples, name, title, *own, bool(kept))
+            info = ChannelInfo(relation, samples, name, title, *own, int(kept[0]), bool(kept[1]))
             wrote = next(self._query(f"SELECT 1 FROM {quoted(relation)} WHERE node = ? LIMIT 1", node), None)  # noqa: S608
             if wrote or name not in newest:
                 newest[name] = info

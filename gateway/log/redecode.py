@@ -175,7 +175,13 @@ class _Work:
     def _channel(self, channel: _Channel) -> None:
         item = self._plugins[channel.kind].characteristics[channel.name]
         there = {row[1] for row in self._connection.execute(f"PRAGMA table_info({quoted(channel.relation)})")}
-        table = ChannelTable(self._database, channel.kind, item, channel.relation)
+        table = ChannelTable(
+            self._database,
+            channel.kind,
+            item,
+            channel.relation,
+            channel.name in self._plugins[channel.kind].constants,
+        )
         kept = [place for place, column in enumerate(table.columns) if column in there]
         former = "".join(f", {quoted(table.columns[place])}" for place in kept)
         last = -1

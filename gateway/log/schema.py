@@ -58,7 +58,8 @@ CREATE TABLE IF NOT EXISTS channel (
     title TEXT NOT NULL,
     uuid TEXT NOT NULL,
     layout TEXT NOT NULL,          -- tells two versions of a layout apart
-    stores INTEGER                 -- how many values it keeps while nobody is subscribed
+    stores INTEGER,                -- how many values it keeps while nobody is subscribed
+    constant INTEGER               -- 1 for what is read once on connecting
 );
 CREATE TABLE IF NOT EXISTS field (
     relation TEXT NOT NULL,
@@ -106,6 +107,12 @@ CREATE VIEW IF NOT EXISTS event_utc AS
            node.name AS node, event.kind, detail
     FROM event LEFT JOIN node ON node.id = event.node;
 """
+_LATER = (  # columns that a log of an earlier version lacks
+    ("run", "uid TEXT"),
+    ("requirement", "risk REAL"),
+    ("channel", "stores INTEGER"),
+    ("channel", "constant INTEGER"),
+)
 
 
 def first_after(highest: int) -> int:
@@ -132,8 +139,7 @@ def prepare(connection: sqlite3.Connection) -> None:
     connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     connection.execute(f"PRAGMA user_version = {FORMAT}")
     connection.executescript(TABLES)
-    for table, column in (("run", "uid TEXT"), ("requirement", "risk REAL"), ("channel", "stores INTEGER")):
-        # a log of an earlier version may lack them
+    for table, column in _LATER:
         known = [row[1] for row in connection.execute(f"PRAGMA table_info({table})")]
         if column.partition(" ")[0] not in known:
             connection.execute(f"ALTER TABLE {table} ADD COLUMN {column}")

@@ -102,7 +102,9 @@ class Store:
                 item = plugin.characteristics[channel]
                 own = plugin.kind, channel
                 if own not in self.made:
-                    self.made[own] = ChannelTable(self._database, plugin.kind, item)
+                    self.made[own] = ChannelTable(
+                        self._database, plugin.kind, item, constant=channel in plugin.constants
+                    )
                 self.tables[name, channel] = self.made[own]
 
     def _known_run(self, uid: str) -> tuple[int, int] | None:

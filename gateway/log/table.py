@@ -55,10 +55,19 @@ class ChannelTable:
         item: the characteristic.
         relation: an existing relation to give this layout, whatever it had; None to find the one that has it, or to
             make it.
+        constant: whether it is read once on connecting.
     """
 
-    def __init__(self, database: Database, kind: str, item: Characteristic, relation: str | None = None) -> None:
+    def __init__(
+        self,
+        database: Database,
+        kind: str,
+        item: Characteristic,
+        relation: str | None = None,
+        constant: bool = False,
+    ) -> None:
         self.item = item
+        self._kept = {"stores": item.stores, "constant": int(constant)}
         self._head = [d for d in item.derived if not d.in_samples]
         self._inner = [d for d in item.derived if d.in_samples]
         self.columns = [f.column for f in item.layout.fields] + [d.column for d in self._head]
@@ -84,8 +93,8 @@ class ChannelTable:
             relation = f"{name}_{version}"
         if relation not in known:
             self._create(database, relation, kind, layout)
-        elif known[relation]["stores"] != self.item.stores:
-            database["channel"].update(relation, {"stores": self.item.stores})
+        elif any(known[relation][key] != value for key, value in self._kept.items()):
+            database["channel"].update(relation, self._kept)
         return relation
 
     def _types(self) -> dict[str, type]:
@@ -139,8 +148,8 @@ class ChannelTable:
                 "title": item.title,
                 "uuid": item.uuid,
                 "layout": layout,
-                "stores": item.stores,
             }
+            | self._kept
         )
         database["field"].insert_all(self._field_rows(relation, item.layout.fields, self._head, self._sometimes))
         if group:

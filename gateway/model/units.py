@@ -137,7 +137,7 @@ class Quantity:
         Raises:
             UnitError: the dimensions differ.
         """
-        a, b = self.unit.to(unit)
+        a, b = self._to(unit)
         return self.value * a + b
 
     def span_in(self, unit: Unit) -> Fraction:
@@ -146,7 +146,15 @@ class Quantity:
         Raises:
             UnitError: the dimensions differ.
         """
-        return self.value * self.unit.to(unit)[0]
+        return self.value * self._to(unit)[0]
+
+    def _to(self, unit: Unit) -> tuple[Fraction, Fraction]:
+        """As `Unit.to`; a bare number is none of a share or an angle, though all of them are plain numbers."""
+        if not self.unit.symbol and unit.symbol:
+            raise UnitError(
+                f"{float(self.value):g} has no unit, write for example '{float(self.value):g} {unit.symbol}'"
+            )
+        return self.unit.to(unit)
 
 
 @cache

@@ -248,6 +248,8 @@ class _Loader:
         return Advertising(decl.name, tuple(services), interval_s)
 
     def load(self, text: str, content: dict[str, Any]) -> Plugin:
+        if "plugin" not in content and {"run", "node"} & content.keys():
+            raise ProblemsError([Problem(str(self.path), "", "is a run file", "a plugin, with a table [plugin]")])
         file = shape(PluginFileShape, content, str(self.path))
         self.kind = file.plugin.kind
         if not KIND.fullmatch(file.plugin.kind):
@@ -284,7 +286,14 @@ class _Loader:
                 self.report_problem(f"sensor.{sensor.name}")(
                     "data", f"{sensor.data!r} is a setting or a constant", "a characteristic that carries values"
                 )
-        rules = read_spec(file.spec, plugin.kind, table, plugin.channels, self.report_problem("spec"))
+        told = self.report_problem("spec")
+        wrong = bool(self.problems)  # then what a requirement is of may be missing for that
+
+        def of_spec(place: str, found: str, expected: str) -> None:
+            if not (wrong and found.startswith("there is no")):
+                told(place, found, expected)
+
+        rules = read_spec(file.spec, plugin.kind, table, plugin.channels, of_spec)
         plugin = replace(plugin, requirements=tuple(rules), advertising=self.advertising(file.advertising))
         if self.problems:
             raise ProblemsError(self.problems)

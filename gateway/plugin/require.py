@@ -93,8 +93,8 @@ def _requirement(
         report_problem(place, "no bound", 'give min, max or both, such as { max = "300 ms" }')
         return None
     if bound.abs is not None and (figure.span != "any" or (bound.min, bound.max) != (None, None)):
-        found = "abs beside min or max" if figure.span == "any" else f"abs, but {name} is never below zero"
-        report_problem(place, found, "min and max, or abs alone" if figure.span == "any" else "max")
+        found = "abs beside min or max" if figure.span == "any" else f"{name} is never below zero, so abs says nothing"
+        report_problem(place, found, "min and max, or abs alone" if figure.span == "any" else "max in its place")
         return None
     in_field = figure.unit == OF_FIELD
     unit = of_field if in_field else parse_unit(figure.unit)

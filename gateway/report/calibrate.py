@@ -34,7 +34,7 @@ class Compared(Protocol):
     def budget(self) -> Budget | None: ...
 
 
-def agreement_table(found: Agreement, budget: Budget | None, unit: str) -> Table:
+def agreement_table(found: Agreement, budget: Budget | None, unit: str, asked: bool) -> Table:
     """How a field agrees with a reference, and what its offset is uncertain by."""
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_header=False)
     gain = f"not determined, {found.why_no_lag}" if found.gain is None else f"{found.gain:.5g}"
@@ -52,6 +52,8 @@ def agreement_table(found: Agreement, budget: Budget | None, unit: str) -> Table
     table.add_row("residual", f"{number(found.residual, unit)}: standard deviation about the line")
     table.add_row("lag", lag)
     table.add_row("based on", f"{found.n} values")
+    if budget is None and asked:
+        table.add_row("uncertainty", "no budget and no E_n, as the offset has no bounds")
     if budget is not None:
         parts = (("reference", budget.reference), ("comparison", budget.repeated), ("resolution", budget.resolution))
         table.add_row("uncertainty", ", ".join(f"{name} {number(part, unit)}" for name, part in parts) + " (standard)")

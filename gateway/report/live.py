@@ -54,7 +54,7 @@ class SoFar:
         failed = [" ".join(whose) for *whose, verdict in self.verdicts if verdict == Outcome.FAIL]
         which = f" ({', '.join(failed[:3])}{', ...' if len(failed) > 3 else ''})" if failed else ""
         return (
-            f"verdicts after {clock_text(self.at_s)}, to hold at any end: {found[Outcome.PASS]} pass, "
+            f"verdicts after {clock_text(self.at_s)}, valid whenever the run ends: {found[Outcome.PASS]} pass, "
             f"{found[Outcome.FAIL]} FAIL{which}, {found[Outcome.INCONCLUSIVE]} open"
         )
 

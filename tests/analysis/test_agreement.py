@@ -83,7 +83,7 @@ def test_times_that_do_not_meet_are_told() -> None:
     ("text", "told"),
     [
         ("utc,t\n", "0 readings"),
-        ("", "no column 1"),
+        ("", "is empty"),
         ("utc,t\n2026-01-01T00:00:00Z,warm\n", "line 2: '2026-01-01T00:00:00Z,warm'"),
         ("utc,t\nyesterday,1\n", "line 2"),
         ("utc,t\n2026-01-01T00:00:00Z\n", "line 2"),

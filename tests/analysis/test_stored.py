@@ -172,3 +172,18 @@ def test_a_simulated_node_keeps_what_nobody_heard_and_sends_it_first(tmp_path: P
     stored = found["a", "level", "stored_most"].value
     assert stored is not None and 2 <= stored <= 50
     assert found["a", "level", "rate"].value == pytest.approx(10, rel=0.02)
+
+
+@pytest.mark.parametrize("times_too_fast", [2, 5])
+def test_a_node_that_sends_too_fast_is_no_backlog(tmp_path: Path, times_too_fast: int) -> None:
+    plugin, path = own_plugin(tmp_path, COUNTED.replace("400", "50")), tmp_path / "x.db"
+    writer = LogWriter(path, RunFacts("t", 0, None, "none", "", "", {"a": (plugin, "A")}))
+    writer.event(LinkEvent.of(0, "a", EventKind.SETTING, {"period_s": {"c": 1.0}}))
+    writer.event(LinkEvent.of(1, "a", EventKind.READY))
+    for number in range(100 * times_too_fast):
+        raw = struct.pack("<BH", number & 0xFF, 1)
+        writer.frame(Frame(round((number + 1) / times_too_fast * SECOND), "a", "c", raw))
+    writer.close(100 * SECOND, "test")
+    found = figures(path)
+    assert found["a", "c", "rate"].value == pytest.approx(times_too_fast, rel=0.02)
+    assert found["a", "c", "stored_most"].value is None

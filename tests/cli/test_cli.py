@@ -464,6 +464,33 @@ def test_constants_are_given_to_a_single_value_and_what_fits_of_a_wrong_one_is_s
     assert wrong.returncode == 2 and "has no constant 'cal.gain'" in wrong.stderr
 
 
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("show", "."), "is a folder; name a log in it"),
+        (("judge", "."), "is a folder"),
+        (("agree", "out/demo.db", "r.csv", "--node", "crate-a", "--field", "light.lid", "--unit", "lux"), "has no field"),
+        (("agree", "out/demo.db", "r.csv", "--node", "crate-a", "--field", "climate.humidity", "--unit", "percent",
+          "--uncertainty", "3"), "3 has no unit"),
+        (("compare", "out/demo.db", "out/demo.db", "--margin", "10"), "10 has no unit"),
+    ],
+)  # fmt: skip
+def test_what_can_not_be_is_told_for_what_it_is(
+    demo: tuple[Path, subprocess.CompletedProcess[str]], words: tuple[str, ...], told: str
+) -> None:
+    folder, _ = demo
+    (folder / "r.csv").write_text("utc,t\n2026-01-01T00:00:00Z,1\n2026-01-01T00:01:00Z,1\n")
+    found = gattest(*words, cwd=folder)
+    assert found.returncode == 2 and told in found.stderr and "damaged" not in found.stderr, found.stderr
+
+
+def test_a_run_file_and_a_plugin_are_told_from_each_other(tmp_path: Path) -> None:
+    as_plugin = gattest("decode", str(ROOT / "configs" / "demo.toml"), "climate", "00", cwd=tmp_path)
+    as_run = gattest("run", str(ROOT / "plugins" / "loan-crate" / "plugin.toml"), cwd=tmp_path)
+    assert "is a run file" in as_plugin.stderr or "no plugin" in as_plugin.stderr
+    assert as_run.returncode == 2 and "is a plugin; a run file, with tables" in as_run.stderr
+
+
 def test_faults_of_simulated_nodes_are_chosen_where_one_looks_for_them(tmp_path: Path) -> None:
     known = gattest("exercise", "X", "--plugin", "loan-crate", "--fault", "list", cwd=tmp_path)
     assert known.returncode == 0 and "never-off: a sensor" in known.stdout

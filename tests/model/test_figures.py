@@ -88,7 +88,7 @@ def test_abs_bounds_a_figure_on_both_sides_of_zero(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("spec", "told"),
     [
-        ('rate = { abs = "2 /s" }', "abs, but rate is never below zero"),
+        ('rate = { abs = "2 /s" }', "rate is never below zero, so abs says nothing"),
         ('temperature = { drift = { abs = "1 K", max = "1 K" } }', "abs beside min or max"),
         ('rate = { min = "2 /s", decision = "60 percent" }', "'60 percent'"),
         ('rate = { min = "2 /s", decision = "bold" }', "'bold'"),

@@ -133,3 +133,12 @@ def test_a_unit_is_printed_with_the_signs_that_pint_prints(symbol: str) -> None:
 
 def test_a_rate_is_printed_without_its_one_and_standard_gravity_as_a_symbol() -> None:
     assert [unit_text(symbol) for symbol in ("1/s", "1 / min", "", "m**-1", "g_0")] == ["/s", "/min", "", "m⁻¹", "g₀"]
+
+
+@pytest.mark.parametrize("unit", ["percent", "ppm", "deg"])
+def test_a_bare_number_is_neither_a_share_nor_an_angle(unit: str) -> None:
+    """Though all of them are plain numbers: 2 is not 200 percent, where somebody meant 2 percent."""
+    with pytest.raises(UnitError, match=f"2 has no unit, write for example '2 {unit}'"):
+        parse_quantity("2").in_unit(parse_unit(unit))
+    with pytest.raises(UnitError, match="has no unit"):
+        parse_quantity("2").span_in(parse_unit(unit))

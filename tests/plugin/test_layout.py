@@ -605,3 +605,15 @@ fields = [
 def test_what_each_can_not_stand_for_is_refused(tmp_path: Path, line: str, told: str) -> None:
     with pytest.raises(ProblemsError, match=told):
         own_plugin(tmp_path, f"fields = [{line}]\n")
+
+
+@pytest.mark.parametrize(
+    ("raw", "told"),
+    [("0001", "2 bytes, but its flags tell of 1 byte"), ("0101", "2 bytes, but its flags tell of 3 bytes")],
+)
+def test_what_does_not_fit_its_own_flags_is_told_by_them(tmp_path: Path, raw: str, told: str) -> None:
+    fields = 'fields = [{ name = "f", type = "boolean" }, { rfu = 7 }, { name = "x", type = "uint16", when = "f" }]\n'
+    item = own_plugin(tmp_path, fields).characteristics["c"]
+    with pytest.raises(DecodeError, match=told):
+        item.codec.read(bytes.fromhex(raw))
+    assert decode_columns(item.layout, [bytes.fromhex(raw)]).faults == {0: told}

@@ -246,7 +246,7 @@ def test_a_gauge_that_is_only_read_has_its_settings_tried(tmp_path: Path) -> Non
 
 
 def test_a_plan_is_refused_for_what_there_is_none(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="no sensor 'nose'"):
+    with pytest.raises(InputError, match="no sensor or setting 'nose'"):
         plan_for(CRATE, ["nose"])
     lone = 'data = "c"\n'
     text = f"""

@@ -135,7 +135,7 @@ def agreement(times_s: Floats, values: Floats, ref_times_s: Floats, ref_values: 
     moves = pairs.fit(0.0, everywhere).gain is not None
     found = _lag(lambda lag: pairs.fit(lag, everywhere).residual, most_lag_s) if moves and most_lag_s > 0 else _NO_LAG
     told = moves and most_lag_s > 0 and not found.why_not
-    lag_s = found.best_s if told else 0.0
+    lag_s = round(found.best_s, 9) if told else 0.0
     fit = pairs.fit(lag_s, everywhere)
     offset, gain = _jackknife(pairs, fit, found if told else _NO_LAG)
     blocks = block_bounds([float(part.mean()) for part in np.array_split(pairs.apart(lag_s), BLOCKS)])
@@ -271,7 +271,13 @@ def values_of(log: Log, run: RunInfo, node: NodeInfo, field: str) -> tuple[Float
     Raises:
         InputError: the node has no such field.
     """
-    known = {f"{c.name}.{f.name}": (c, f) for c in node.channels for f in c.fields if not f.role}
+    known = {
+        f"{c.name}.{f.name}": (c, f)
+        for c in node.channels
+        for kinds in [log.column_kinds(c.relation)]
+        for f in c.fields
+        if not f.role and kinds.get(f.column) in ("INTEGER", "REAL", "FLOAT")
+    }
     if field not in known:
         raise InputError(f"{node.name} has no field {field!r}; it has {', '.join(known) or 'none'}")
     channel, info = known[field]

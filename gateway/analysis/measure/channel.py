@@ -77,8 +77,8 @@ def measure_channel(
 ) -> list[Measure]:
     """The figures of one channel of one node; of one that stores, arrival figures are those of live values."""
     span, stored = span_of(arrivals.times, history), None
-    if channel.stores and (clock := _own_clock(channel, arrivals, span, history)) is not None:
-        stored = backlog(arrivals.times, *clock, span, history)
+    if channel.stores and (clock := _own_clock(channel, arrivals, span)) is not None:
+        stored = backlog(arrivals.times, *clock, span, history, channel.stores)
     live = arrivals if stored is None else arrivals.only(stored.live)
     found = _arrival_figures(channel, stored.history if stored else history, live)
     decoded = len(arrivals.times) - content.faults
@@ -116,22 +116,21 @@ def _arrival_figures(channel: ChannelInfo, history: History, arrivals: Arrivals)
     }
 
 
-def _own_clock(channel: ChannelInfo, arrivals: Arrivals, span: Ints, history: History) -> tuple[Floats, float] | None:
+def _own_clock(channel: ChannelInfo, arrivals: Arrivals, span: Ints) -> tuple[Floats, float] | None:
     """The node's time of each value in seconds and after how long it wraps: by its stamps, or else by its counter at
-    the period that was written or that values usually have."""
+    the pace at which values come live, which is the slower one; a period that was written may not be kept."""
     stamp, counter = channel.with_role("node time"), channel.with_role("sequence")
     if stamp is not None and arrivals.node_s is not None:
         return arrivals.node_s, (stamp.lsb or 1.0) * _seconds(stamp.unit) * 2.0 ** (stamp.bits or 48)
     if counter is None:
         return None
     turn = 1 << (counter.bits or 16)
-    written = history.period.get(channel.name)
     there = np.flatnonzero((arrivals.counts >= 0) & (span >= 0))
     steps = np.diff(arrivals.counts[there]) % turn
     known = (np.diff(span[there]) == 0) & (steps > 0)
-    if written is None and not known.any():
+    if not known.any():
         return None
-    pace_s = written[1] if written else float(np.median(np.diff(arrivals.times[there])[known] / steps[known])) / 1e9
+    pace_s = float(np.percentile(np.diff(arrivals.times[there])[known] / steps[known], 90)) / 1e9
     return np.where(arrivals.counts >= 0, arrivals.counts * pace_s, np.nan), turn * pace_s
 
 

@@ -62,6 +62,8 @@ def read_reference(
             file.seek(0)
             rows = csv.reader(file, delimiter=parted_by)
             header = [name.strip() for name in next(rows, [])]
+            if not any(header):
+                raise InputError(f"{path} is empty; a header and readings are needed")
             number = _number_with("," if parted_by != "," else "")
             if {"from", "to"} <= {name.lower() for name in header}:
                 return _set_points(path, header, rows, column, moment, number)

@@ -82,13 +82,18 @@ def survey_run(log: Log, run: RunInfo, fields: Collection[str] | None = None, bi
         # SQLite counts there while times are fetched here
         counted = [beside.submit(_contents, log.path, run, node) for node in run.nodes]
         read = [
-            {channel.name: read_fields(log, run, node, channel, history, fields, bins) for channel in node.channels}
+            {channel.name: read_fields(log, run, node, channel, history, fields, bins) for channel in measured(node)}
             for node, history in zip(run.nodes, histories, strict=True)
         ]
         return [
             _survey_node(log, run, node, history, content_of.result, fields_of)
             for node, history, content_of, fields_of in zip(run.nodes, histories, counted, read, strict=True)
         ]
+
+
+def measured(node: NodeInfo) -> list[ChannelInfo]:
+    """The channels that carry measured values: all but what is read once on connecting."""
+    return [channel for channel in node.channels if not channel.constant]
 
 
 Survey = Callable[[], list[FieldSurvey]]
@@ -105,7 +110,7 @@ def _survey_node(
     found: list[Measure] = []
     channels: list[ChannelSurvey] = []
     most_s = np.empty(0)  # gaps of the channel that has the most, which shows the connection interval best
-    for channel in node.channels:  # one at a time: the times of one are all that is held in memory
+    for channel in measured(node):  # one at a time: the times of one are all that is held in memory
         came = arrivals(log, run, node, channel)
         found += measure_channel(node, channel, history, came, contents()[channel.name])
         gaps_s = gaps_within(came.times, span_of(came.times, history)) / 1e9
@@ -127,7 +132,7 @@ def _survey_node(
 def _contents(path: Path, run: RunInfo, node: NodeInfo) -> dict[str, Content]:
     """What the frames of a node's channels hold, read by a connection of its own."""
     with Log(path) as log:
-        return {channel.name: content(log, run, node, channel) for channel in node.channels}
+        return {channel.name: content(log, run, node, channel) for channel in measured(node)}
 
 
 @contextmanager

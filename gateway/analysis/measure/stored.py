@@ -37,7 +37,7 @@ class Backlog:
     catch_up_s: list[float]
 
 
-def backlog(times: Ints, own_s: Floats, turn_s: float, span: Ints, history: History) -> Backlog:
+def backlog(times: Ints, own_s: Floats, turn_s: float, span: Ints, history: History, depth: int) -> Backlog:
     """Tell stored values from live ones.
 
     Args:
@@ -46,6 +46,7 @@ def backlog(times: Ints, own_s: Floats, turn_s: float, span: Ints, history: Hist
         turn_s: after how long that wraps, seconds.
         span: the span of the link in which each came, -1 for none, shape (n,).
         history: the link.
+        depth: how many the node stores at most; more that come fast are no backlog.
     """
     live, sampled = np.ones(len(times), bool), times.copy()
     starts = [start for start, _ in history.spans]
@@ -53,7 +54,7 @@ def backlog(times: Ints, own_s: Floats, turn_s: float, span: Ints, history: Hist
     for number, (start, end) in enumerate(history.spans):
         here = np.flatnonzero((span == number) & np.isfinite(own_s))
         first = _first_live(times[here], own_s[here], turn_s) if len(here) > 1 else 0
-        if not first:
+        if not 0 < first <= depth + _LIVE_AFTER:
             continue
         from_ns = int(times[here[first]]) if first < len(here) else end
         stored = here[:first]

@@ -30,7 +30,7 @@ FIGURES = by_name(
         judged=RATE,
         needs=NOTHING,
         compared="bounds",
-        better="higher",
+        better="not lower",
         evidence="SELECT count(*) AS received, {connected_s} AS connected_s, count(*) / {connected_s} AS rate "
         "FROM {frames} WHERE part IS NOT NULL",
     ),
@@ -44,7 +44,7 @@ FIGURES = by_name(
         judged=RATE,
         needs=NOTHING,
         compared="bounds",
-        better="higher",
+        better="not lower",
         evidence="SELECT count(*) AS received, {run_s} AS run_s, count(*) / {run_s} AS rate_whole_run FROM {frames}",
     ),
     Figure(

@@ -62,7 +62,8 @@ class Figure:
         judged: when a verdict on it can be given.
         needs: what must be there for it to be measured.
         compared: how two runs are held against each other: as counts of events, by their bounds, or not at all.
-        better: which way is better, or that 0 is best; "" where it depends on what is wanted.
+        better: which way is better, that 0 is best, or that only a lower one is worse; "" where it depends on what is
+            wanted.
         evidence: a query over the relations of `analysis.evidence` whose first row ends in the figure; no row at all
             stands for none. Of one of `FITTED` the rows are what the figure is fitted to.
         nothing: why there is no figure, where there is none.
@@ -77,7 +78,7 @@ class Figure:
     judged: JudgedWhen
     needs: Needs
     compared: Literal["counts", "bounds", ""]
-    better: Literal["higher", "lower", "zero", ""]
+    better: Literal["higher", "lower", "zero", "not lower", ""]
     evidence: str
     nothing: str = "no data to measure it from"
 

@@ -122,6 +122,16 @@ def _constants(prefix: str, field: Field, defines: Defines) -> Iterator[str]:
         yield defines.line(f"{prefix}_IS_{word(meaning)}", constant(number, field), f"no reading: {meaning}")
     for number, meaning in (field.names or {}).items():
         yield defines.line(f"{prefix}_{word(meaning)}", constant(number, field))
+    if field.type.integer:
+        for word_, end in (("LOWEST", field.low), ("HIGHEST", field.high), ("DEFAULT", field.default)):
+            if end is None or isinstance(end, bytes):
+                continue
+            try:
+                raw = field.type.encode(field, end if isinstance(end, str) else Fraction(str(end)))
+            except ValueError:  # a limit beyond what the type holds
+                continue
+            if isinstance(raw, int):
+                yield defines.line(f"{prefix}_{word_}", constant(raw, field))
     if field.scale is not None and _scaled(field):
         yield defines.line(f"{prefix}_NUM", str(field.scale.num))
         yield defines.line(f"{prefix}_ADD", f"INT64_C({field.scale.add})")

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from gateway.model.security import Security
 from gateway.model.utc import duration_text
 from gateway.plugin.contract.names import generated_line
-from gateway.plugin.contract.vectors import vectors
+from gateway.plugin.contract.vectors import switched, vectors
 from gateway.plugin.layout.checksum import Checksum
 from gateway.plugin.layout.compiled import spans_of
 from gateway.plugin.layout.model import Field
@@ -57,6 +57,11 @@ def _lines(plugin: Plugin) -> Iterator[str]:
     yield from (f"# {_cell(plugin.title)}", "")
     yield generated_line(plugin.kind)
     yield from ("", *_WORDS)
+    if plugin.advertising is not None:
+        name, services = plugin.advertising.name, plugin.advertising.services
+        told = [f"a name that begins with `{name}`"] if name else []
+        told += [f"the services {', '.join(f'`{short_uuid(one)}`' for one in services)}"] if services else []
+        yield from ("", f"Advertises {' and '.join(told) or 'as it likes'}.")
     if plugin.security is not None:
         yield from ("", _SECURITY[plugin.security])
     yield from ("", "## Services and characteristics", "")
@@ -68,7 +73,7 @@ def _lines(plugin: Plugin) -> Iterator[str]:
         yield _row(service, item.name, short_uuid(item.uuid), properties, item.layout.expected_length)
         last = item.service
     for item in plugin.characteristics.values():
-        yield from _characteristic(item, plugin.started(item.name) if item.name in plugin.settings else None)
+        yield from _characteristic(plugin, item)
     if plugin.settings:
         yield from ("", "## Writes that are refused", "")
         yield from _table("what is written", "error code")
@@ -96,8 +101,9 @@ def _services(plugin: Plugin) -> dict[str, None]:
     return dict.fromkeys(item.service for item in plugin.characteristics.values())
 
 
-def _characteristic(item: Characteristic, started: Mapping[str, Value] | None) -> Iterator[str]:
+def _characteristic(plugin: Plugin, item: Characteristic) -> Iterator[str]:
     layout = item.layout
+    started = plugin.started(item.name) if item.name in plugin.settings else None
     orders = {field.order for field, _ in layout.all_fields() if field.bits > 8 and not field.type.textual}
     order = f" {'-endian and '.join(sorted(orders, reverse=True)).capitalize()}-endian." if orders else ""
     yield from (
@@ -149,7 +155,7 @@ def _characteristic(item: Characteristic, started: Mapping[str, Value] | None) -
         yield from ("", "i counts samples from 0.")
     for derived in item.derived:
         yield from ("", _derived(derived))
-    yield from _examples(item)
+    yield from _examples(plugin, item)
 
 
 def _checked(check: Checksum) -> str:
@@ -229,13 +235,14 @@ def _meaning(field: Field) -> str:
         return ", ".join(f"{number} {name}" for number, name in field.names.items())
     if field.role == "sequence":
         return "counts values, wraps"
+    clock = ", the node's clock" if field.role == "node time" else ""
     if field.scale is None:
         return field.unit.symbol
     scale = field.scale
     factor = str(scale.num) if scale.den == 1 else f"{scale.num} / {scale.den}"
     add = f" + {scale.add} / {scale.den}" if scale.add else ""
     text = "raw" if (scale.num, scale.add, scale.den) == (1, 0, 1) else f"raw × {factor}{add}"
-    return f"{text} {field.unit.symbol}".rstrip()
+    return f"{text} {field.unit.symbol}".rstrip() + clock
 
 
 def _limits(field: Field) -> str:
@@ -246,9 +253,9 @@ def _limits(field: Field) -> str:
     return f"{low} to {high} {field.unit.symbol}".strip()
 
 
-def _examples(item: Characteristic) -> Iterator[str]:
+def _examples(plugin: Plugin, item: Characteristic) -> Iterator[str]:
     yield from ("", "Examples:", "")
-    for vector in vectors(item, allowed=True)[:_EXAMPLES]:
+    for vector in vectors(item, True, switched(plugin, item))[:_EXAMPLES]:
         readings = item.codec.read(vector.raw)
         shown = ", ".join(_shown(r.name, r.value, r.unit, r.reason) for r in readings)
         yield f"- `{vector.raw.hex(' ') or 'no bytes'}`: {_cell(shown) or 'nothing'}"

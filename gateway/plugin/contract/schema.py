@@ -7,7 +7,7 @@ from fractions import Fraction
 from typing import Any
 
 from gateway.plugin.contract.names import generated_line
-from gateway.plugin.contract.vectors import vectors
+from gateway.plugin.contract.vectors import switched, vectors
 from gateway.plugin.layout.model import Field, Layout
 from gateway.plugin.model import Characteristic, Derived, Plugin
 
@@ -29,9 +29,12 @@ def schema(plugin: Plugin) -> str:
             "how_to_read": _WORDS,
             "kind": plugin.kind,
             "title": plugin.title,
+            "advertising": None
+            if plugin.advertising is None
+            else {"name": plugin.advertising.name, "services": list(plugin.advertising.services)},
             "security": plugin.security.value if plugin.security is not None else None,
             "constants": dict(plugin.constant_names),
-            "characteristics": {item.name: _characteristic(item) for item in plugin.characteristics.values()},
+            "characteristics": {item.name: _characteristic(plugin, item) for item in plugin.characteristics.values()},
             "sensors": {
                 sensor.name: {
                     "values_in": sensor.data,
@@ -56,7 +59,7 @@ def schema(plugin: Plugin) -> str:
     )
 
 
-def _characteristic(item: Characteristic) -> dict[str, Any]:
+def _characteristic(plugin: Plugin, item: Characteristic) -> dict[str, Any]:
     return {
         "title": item.title,
         "uuid": item.uuid,
@@ -68,7 +71,8 @@ def _characteristic(item: Characteristic) -> dict[str, Any]:
         "derived": [_derived(derived) for derived in item.derived],
         "value": _value(item),
         "examples": [
-            {"bytes": vector.raw.hex(), "value": example(item, vector.raw)} for vector in vectors(item, allowed=True)
+            {"bytes": vector.raw.hex(), "value": example(item, vector.raw)}
+            for vector in vectors(item, True, switched(plugin, item))
         ],
     }
 

@@ -4,7 +4,7 @@ patterns, reserved values, every shape that flags and counters can give a value.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
@@ -12,9 +12,10 @@ from typing import Any
 from gateway.model.errors import EncodeError
 from gateway.plugin.layout.model import Field
 from gateway.plugin.layout.types import Value
-from gateway.plugin.model import Characteristic
+from gateway.plugin.model import Characteristic, Plugin
 
 _MOST_VECTORS = 12
+_ANY: Mapping[str, Sequence[int]] = {}
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,20 +27,30 @@ class Vector:
     raw: bytes
 
 
-def vectors(item: Characteristic, allowed: bool = False) -> list[Vector]:
+def vectors(item: Characteristic, allowed: bool = False, only: Mapping[str, Sequence[int]] = _ANY) -> list[Vector]:
     """Test vectors of a characteristic, each of another value.
 
     Args:
         allowed: only values within the limits and with names that are declared, such as a node would send.
+        only: the transmitted numbers that some fields can have, such as on and off.
     """
     found: dict[bytes, Vector] = {}
     for turn in range(4 * _MOST_VECTORS):
-        if len(found) < _MOST_VECTORS and (made := _vector(item, turn, allowed)) is not None:
+        if len(found) < _MOST_VECTORS and (made := _vector(item, turn, allowed, only)) is not None:
             found.setdefault(made.raw, made)
     return list(found.values())
 
 
-def _vector(item: Characteristic, turn: int, allowed: bool) -> Vector | None:
+def switched(plugin: Plugin, item: Characteristic) -> dict[str, Sequence[int]]:
+    """The numbers that switch sensors, by the field of a characteristic that they are written to."""
+    found: dict[str, set[int]] = {}
+    for sensor in plugin.sensors.values():
+        if sensor.enable is not None and sensor.enable.characteristic == item.name:
+            found.setdefault(sensor.enable.field.name, set()).update((sensor.on, sensor.off))
+    return {name: sorted(numbers) for name, numbers in found.items()}
+
+
+def _vector(item: Characteristic, turn: int, allowed: bool, only: Mapping[str, Sequence[int]]) -> Vector | None:
     layout = item.layout
     counter = layout.samples.count if layout.samples else None
     values = {}
@@ -48,6 +59,8 @@ def _vector(item: Characteristic, turn: int, allowed: bool) -> Vector | None:
         values[field.name] = _value(
             field, turn + place, turn % 4 if field.name == counter else turn // 2 if key else None, allowed
         )
+        if field.name in only:
+            values[field.name] = field.shown(only[field.name][(turn + place) % len(only[field.name])])
     ends = [block for block in layout.blocks if block.when is not None and block.when.more]
     for block in ends[turn % (len(ends) + 1) :] if ends else ():  # of those that may be there some, from the first on
         for field in block.fields:

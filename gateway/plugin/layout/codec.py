@@ -64,14 +64,15 @@ def fit(layout: Layout, raw: bytes, where: str) -> Fit:
         if block.when is not None and not block.when.holds(known, offset < len(raw)):
             continue
         if offset + block.size > len(raw):
-            raise DecodeError(where, layout.misfit(len(raw) + layout.behind), min(offset, len(raw)))
+            needed = offset + block.size
+            raise DecodeError(where, layout.misfit(len(raw) + layout.behind, needed), min(offset, len(raw)))
         known |= {f.name: integer(f, raw, offset) for f in block.fields if f.name in layout.keys}
         found.append((block, offset))
         offset += block.size
     counter = layout.samples.count if layout.samples else None
     count = layout.sample_count(len(raw) - offset, known.get(counter) if isinstance(counter, str) else None)
     if count is None:
-        raise DecodeError(where, layout.misfit(len(raw) + layout.behind), min(offset, len(raw)))
+        raise DecodeError(where, layout.misfit(len(raw) + layout.behind, offset), min(offset, len(raw)))
     return Fit(tuple(found), offset, count)
 
 

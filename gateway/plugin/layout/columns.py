@@ -145,9 +145,10 @@ def decode_columns(layout: Layout, payloads: Sequence[bytes]) -> Decoded:
             if divided:
                 waiting += divided
                 continue
+            short = layout.blocks[group.block].size if divided is None else 0
             for one, count in _counted(layout, group) if divided is not None else [(group, None)]:
                 if count is None:
-                    misfit = layout.misfit(length + layout.behind)
+                    misfit = layout.misfit(length + layout.behind, group.offset + short)
                     faults.update(dict.fromkeys(one.positions.tolist(), misfit))
                 else:
                     parts.append(_part(layout, one, count))

@@ -26,6 +26,8 @@ def field_value(field: Field, written: bool | int | float | str) -> Value:
         value = parse_quantity(written).in_unit(field.unit)
     elif not isinstance(written, str) and field.unit.symbol:
         raise ValueError(f'has no unit, write "{written} {field.unit.symbol}"')
+    if field.names and isinstance(value, int | float) and value not in field.names:
+        raise ValueError("stands for no name")
     raw = field.type.encode(field, value)
     if field.type.integer and isinstance(raw, int) and isinstance(value, int | float | Fraction):
         sent = field.scale.apply(raw) if field.scale else raw

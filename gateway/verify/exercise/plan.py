@@ -124,14 +124,15 @@ def plan_for(plugin: Plugin, only: Collection[str] = ()) -> list[Step]:
     """The steps for a kind of node: each sensor alone, then every pair.
 
     Args:
-        only: names of the sensors to try; all where none is named.
+        only: names of the sensors to try, and of characteristics whose other settings to try; all where none is named.
 
     Raises:
-        InputError: the plugin has no such sensor, or none that can be set.
+        InputError: the plugin has no such sensor or setting, or none that can be set.
     """
     for name in only:
-        if name not in plugin.sensors:
-            raise InputError(f"{plugin.kind} has no sensor {name!r}; it has {', '.join(plugin.sensors) or 'none'}")
+        if name not in plugin.sensors and name not in plugin.settings:
+            known = ", ".join(dict.fromkeys((*plugin.sensors, *sorted(plugin.settings)))) or "none"
+            raise InputError(f"{plugin.kind} has no sensor or setting {name!r}; it has {known}")
     chosen = [sensor for sensor in plugin.sensors.values() if not only or sensor.name in only]
     steps = [step for sensor in chosen for step in _starts(plugin, sensor)]  # before anything is written
     steps += [step for sensor in chosen for step in _alone(plugin, sensor)]
@@ -139,8 +140,8 @@ def plan_for(plugin: Plugin, only: Collection[str] = ()) -> list[Step]:
     for first, second in combinations(paced, 2):
         if not shared(first, second):
             steps += _beside(first, second)
-    if not only:
-        steps += [step for name in sorted(plugin.settings) for step in _settings(plugin, name)]
+    settings = [name for name in sorted(plugin.settings) if not only or name in only]
+    steps += [step for name in settings for step in _settings(plugin, name)]
     if not steps:
         raise InputError(
             f"{plugin.kind} declares no sensor that can be switched or paced, and no other setting: nothing to exercise"
