@@ -199,6 +199,8 @@ async def run(
     with sending(config.mqtt, log) as sender, Looks() as looks:
 
         def show(view: RunView) -> None:
+            if sender:
+                sender.tend(time.monotonic())
             whole = replace(view, sending=sender.line if sender else "", so_far=looks(view))
             for one in shows:
                 one(whole)

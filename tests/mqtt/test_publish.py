@@ -512,6 +512,30 @@ def test_publishing_ends_with_a_run_that_is_killed(tmp_path: Path, broker: Mosqu
         wait_for(lambda: not Path(f"/proc/{child}").exists() or "Z" in Path(f"/proc/{child}/stat").read_text())
 
 
+def test_sending_that_dies_is_started_again_and_nothing_is_lost(tmp_path: Path, broker: Mosquitto) -> None:
+    fed(tmp_path / "log.db")
+    with (
+        Gathering(mqtt(broker.port), tmp_path / "g.db"),
+        sending(mqtt(broker.port), tmp_path / "log.db") as beside,
+    ):
+        assert beside is not None
+        for restarts in (1, 2):
+            beside._process.kill()
+            beside._process.wait()
+            wait_for(lambda: not beside.progress.connected)
+            now_s = 1000.0 * restarts
+            beside.tend(now_s)
+            beside.tend(now_s + 0.5)  # too soon
+            assert beside._process.poll() is not None
+            beside.tend(now_s + 2 * restarts)
+            assert beside._process.poll() is None
+        wait_for(lambda: beside.progress.connected)
+        assert "restarted 2 times" in beside.line
+        wait_for(lambda: count(tmp_path / "g.db") == count(tmp_path / "log.db"))
+        beside.tend(9000.0)
+        assert "restarted 2 times" in beside.line  # what lives is let live
+
+
 def children(pid: int) -> list[int]:
     path = Path(f"/proc/{pid}/task/{pid}/children")
     return [int(one) for one in path.read_text().split()] if path.exists() else []

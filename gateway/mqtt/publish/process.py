@@ -26,6 +26,7 @@ from gateway.mqtt.publish.forward import Forwarder, Progress
 FAREWELL_S = 10.0  # how long a run that has ended waits for what is still to be sent
 _KILLED_AFTER_S = 5.0
 _TOLD_EVERY_S = 0.5
+_FIRST_RESTART_S, _LONGEST_RESTART_S = 1.0, 60.0  # waits before a process that died is started again
 
 
 class Beside:
@@ -36,8 +37,15 @@ class Beside:
     """
 
     def __init__(self, config: MqttConfig, log: Path) -> None:
-        self.progress = Progress()
         self._name, self._log = f"{config.host}:{config.port}", log
+        plain = {key: str(value) if isinstance(value, Path) else value for key, value in asdict(config).items()}
+        self._task = {"broker": plain, "log": str(log.resolve())}
+        self._restarts, self._wait_s = 0, _FIRST_RESTART_S
+        self._again_s: float | None = None
+        self._start()
+
+    def _start(self) -> None:
+        self.progress = Progress()
         self._process = subprocess.Popen(
             [sys.executable, "-P", "-m", "gateway.mqtt.publish"],
             stdin=subprocess.PIPE,
@@ -45,10 +53,27 @@ class Beside:
             text=True,
             start_new_session=True,  # Ctrl-C is the run's to answer
         )
-        plain = {key: str(value) if isinstance(value, Path) else value for key, value in asdict(config).items()}
-        self._say({"broker": plain, "log": str(log.resolve())})
+        self._say(self._task)
         self._reader = threading.Thread(target=self._read, name="sending told", daemon=True)
         self._reader.start()
+
+    def tend(self, now_s: float) -> None:
+        """Start the process again where it has died by itself, after a longer wait each time; to be called often.
+
+        Args:
+            now_s: a monotonic time, seconds.
+        """
+        if self._process.poll() is None or self.progress.done:
+            self._again_s = None
+        elif self._again_s is None:
+            self._again_s = now_s + self._wait_s
+            self._wait_s = min(2 * self._wait_s, _LONGEST_RESTART_S)
+        elif now_s >= self._again_s:
+            self._again_s = None
+            self._reader.join(_KILLED_AFTER_S)
+            self._close_pipes()
+            self._restarts += 1
+            self._start()
 
     def _say(self, what: dict[str, Any]) -> None:
         with contextlib.suppress(OSError, ValueError):  # it is gone; what it did not send is still in the log
@@ -71,7 +96,9 @@ class Beside:
         progress = self.progress
         where = f"broker {self._name}"
         behind = f" ({progress.behind} values to send)" if progress.behind else ""
-        return f"{where}: {progress.trouble or 'connected'}{behind}"
+        times = "once" if self._restarts == 1 else f"{self._restarts} times"
+        again = f"; sending was restarted {times}" if self._restarts else ""
+        return f"{where}: {progress.trouble or 'connected'}{again}{behind}"
 
     def verdicts(self, node: str, verdicts: list[dict[str, Any]]) -> None:
         """Send a node's verdicts."""
@@ -94,13 +121,16 @@ class Beside:
     def _close(self) -> None:
         self._process.wait()
         self._reader.join(_KILLED_AFTER_S)
+        self._close_pipes()
+        if self._log.exists():  # or it would be made here
+            with contextlib.suppress(sqlite3.Error), contextlib.closing(sqlite3.connect(self._log)) as log:
+                log.execute("PRAGMA journal_mode = DELETE")  # all of it in one file, as a run leaves it
+
+    def _close_pipes(self) -> None:
         for pipe in (self._process.stdin, self._process.stdout):
             if pipe is not None:
                 with contextlib.suppress(OSError):  # what it was still to be told
                     pipe.close()
-        if self._log.exists():  # or it would be made here
-            with contextlib.suppress(sqlite3.Error), contextlib.closing(sqlite3.connect(self._log)) as log:
-                log.execute("PRAGMA journal_mode = DELETE")  # all of it in one file, as a run leaves it
 
 
 @contextmanager
