@@ -46,6 +46,7 @@ class EventKind(StrEnum):
     CLOCK_STEP = "wall clock stepped"
     HOST_STALL = "host stalled"
     HOST_DELAY = "host delay"
+    HOST_CLOCK = "host clock"
     RADIO = "radio error"
     STEP = "exercise step"
     RELOADED = "run file reloaded"
@@ -400,6 +401,16 @@ class HostDelay(Detail):
     p999_ms: float
     longest_ms: float
     times: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class HostClock(Detail):
+    """Whether something holds this machine's clock to UTC, and how far it may be off by its own estimate."""
+
+    kind = EventKind.HOST_CLOCK
+    held: bool
+    most_ms: float
+    likely_ms: float
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -7,7 +7,17 @@ import random
 
 from gateway.config import NodeConfig, RunConfig
 from gateway.host.clock import Clock
-from gateway.model.events import AddressDiffers, ClockStep, Detail, HostDelay, HostStalled, LinkEvent, RadioTrouble
+from gateway.host.timesync import synchronised
+from gateway.model.events import (
+    AddressDiffers,
+    ClockStep,
+    Detail,
+    HostClock,
+    HostDelay,
+    HostStalled,
+    LinkEvent,
+    RadioTrouble,
+)
 from gateway.model.records import Sink
 from gateway.radio import Radio
 from gateway.session.node import NodeSession
@@ -17,6 +27,7 @@ CLOCK_CHECK_S = 10.0
 HOST_CHECK_S = 0.1
 STALL_S = 0.25
 DELAY_TOLD_S = 3600.0
+_CHECKS_AN_HOUR = 360
 _DELAYS = round(DELAY_TOLD_S / HOST_CHECK_S)
 
 
@@ -98,10 +109,23 @@ class Supervisor:
                 self._tell(_delay(delays_s))
 
     async def _watch_clock(self) -> None:
-        while True:
-            await asyncio.sleep(CLOCK_CHECK_S)
-            if step_ns := self._clock.wall_step_ns():
-                self._tell(ClockStep(step_s=step_ns / 1e9))
+        """Tell of steps of the wall clock, and at the start, the end and every hour what holds it to UTC."""
+        checks = 0
+        try:
+            while True:
+                if checks % _CHECKS_AN_HOUR == 0:
+                    self._tell_held()
+                checks += 1
+                await asyncio.sleep(CLOCK_CHECK_S)
+                if step_ns := self._clock.wall_step_ns():
+                    self._tell(ClockStep(step_s=step_ns / 1e9))
+        finally:
+            self._tell_held()
+
+    def _tell_held(self) -> None:
+        if (found := synchronised()) is not None:
+            most_ms, likely_ms = round(found.most_s * 1e3, 3), round(found.likely_s * 1e3, 3)
+            self._tell(HostClock(held=found.held, most_ms=most_ms, likely_ms=likely_ms))
 
 
 def _delay(delays_s: list[float]) -> HostDelay:

@@ -18,7 +18,7 @@ from gateway.analysis.evidence import evidence
 from gateway.analysis.judge import decision_text, outcome_of
 from gateway.analysis.measure import NodeSurvey
 from gateway.log.reader import RunInfo
-from gateway.model.events import EventKind, LinkEvent
+from gateway.model.events import EventKind, HostClock, LinkEvent
 from gateway.model.figures import LINK
 from gateway.model.records import Outcome, Verdict
 from gateway.model.utc import duration_text, utc_text
@@ -32,6 +32,7 @@ _EVERYDAY = {  # what a report does not list
     EventKind.TABLE,
     EventKind.SIGNAL,
     EventKind.HOST_DELAY,
+    EventKind.HOST_CLOCK,
 }
 MOST_EVENTS = 300  # of a node, in full; the log has them all
 REPORT_MARK = b'<meta name="generator" content="gattest report">'  # which tells a report from any other file
@@ -90,6 +91,7 @@ def page(
         started=utc_text(run.started_ns)[:19],
         ended=utc_text(run.end_ns)[:19],
         head=list(head.items()),
+        clock=_held(events[""]),
         local=_local(run.started_ns, run.end_ns),
         lasted=duration_text(round(run.lasted_s)),
         host=[(utc_text(e.t_ns)[:23], e.kind.value, detail_text(e)) for e in events[""] if e.kind not in _EVERYDAY][
@@ -115,6 +117,17 @@ def _policy(*scripts: str) -> str:
         f"default-src 'none'; script-src {' '.join(hashes)}; style-src 'unsafe-inline'; img-src data: blob:; "
         "base-uri 'none'; form-action 'none'"
     )
+
+
+def _held(events: Sequence[LinkEvent]) -> str:
+    """Whether the clock of the machine that listened was held to UTC, "" where nothing is known."""
+    told = [event.detail for event in events if isinstance(event.detail, HostClock)]
+    if not told:
+        return ""
+    if not all(one.held for one in told):
+        when = "for part of the run" if any(one.held for one in told) else "by anything during the run"
+        return f"not held to UTC {when}, so that times of day may be off; intervals are not"
+    return f"held to UTC, off by {number(max(one.most_ms for one in told), 'ms')} at most by its own estimate"
 
 
 def _local(started_ns: int, ended_ns: int) -> str:
