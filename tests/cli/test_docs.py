@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -88,3 +89,9 @@ def test_the_reference_explains_every_key_and_every_type() -> None:
     empty = [line for line in text.splitlines() if line.startswith("| `") and line.endswith("|  |")]
     assert empty == [] and [kind for kind in TYPES if kind.written not in text] == []
     assert [key for key in PluginFileShape.model_fields if f"`[{key}" not in text] == []
+
+
+def test_every_dependency_is_bounded_above_so_that_a_new_major_does_not_come_by_itself() -> None:
+    with (ROOT / "pyproject.toml").open("rb") as file:
+        needed = tomllib.load(file)["project"]["dependencies"]
+    assert [one for one in needed if "<" not in one] == []
