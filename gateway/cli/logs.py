@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 
     from gateway.analysis.compare import Pair
     from gateway.analysis.contents import Contents, Newest, RunContents
+    from gateway.app.judge import Comparison
     from gateway.capture.summary import CaptureContents
     from gateway.export import Wanted
 
@@ -95,12 +96,19 @@ def compare(
     """Compare two runs, and show what changed beyond the uncertainty of both; exit 1 when something got worse."""
     from gateway.app.judge import compare as compare_logs
     from gateway.report.machine import comparison_json
-    from gateway.report.tables import flip_table, pair_table
 
     found = compare_logs(before, after, run_a, run_b, share_of("--margin", margin))
     if as_json:
         say(comparison_json(found.before, found.after, found.warnings, found.flips, found.pairs))
         raise typer.Exit(EXIT_FAIL if found.worse else 0)
+    _print_comparison(found, before, after, everything, margin)
+    raise typer.Exit(EXIT_FAIL if found.worse else 0)
+
+
+def _print_comparison(found: Comparison, before: Path, after: Path, everything: bool, margin: str | None) -> None:
+    """What differs, the verdicts first, then how many figures, and which are no worse by more than a margin."""
+    from gateway.report.tables import flip_table, pair_table
+
     console = console_of()
     for letter, info, path in (("A", found.before, before), ("B", found.after, after)):
         console.print(
@@ -136,7 +144,6 @@ def compare(
             more = f" and {len(named) - _NAMED} more, in --json" if len(named) > _NAMED else ""
             what = "no worse by more than" if is_shown else "not shown to be no worse by more than"
             console.print(f"{what} {margin}: {', '.join(named[:_NAMED]) or 'none'}{more}", soft_wrap=True)
-    raise typer.Exit(EXIT_FAIL if found.worse else 0)
 
 
 def _happened(pair: Pair) -> bool:

@@ -12,8 +12,8 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from gateway.plugin.layout.checksum import CATALOGUE
-from gateway.plugin.layout.declare import CheckDecl, CrcDecl, FieldDecl, SamplesDecl
 from gateway.plugin.layout.formula import FUNCTIONS, MAX_DEPTH, MAX_TEXT
+from gateway.plugin.layout.shape import CheckDecl, CrcDecl, FieldDecl, SamplesDecl
 from gateway.plugin.layout.types import TYPES
 from gateway.plugin.shape import (
     AdvertisingShape,

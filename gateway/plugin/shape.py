@@ -9,8 +9,8 @@ from pydantic import BaseModel, ConfigDict, Discriminator, Strict, Tag
 from pydantic import Field as Declared
 
 from gateway.model.security import Security
-from gateway.plugin.layout.declare import CheckDecl, FieldDecl, SamplesDecl
 from gateway.plugin.layout.model import Order
+from gateway.plugin.layout.shape import CheckDecl, FieldDecl, SamplesDecl
 from gateway.plugin.layout.types import MAX_VALUE_BYTES
 from gateway.plugin.model import Property
 

@@ -12,7 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gateway.analysis.judge import judge
-from gateway.analysis.measure.channel import Arrivals, Content, measure_channel
+from gateway.analysis.measure.came import Arrivals, Content
+from gateway.analysis.measure.channel import measure_channel
 from gateway.analysis.measure.link import interval_s as interval_s_of
 from gateway.analysis.measure.link import link_history, measure_link, reported_interval
 from gateway.log.reader import ChannelInfo, FieldInfo, NodeInfo

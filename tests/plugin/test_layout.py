@@ -17,8 +17,9 @@ from hypothesis import strategies as st
 from gateway.model.errors import DecodeError, EncodeError, ProblemsError
 from gateway.plugin.layout.codec import Codec, fit
 from gateway.plugin.layout.columns import decode_columns
-from gateway.plugin.layout.declare import FieldDecl, SamplesDecl, read_layout
+from gateway.plugin.layout.declare import read_layout
 from gateway.plugin.layout.model import Layout, Order
+from gateway.plugin.layout.shape import FieldDecl, SamplesDecl
 from tests.support import own_plugin
 
 

@@ -111,25 +111,7 @@ def agreement(times_s: Floats, values: Floats, ref_times_s: Floats, ref_values: 
     Raises:
         InputError: the two have too little time in common, or the lag is beyond what was looked for.
     """
-    usual_s = float(np.median(np.diff(ref_times_s))) if len(ref_times_s) > 1 else 0.0
-    common_s = min(times_s[-1], ref_times_s[-1]) - max(times_s[0], ref_times_s[0]) if len(times_s) else 0.0
-    if 0 < common_s <= 2 * most_lag_s:
-        raise InputError(
-            f"the values and the reference have {duration_text(round(common_s))} in common, no longer than twice the "
-            f"lag of {duration_text(most_lag_s)} that is looked for; give a shorter --lag, or compare a longer run"
-        )
-    inside = (times_s >= ref_times_s[0] + most_lag_s) & (times_s <= ref_times_s[-1] - most_lag_s)
-    beside = np.clip(np.searchsorted(ref_times_s, times_s), 1, len(ref_times_s) - 1)
-    inside &= ref_times_s[beside] - ref_times_s[beside - 1] <= _FAR * usual_s
-    times_s, values = times_s[inside], values[inside]
-    if len(values) < FEWEST:
-        raise InputError(
-            f"{len(values)} values overlap the reference in time, at least {FEWEST} are needed; check both clocks, "
-            "and that the reference starts before and ends after the values"
-        )
-    step = -(-len(values) // MOST_VALUES)
-    times_s, values = times_s[::step], values[::step]
-
+    times_s, values = _beside(times_s, values, ref_times_s, most_lag_s)
     pairs = _Pairs(times_s, values, ref_times_s, ref_values)
     everywhere = np.ones(len(values), bool)
     moves = pairs.fit(0.0, everywhere).gain is not None
@@ -158,6 +140,33 @@ def agreement(times_s: Floats, values: Floats, ref_times_s: Floats, ref_values: 
         "" if told else why,
         *gains,
     )
+
+
+def _beside(times_s: Floats, values: Floats, ref_times_s: Floats, most_lag_s: float) -> tuple[Floats, Floats]:
+    """The values beside which the reference was read, at any lag that is looked for.
+
+    Raises:
+        InputError: there are too few of them.
+    """
+    usual_s = float(np.median(np.diff(ref_times_s))) if len(ref_times_s) > 1 else 0.0
+    common_s = min(times_s[-1], ref_times_s[-1]) - max(times_s[0], ref_times_s[0]) if len(times_s) else 0.0
+    if 0 < common_s <= 2 * most_lag_s:
+        raise InputError(
+            f"the values and the reference have {duration_text(round(common_s))} in common, no longer than twice the "
+            f"lag of {duration_text(most_lag_s)} that is looked for; give a shorter --lag, or compare a longer run"
+        )
+    inside = (times_s >= ref_times_s[0] + most_lag_s) & (times_s <= ref_times_s[-1] - most_lag_s)
+    beside = np.clip(np.searchsorted(ref_times_s, times_s), 1, len(ref_times_s) - 1)
+    inside &= ref_times_s[beside] - ref_times_s[beside - 1] <= _FAR * usual_s
+    times_s, values = times_s[inside], values[inside]
+    if len(values) < FEWEST:
+        raise InputError(
+            f"{len(values)} values overlap the reference in time, at least {FEWEST} are needed; check both clocks, "
+            "and that the reference starts before and ends after the values"
+        )
+    step = -(-len(values) // MOST_VALUES)
+    times_s, values = times_s[::step], values[::step]
+    return times_s, values
 
 
 @dataclass(frozen=True, slots=True)

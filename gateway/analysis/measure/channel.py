@@ -3,9 +3,6 @@ its limits."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
-
 import numpy as np
 import numpy.typing as npt
 
@@ -23,18 +20,15 @@ from gateway.analysis.bounds import (
     effective_number,
     share_bounds,
 )
+from gateway.analysis.measure.came import Arrivals, Content, Floats, Ints, seconds_in
 from gateway.analysis.measure.counter import Counted, count
 from gateway.analysis.measure.link import History, interval_s, quantile_bounds
 from gateway.analysis.measure.nodeclock import BACK_VALUES, LEAP_VALUES, LONGEST_DEFAULT_S, METHOD, node_clock
 from gateway.analysis.measure.stored import Backlog, backlog
-from gateway.log.reader import ChannelInfo, FieldInfo, Log, NodeInfo, RunInfo
-from gateway.log.schema import quoted
+from gateway.log.reader import ChannelInfo, NodeInfo
 from gateway.model.figures import CHANNEL_FIGURES
 from gateway.model.records import Measure
-from gateway.model.units import parse_unit
 
-Ints = npt.NDArray[np.int64]
-Floats = npt.NDArray[np.float64]
 Bounds = tuple[float | None, float | None, str]
 NONE: Bounds = (None, None, "")
 Found = tuple[float | None, int, float | None, float | None, str]  # value, observations, bounds and their method
@@ -42,34 +36,6 @@ _BURST_NS = 5_000_000  # less than the shortest connection interval, Core Specif
 _STEADY_SHARE = 0.9  # of the gaps; what is sent again comes late, and the next one soon after it
 _NO_CRYSTAL_PPM = 5000.0  # beyond it a period is another one, not one by a clock that is off; common practice
 _ON_ITS_WAY_NS = 1_000_000_000  # what left the node before it was switched off may still come; common practice
-
-
-@dataclass(frozen=True, slots=True)
-class Arrivals:
-    """When a channel's frames came.
-
-    Attributes:
-        times: nanoseconds UTC, shape (n,).
-        counts: sequence counters, -1 where a payload did not decode and -2 where it has none.
-        node_s: the node's own time stamps in seconds, NaN where there is none; None where it sends none.
-    """
-
-    times: Ints
-    counts: Ints
-    node_s: Floats | None = None
-
-    def only(self, kept: npt.NDArray[np.bool_]) -> Arrivals:
-        """Some of them."""
-        return Arrivals(self.times[kept], self.counts[kept], None if self.node_s is None else self.node_s[kept])
-
-
-@dataclass(frozen=True, slots=True)
-class Content:
-    """How many frames did not decode, values lie outside their limits, and frames have a field without a reading."""
-
-    faults: int
-    outside: int
-    silent: int
 
 
 def measure_channel(
@@ -121,7 +87,7 @@ def _own_clock(channel: ChannelInfo, arrivals: Arrivals, span: Ints) -> tuple[Fl
     the pace at which values come live, which is the slower one; a period that was written may not be kept."""
     stamp, counter = channel.with_role("node time"), channel.with_role("sequence")
     if stamp is not None and arrivals.node_s is not None:
-        return arrivals.node_s, (stamp.lsb or 1.0) * _seconds(stamp.unit) * 2.0 ** (stamp.bits or 48)
+        return arrivals.node_s, (stamp.lsb or 1.0) * seconds_in(stamp.unit) * 2.0 ** (stamp.bits or 48)
     if counter is None:
         return None
     turn = 1 << (counter.bits or 16)
@@ -237,7 +203,7 @@ def _clock_figures(
     """From the node's own time stamps, or else from its counter and the period it was set to."""
     stamp, counter = channel.with_role("node time"), channel.with_role("sequence")
     if stamp is not None and arrivals.node_s is not None:
-        step_s = (stamp.lsb or 1.0) * _seconds(stamp.unit)
+        step_s = (stamp.lsb or 1.0) * seconds_in(stamp.unit)
         clock = node_clock(arrivals.times, arrivals.node_s, step_s * 2.0 ** (stamp.bits or 48), step_s, None, interval)
         jitter = {"delay_jitter": (clock.jitter_s, clock.n, *clock.jitter_bounds_s, QUANTILE)}
     elif counter is not None and period is not None:
@@ -391,63 +357,6 @@ def _share(hits: int, n: int) -> Found:
         return None, n, *NONE
     low, high = share_bounds(hits, n)
     return 100 * hits / n, n, 100 * low, 100 * high, SHARE
-
-
-def _seconds(unit: str) -> float:
-    """How many seconds a unit of time is; a stamp without one counts seconds."""
-    return float(parse_unit(unit).to(parse_unit("s"))[0]) if unit else 1.0
-
-
-def arrivals(log: Log, run: RunInfo, node: NodeInfo, channel: ChannelInfo) -> Arrivals:
-    """When a channel's frames came."""
-    counter, stamp = channel.with_role("sequence"), channel.with_role("node time")
-    column = quoted(counter.column) if counter else "NULL"
-    came, counted = log.integers(run, node, channel.relation, ["t_ns", f"ifnull({column}, iif(fault IS NULL, -2, -1))"])
-    node_s = None
-    if stamp is not None:
-        stamps = log.rows(run, node, channel.relation, quoted(stamp.column))
-        parts = [np.array([row[0] for row in chunk], dtype=np.float64) for chunk in stamps]
-        node_s = np.concatenate([np.empty(0), *parts]) * _seconds(stamp.unit)
-    if np.any(np.diff(came) < 0):  # a capture whose times run backwards
-        order = np.argsort(came, kind="stable")
-        came, counted, node_s = came[order], counted[order], node_s if node_s is None else node_s[order]
-    return Arrivals(came, counted, node_s)
-
-
-def content(log: Log, run: RunInfo, node: NodeInfo, channel: ChannelInfo) -> Content:
-    """What a channel's frames hold.
-
-    A field that is there only under a condition is not counted: where it is absent, nothing is missing.
-    """
-    blank = [f"{quoted(f.column)} IS NULL" for f in channel.fields if f.bits is not None and not f.sometimes]
-    inner = [f"{quoted(f.column)} IS NULL" for f in channel.sample_fields if f.bits is not None]
-    if channel.samples and inner:
-        blank.append(f"id IN (SELECT frame FROM {quoted(channel.samples)} WHERE {' OR '.join(inner)})")  # noqa: S608
-    missing = " OR ".join(blank) or "0"
-    columns = f"total(fault IS NOT NULL), total(fault IS NULL AND ({missing})), {_outside(channel.fields, '')}"
-    faults, silent, outside = _one(log.rows(run, node, channel.relation, columns))
-    if channel.samples and any(field.low is not None or field.high is not None for field in channel.sample_fields):
-        (more,) = _one(log.sample_rows(run, node, channel, _outside(channel.sample_fields, "s.")))
-        outside += more
-    return Content(int(faults), int(outside), int(silent))
-
-
-def _one(chunks: Any) -> tuple[float, ...]:
-    return tuple(next(iter(chunks))[0])
-
-
-def _outside(fields: tuple[FieldInfo, ...], owner: str) -> str:
-    """SQL that counts values outside their limits."""
-    parts = ["0"]
-    for field in fields:
-        column = owner + quoted(field.column)
-        if field.low is not None and field.high is not None:
-            parts.append(f"total({column} NOT BETWEEN {field.low!r} AND {field.high!r})")
-        elif field.low is not None:
-            parts.append(f"total({column} < {field.low!r})")
-        elif field.high is not None:
-            parts.append(f"total({column} > {field.high!r})")
-    return " + ".join(parts)
 
 
 def span_of(times: Ints, history: History) -> Ints:

@@ -15,7 +15,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from gateway.analysis.measure.channel import Content, arrivals, content, gaps_within, measure_channel, span_of
+from gateway.analysis.measure.came import Content, arrivals, content
+from gateway.analysis.measure.channel import gaps_within, measure_channel, span_of
 from gateway.analysis.measure.link import History, interval_s, link_history, measure_link
 from gateway.analysis.measure.signal import FieldSurvey, survey_fields
 from gateway.log.reader import ChannelInfo, Log, NodeInfo, RunInfo

@@ -185,8 +185,16 @@ def _function_name(text: str) -> str:
 
 
 def _functions(name: str, item: Characteristic) -> Iterator[str]:
-    own, layout, says = f"{name}_{item.name}", item.layout, _Results(name.upper())
-    yield ""
+    says = _Results(name.upper())
+    yield from ("", *_pack(name, item, says), "", *_unpack(name, item, says))
+
+
+def _pack(name: str, item: Characteristic, says: _Results) -> Iterator[str]:
+    own, layout = f"{name}_{item.name}", item.layout
+
+    def put(field: Field, member: str) -> Iterator[str]:
+        return _put(field, member, says.range)
+
     yield f"enum {name}_result {own}_pack(const struct {own} *value, uint8_t *out, size_t room, size_t *length)"
     yield from ("{", "    size_t at = 0;", "    *length = 0;")
     if layout.samples is not None:
@@ -195,12 +203,12 @@ def _functions(name: str, item: Characteristic) -> Iterator[str]:
     if not layout.fields and layout.samples is None:
         yield "    (void)value;"
     for block in layout.blocks:
-        yield from _block(block, layout, "room", says.room, lambda field, member: _put(field, member, says.range))
+        yield from _block(block, layout, "room", says.room, put)
     if layout.samples is not None:
         size = layout.samples.size
         yield from _refused(f"room - at < count * {size}u", says.room)
         yield f"    memset(out + at, 0, count * {size}u);"
-        yield from _samples(layout.samples, lambda field, member: _put(field, member, says.range))
+        yield from _samples(layout.samples, put)
     if layout.tail is not None:
         yield from _refused("room - at < value->tail_length", says.room)
         yield from ("    if (value->tail_length > 0) {", "        memcpy(out + at, value->tail, value->tail_length);")
@@ -213,8 +221,12 @@ def _functions(name: str, item: Characteristic) -> Iterator[str]:
         yield f"    put_bytes(out, at * 8u, {8 * layout.behind}u, {_checksum(layout.check, 'out', 'at')}, {big});"
         yield f"    at += {layout.behind}u;"
     yield from ("    *length = at;", f"    return {says.ok};", "}")
-    yield from ("", f"enum {name}_result {own}_unpack(struct {own} *value, const uint8_t *in, size_t length)", "{")
-    yield from ("    size_t at = 0;", "    memset(value, 0, sizeof *value);")
+
+
+def _unpack(name: str, item: Characteristic, says: _Results) -> Iterator[str]:
+    own, layout = f"{name}_{item.name}", item.layout
+    yield f"enum {name}_result {own}_unpack(struct {own} *value, const uint8_t *in, size_t length)"
+    yield from ("{", "    size_t at = 0;", "    memset(value, 0, sizeof *value);")
     if layout.check is not None:
         yield from _refused(f"length < {layout.behind + layout.check.first}u", says.length)
         big = "true" if layout.check.order == "big" else "false"
@@ -237,12 +249,7 @@ def _functions(name: str, item: Characteristic) -> Iterator[str]:
         yield "    value->sample_count = count;"
         yield from _samples(layout.samples, _get)
     if layout.tail is not None:
-        yield from (
-            "    value->tail = in + at;",
-            "    value->tail_length = end - at;",
-            f"    return {says.ok};",
-            "}",
-        )
+        yield from ("    value->tail = in + at;", "    value->tail_length = end - at;", f"    return {says.ok};", "}")
     else:
         yield from (f"    return at == end ? {says.ok} : {says.length};", "}")
 

@@ -11,8 +11,9 @@ from importlib.resources import files
 from pydantic import BaseModel, ConfigDict
 
 from gateway.model.units import unit_text
-from gateway.plugin.layout.declare import FieldDecl, SamplesDecl, read_layout
+from gateway.plugin.layout.declare import read_layout
 from gateway.plugin.layout.model import Layout
+from gateway.plugin.layout.shape import FieldDecl, SamplesDecl
 
 BASE_UUID = "0000{:04x}-0000-1000-8000-00805f9b34fb"  # Core Specification, Vol 3, Part B, 2.5.1
 
