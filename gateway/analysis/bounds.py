@@ -15,6 +15,7 @@ CONFIDENCE = 0.975  # of each side
 SHARE = "Clopper-Pearson"
 SHARE_IN_BURSTS = "Clopper-Pearson with the effective number of values, as losses come in bursts"
 COUNT = "exact Poisson bounds of the count (Garwood)"
+DISCONNECTS = "exact Poisson bounds of the disconnects (Garwood)"
 DEVIATION = "chi-squared"
 QUANTILE = "ranks of order statistics"
 PROCESS = "Student's t over 20 blocks of connected time"

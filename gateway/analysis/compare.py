@@ -1,8 +1,7 @@
 """Two runs side by side, firmware before and after: each figure of both, and whether the difference is beyond what
 the amount of data leaves open. The figures with bounds are tested together, and so are the counts: with two runs of the
-same firmware, a change of any of them is told in 5 % of cases at most (Holm), and how small a change would have been
-told is said. Of the counts only those take part that happened often enough to tell a change (Tarone, Biometrics 46,
-1990; from memory)."""
+same firmware, a change of any figure with bounds is told in 5 % of cases at most (Holm), a change for the worse of any
+count in 5 %, and one for the better in as many; and how small a change would have been told is said."""
 
 from __future__ import annotations
 
@@ -12,7 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from gateway.analysis.bounds import BLOCKS, T_BLOCKS, at_least, t_beyond, t_quantile
-from gateway.analysis.chance import holm
+from gateway.analysis.chance import holm, holm_of_counts
 from gateway.log.reader import RunInfo
 from gateway.model.figures import LINK, figures_of
 from gateway.model.records import Measure, Outcome, Verdict
@@ -117,11 +116,11 @@ def compare(
             pairs.append(_pair(node, subject, figure, a, b, lasted_s, margin))
     bounded = [pair for pair in pairs if pair.chance is not None and pair.least_chance is None]
     counted = [pair for pair in pairs if pair.least_chance is not None]
-    told = {
-        id(pair): stands
-        for family, tested in ((bounded, len(bounded)), (counted, _telling([p.least_chance or 0.0 for p in counted])))
-        for pair, stands in zip(family, holm([p.chance or 0.0 for p in family], tested, _RISK), strict=True)
-    }
+    stands = [
+        *holm([p.chance or 0.0 for p in bounded], len(bounded), _RISK),
+        *holm_of_counts([p.chance or 0.0 for p in counted], [p.least_chance or 0.0 for p in counted], _RISK),
+    ]
+    told = {id(pair): stand for pair, stand in zip([*bounded, *counted], stands, strict=True)}
     freedom = BLOCKS - 1
     strictest_t = t_quantile(_RISK / 2 / max(len(bounded), 1), freedom) + t_quantile(1 - _POWER, freedom)
     return [
@@ -132,11 +131,6 @@ def compare(
         )
         for pair in pairs
     ]
-
-
-def _telling(least: Sequence[float]) -> int:
-    """Among how many tests each has to stand, where some can't come out small whatever happens (Tarone)."""
-    return next(k for k in range(1, len(least) + 2) if sum(chance <= _RISK / k for chance in least) <= k)
 
 
 def _partners(first: RunInfo, second: RunInfo) -> dict[str, str]:

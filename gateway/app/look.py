@@ -24,11 +24,18 @@ LATER = 1.5  # times the length of the run at the look before
 
 
 class Looks:
-    """Looks at a run whenever it is called and a look is due; a context manager, which ends with the run."""
+    """Looks at a run whenever it is called and a look is due; a context manager, which ends with the run.
 
-    def __init__(self) -> None:
+    Args:
+        before_s: how long the run had lasted before it was resumed: looks that it had then count.
+    """
+
+    def __init__(self, before_s: float = 0.0) -> None:
+        self._before_s = before_s
         self._number = 0
         self._next_s = FIRST_S
+        while self._next_s <= before_s:
+            self._number, self._next_s = self._number + 1, self._next_s * LATER
         self._begun_s = 0.0
         self._process: subprocess.Popen[bytes] | None = None
         self._told: IO[bytes] | None = None
@@ -47,15 +54,16 @@ class Looks:
         """What the newest look found, None before the first."""
         if self._process is not None and self._process.poll() is not None:
             self._read()
-        if self._process is None and view.elapsed_s >= self._next_s:
+        if self._process is None and self._before_s + view.elapsed_s >= self._next_s:
             self._look(view)
         return self._newest
 
     def _look(self, view: RunView) -> None:
         self._number += 1
-        self._begun_s, self._next_s = view.elapsed_s, view.elapsed_s * LATER
-        self._told = tempfile.TemporaryFile()  # noqa: SIM115  read when the process is done
-        with contextlib.suppress(OSError):  # no process to be had now: the next look may get one
+        self._begun_s = self._before_s + view.elapsed_s
+        self._next_s = self._begun_s * LATER
+        with contextlib.suppress(OSError):  # no file or process to be had now: the next look may get one
+            self._told = tempfile.TemporaryFile()  # noqa: SIM115  read when the process is done
             self._process = subprocess.Popen(  # noqa: S603  this program itself
                 [sys.executable, "-P", "-m", "gateway.app.look", str(view.status.path.resolve()), str(self._number)],
                 stdin=subprocess.DEVNULL,

@@ -196,14 +196,18 @@ async def run(
     """
     journal = Journal(log, None if before is None else time.time_ns())
     shows: list[Callable[[RunView], None]] = [journal, on_view, *([Health(health)] if health is not None else [])]
-    with sending(config.mqtt, log) as sender, Looks() as looks:
+    with sending(config.mqtt, log) as sender, Looks(before.lasted_s if before is not None else 0.0) as looks:
 
         def show(view: RunView) -> None:
             if sender:
-                sender.tend(time.monotonic())
+                with contextlib.suppress(OSError):  # no process to be had now
+                    sender.tend(time.monotonic())
             whole = replace(view, sending=sender.line if sender else "", so_far=looks(view))
-            for one in shows:
-                one(whole)
+            for one in list(shows):
+                try:
+                    one(whole)
+                except (Exception, SystemExit):  # its pipe is gone, its disk full: the others go on
+                    shows.remove(one)
 
         result = await execute(config, lambda facts: journal.sink(facts, log), length_ns, show, None, reload, before)
         try:

@@ -47,6 +47,10 @@ class _Node:
     unknown: dict[int, list[bytes]] = field(default_factory=dict)  # values of handles that were not discovered
     link: LinkState = field(default_factory=LinkState)
 
+    def named(self, name: str, raw: bytes) -> str:
+        """The channel of a value that came by this name, where that carries several messages."""
+        return name if self.plugin is None else self.plugin.named(name, raw)
+
     def event(self, t_ns: int, detail: events.Detail) -> LinkEvent:
         """Something that happened to it, from which its link follows."""
         event = LinkEvent(t_ns, self.name, detail)
@@ -110,7 +114,7 @@ class ForeignCapture:
             yield from self._place(item)
         for node in self._nodes.values():
             for name, values in node.read.items():
-                yield from (Frame(heard.t_ns, node.name, name, heard.raw) for heard in values)
+                yield from (Frame(one.t_ns, node.name, node.named(name, one.raw), one.raw) for one in values)
             for held in node.held:
                 if isinstance(held, Heard):
                     self.trouble.note(f"value of {node.address}, which has no known plugin", held.t_ns)
@@ -185,7 +189,7 @@ class ForeignCapture:
             yield from self._ready(node, heard.t_ns)
         elif heard.how in _PUSHED and heard.uuid and item.layout.message is None:
             node.sending[heard.uuid] = item.name
-        yield Frame(heard.t_ns, node.name, node.plugin.named(item.name, heard.raw), heard.raw)
+        yield Frame(heard.t_ns, node.name, node.named(item.name, heard.raw), heard.raw)
 
     def _read(self, node: _Node, name: str, heard: Heard) -> Iterator[Record]:
         """A read of a channel that can send by itself: beside what it sends it is an event, where it sends nothing the
@@ -199,7 +203,7 @@ class ForeignCapture:
         kept.append(heard)
         if len(kept) >= _MOST_READ:
             node.polled.add(name)
-            yield from (Frame(one.t_ns, node.name, name, one.raw) for one in node.read.pop(name))
+            yield from (Frame(one.t_ns, node.name, node.named(name, one.raw), one.raw) for one in node.read.pop(name))
 
     @staticmethod
     def _is_pushed(node: _Node, name: str) -> Iterator[Record]:

@@ -228,7 +228,15 @@ class _Source:
             relation,
         )
         if same:
-            return str(same[0][0])
+            own = str(same[0][0])
+            for name in {"stores", "constant"} & set(self._columns("channel").replace('"', "").split(", ")):
+                told = f"ifnull((SELECT {name} FROM src.channel WHERE relation = ?), 0)"  # noqa: S608
+                self._all(
+                    f"UPDATE main.channel SET {name} = max(ifnull({name}, 0), {told}) WHERE relation = ?",  # noqa: S608
+                    relation,
+                    own,
+                )
+            return own
         taken = {str(name) for (name,) in self._all("SELECT relation FROM main.channel")}
         base = re.sub(r"_\d+$", "", relation) if relation in taken else relation
         new, version = relation, 1

@@ -11,7 +11,7 @@ from types import TracebackType
 from typing import Self
 
 from gateway.host.lock import FileLock
-from gateway.log.schema import prepare, refusal
+from gateway.log.schema import lacks, prepare, refusal
 from gateway.model.errors import LogFileError
 
 BUSY_S = 10.0  # how long a reader or another process may hold up a statement
@@ -48,8 +48,7 @@ def give_ids(path: Path) -> None:
         LogFileError: it is missing, in use, or can't be written.
     """
     with contextlib.closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as connection:
-        columns = [row[1] for row in connection.execute("PRAGMA table_info(run)")]
-        whole = "uid" in columns and not connection.execute("SELECT 1 FROM run WHERE uid IS NULL").fetchone()
+        whole = not lacks(connection) and not connection.execute("SELECT 1 FROM run WHERE uid IS NULL").fetchone()
     if not whole:
         open_log(path, existing=True).close()
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import getpass
 import json
+import os
 import platform
 import sqlite3
 import time
@@ -151,7 +152,7 @@ class _Work:
     def _note(self, kinds: list[str]) -> None:
         """Leave an event in every run that has such nodes."""
         differing = {change.column: change.count for change in self._changes.values()}
-        who = f"{getpass.getuser()}@{platform.node()}"
+        who = f"{_user()}@{platform.node()}"
         detail = json.dumps(DecodedAgain(kinds=kinds, by=who, differing=differing).facts())
         number, now_ns = next_event(self._connection), time.time_ns()
         marks = ", ".join("?" * len(kinds))
@@ -174,7 +175,7 @@ class _Work:
 
     def _channel(self, channel: _Channel) -> None:
         item = self._plugins[channel.kind].characteristics[channel.name]
-        there = {row[1] for row in self._connection.execute(f"PRAGMA table_info({quoted(channel.relation)})")}
+        there = self._columns_of(channel.relation)
         table = ChannelTable(
             self._database,
             channel.kind,
@@ -182,7 +183,8 @@ class _Work:
             channel.relation,
             channel.name in self._plugins[channel.kind].constants,
         )
-        kept = [place for place, column in enumerate(table.columns) if column in there]
+        now = self._columns_of(channel.relation)
+        kept = [place for place, column in enumerate(table.columns) if there.get(column) == now[column]]
         former = "".join(f", {quoted(table.columns[place])}" for place in kept)
         last = -1
         sql = (
@@ -204,6 +206,10 @@ class _Work:
             self._frames += len(chunk)
             self._on_progress(self._frames, self._all)
 
+    def _columns_of(self, relation: str) -> dict[str, str]:
+        """The columns of a relation with their types; one whose type changes is made anew."""
+        return {row[1]: row[2] for row in self._connection.execute(f"PRAGMA table_info({quoted(relation)})")}
+
     def _compare(self, names: list[str], kept: list[int], before: Mapping[int, tuple[Any, ...]], made: Rows) -> None:
         """Count what differs from the values that were there."""
         for row in made.frames:
@@ -224,3 +230,11 @@ class _Work:
         self._connection.execute(
             "UPDATE plugin SET title = ?, text = ? WHERE kind = ?", (plugin.title, plugin.text, plugin.kind)
         )
+
+
+def _user() -> str:
+    """Who runs this, by number where the system has no name for it."""
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError, ImportError):
+        return str(os.getuid()) if hasattr(os, "getuid") else "unknown"

@@ -139,14 +139,18 @@ def prepare(connection: sqlite3.Connection) -> None:
     connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     connection.execute(f"PRAGMA user_version = {FORMAT}")
     connection.executescript(TABLES)
-    for table, column in _LATER:
-        known = [row[1] for row in connection.execute(f"PRAGMA table_info({table})")]
-        if column.partition(" ")[0] not in known:
-            connection.execute(f"ALTER TABLE {table} ADD COLUMN {column}")
+    for table, column in lacks(connection):
+        connection.execute(f"ALTER TABLE {table} ADD COLUMN {column}")
     facts = "SELECT id, started_ns, host, title, radio, run_file FROM run WHERE uid IS NULL"
     for number, *own in connection.execute(facts).fetchall():  # the same in every copy of that log
         uid = hashlib.sha256(repr(own).encode()).hexdigest()[:32]
         connection.execute("UPDATE run SET uid = ? WHERE id = ?", (uid, number))
+
+
+def lacks(connection: sqlite3.Connection) -> list[tuple[str, str]]:
+    """The columns that a log of an earlier version lacks, each with its table."""
+    known = {table: [row[1] for row in connection.execute(f"PRAGMA table_info({table})")] for table in dict(_LATER)}
+    return [(table, column) for table, column in _LATER if column.partition(" ")[0] not in known[table]]
 
 
 def refusal(connection: sqlite3.Connection) -> str:

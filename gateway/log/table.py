@@ -75,9 +75,10 @@ class ChannelTable:
         self.counters = frozenset(f.column for f in item.layout.fields if f.role == "sequence")
         group = item.layout.samples
         self.sample_columns = [f.column for f in group.fields] + [d.column for d in self._inner] if group else []
-        signature = hashlib.sha256(
-            repr((item.layout, [(d.name, d.formula.text, d.unit, d.over_samples) for d in item.derived])).encode()
-        )
+        told = (item.layout, [(d.name, d.formula.text, d.unit, d.over_samples) for d in item.derived])
+        if item.layout.check is not None or item.layout.message is not None:
+            told = (*told, item.layout.check, item.layout.message)  # type: ignore[assignment]
+        signature = hashlib.sha256(repr(told).encode())
         layout = signature.hexdigest()[:16]
         self.relation = relation or self._claim(database, f"{kind}_{item.name}".replace("-", "_"), kind, layout)
         self.samples = f"{self.relation}_sample" if group else None

@@ -241,3 +241,33 @@ def test_set_points_are_read_from_a_file_with_from_and_to(tmp_path: Path) -> Non
     (tmp_path / "s.csv").write_text("from,to,kg\n2026-01-01 12:05,2026-01-01 12:00,0\n")
     with pytest.raises(InputError, match="to must be later"):
         read_reference(tmp_path / "s.csv")
+
+
+def test_stamps_that_only_tell_minutes_are_no_reason_to_refuse() -> None:
+    times = T0 + np.arange(0, 3600, 10.0)
+    minutes = np.floor((times - T0) / 60) * 60 + T0
+    found = agreement(times, room(times - T0), minutes, room(times - T0), 0.0)
+    assert found.n > 300
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        '"Time, UTC";"T, degC"\n1767225600;20,5\n1767225660;21\n',
+        "Zeit;Temperatur, degC\n1767225600;20,5\n1767225660;21,0\n",
+    ],
+)
+def test_a_comma_in_a_header_does_not_part_columns(tmp_path: Path, text: str) -> None:
+    (tmp_path / "r.csv").write_text(text)
+    assert read_reference(tmp_path / "r.csv").values.tolist() == [20.5, 21]
+
+
+def test_ten_set_points_just_at_the_limit_seldom_fail() -> None:
+    rng, failed = np.random.default_rng(12), 0
+    holds = [Hold(100.0 * n, 100.0 * n + 60, float(n)) for n in range(10)]
+    times = np.arange(0, 1000, 1.0)
+    held = np.array([next((h.value for h in holds if h.from_s <= t <= h.to_s), 99.0) for t in times])
+    for _ in range(200):
+        values = held + 0.3 + rng.normal(0, 0.05, len(times))
+        failed += calibration(times, values, holds, 0.0, 0.3).outcome is Outcome.FAIL
+    assert failed / 200 <= 0.06

@@ -7,7 +7,7 @@ import random
 import pytest
 from scipy import stats
 
-from gateway.analysis.bounds import COUNT, PROCESS, SHARE, T_BLOCKS, count_bounds, share_bounds, t_beyond
+from gateway.analysis.bounds import COUNT, DISCONNECTS, PROCESS, SHARE, T_BLOCKS, count_bounds, share_bounds, t_beyond
 from gateway.analysis.chance import chance_at, holm
 from gateway.analysis.judge import judge
 from gateway.model.figures import Requirement
@@ -132,3 +132,25 @@ def test_one_failure_among_many_has_to_be_beyond_accident() -> None:
     assert alone.outcome is Outcome.FAIL
     plain = judge([rules[0]._replace(low=10.8), *rules[1:]], {"a": "crate"}, measures)
     assert plain[0].outcome is Outcome.FAIL
+
+
+def test_a_lower_limit_of_nothing_is_met_by_nothing() -> None:
+    rules = [Requirement("crate", "climate", "loss", 0.0, 3.0, "percent")]
+    for hits in (0, 1):
+        (one,) = judge(rules, {"a": "crate"}, [share(hits, 5000)])
+        assert one.outcome is Outcome.PASS
+
+
+@pytest.mark.parametrize("count", [0, 1, 4])
+@pytest.mark.parametrize("limit_s", [100.0, 1000.0, 20_000.0])
+def test_the_chance_of_a_time_between_disconnects_is_that_of_their_count(count: int, limit_s: float) -> None:
+    """scipy.stats.poisson, in 10,000 s connected."""
+    linked_s = 10_000.0
+    low, high = count_bounds(count)
+    m = Measure(
+        "a", "link", "time_between_disconnects", linked_s / max(count, 1), "s", count, "disconnects",
+        linked_s / high, linked_s / low if low else None, DISCONNECTS,
+    )  # fmt: skip
+    due = linked_s / limit_s
+    assert chance_at(m, limit_s, above=True) == pytest.approx(float(stats.poisson.cdf(count, due)), rel=1e-6)
+    assert chance_at(m, limit_s, above=False) == pytest.approx(float(stats.poisson.sf(count - 1, due)), rel=1e-6)

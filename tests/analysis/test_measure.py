@@ -529,3 +529,27 @@ def test_how_long_a_sensor_that_is_switched_on_takes_to_its_first_value(tmp_path
     writer.close(100 * SECOND, "test")
     found = figures(tmp_path / "x.db")["a", "climate", "switched_on_longest"]
     assert (found.value, found.n) == (pytest.approx(2.5), 2)
+
+
+def test_a_link_that_is_lost_again_before_it_was_set_up_is_away_once() -> None:
+    events = [
+        LinkEvent.of(round(at * SECOND), "a", kind, {"reason": "x"} if kind is EventKind.LOST else {})
+        for at, kind in ((0, EventKind.READY), (10, EventKind.LOST), (11, EventKind.LOST), (12, EventKind.READY))
+    ]
+    found = measure_link("a", link_history(events, 0, 1000 * SECOND), (None, 0))
+    (share,) = [m for m in found if m.name == "connected"]
+    assert share.value == pytest.approx(99.8) and share.low is not None and share.high is not None
+    assert 97 < share.low < 99.8 < share.high <= 100
+
+
+def test_a_pause_in_which_nobody_listened_makes_no_value_old(tmp_path: Path) -> None:
+    writer = LogWriter(
+        tmp_path / "x.db", RunFacts("t", 0, None, "none", "", "", {"a": (find_plugin("loan-crate"), "A")})
+    )
+    writer.event(LinkEvent.of(0, "a", EventKind.READY))
+    for i in range(100):
+        writer.frame(Frame(i * SECOND, "a", "climate", climate(i)))
+    writer.event(LinkEvent.of(100 * SECOND, "a", EventKind.DISCONNECTED))
+    writer.event(LinkEvent.of(3700 * SECOND, None, EventKind.RESUMED, {"paused_s": 3600.0}))
+    writer.close(3800 * SECOND, "test")
+    assert figures(tmp_path / "x.db")["a", "climate", "age_longest"].value is None

@@ -187,3 +187,18 @@ def test_a_node_that_sends_too_fast_is_no_backlog(tmp_path: Path, times_too_fast
     found = figures(path)
     assert found["a", "c", "rate"].value == pytest.approx(times_too_fast, rel=0.02)
     assert found["a", "c", "stored_most"].value is None
+
+
+def test_a_clock_that_is_set_between_stored_and_live_values_leaves_them_in_place(tmp_path: Path) -> None:
+    """Thirty values stamped since power-up, then stamps of the time of day."""
+    plugin, path = own_plugin(tmp_path, STAMPED.replace("1 ms", "1 s")), tmp_path / "x.db"
+    writer = LogWriter(path, RunFacts("t", 0, None, "none", "", "", {"a": (plugin, "A")}))
+    writer.event(LinkEvent.of(40 * SECOND, "a", EventKind.READY))
+    for number in range(30):
+        at_s = 40.05 + 0.03 * (number // 8)
+        writer.frame(Frame(round(at_s * SECOND), "a", "c", struct.pack("<IH", number, 1)))
+    for number in range(300):
+        writer.frame(Frame((41 + number) * SECOND, "a", "c", struct.pack("<IH", 1_700_000_000 + number, 1)))
+    writer.close(341 * SECOND, "test")
+    coverage = figures(path)["a", "c", "coverage"].value
+    assert coverage is not None and coverage > 95

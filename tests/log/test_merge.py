@@ -217,3 +217,30 @@ def test_the_source_is_not_locked_meanwhile(tmp_path: Path) -> None:
     merge([a], into, write)
     writer.close(2 * 10**18, "test")
     assert told == [""] and a.with_name("a.db-wal").exists() is False
+
+
+def test_that_a_channel_stores_comes_along_with_its_runs(tmp_path: Path) -> None:
+    fields = 'fields = [{ name = "sequence", type = "uint8", role = "sequence" }]\n'
+    for name, extra, started_ns in (("a", "", 10**18), ("b", "stores = 100\n", 2 * 10**18)):
+        plugin = own_plugin(tmp_path / name, extra + fields)
+        LogWriter(tmp_path / f"{name}.db", facts(started_ns, plugin)).close(started_ns + 10**9, "test")
+    merge([tmp_path / "a.db", tmp_path / "b.db"], tmp_path / "all.db")
+    assert rows(tmp_path / "all.db", "SELECT stores FROM channel") == [(100,)]
+
+
+def test_a_log_without_the_columns_of_today_is_judged_merged_and_published(tmp_path: Path) -> None:
+    from gateway.log.opening import give_ids
+    from gateway.log.tail import Tail
+    from tests.support import verdicts_of
+
+    log = tmp_path / "old.db"
+    run_into(log, 10**18)
+    with sqlite3.connect(log) as connection:
+        for table, column in (("requirement", "risk"), ("channel", "stores"), ("channel", "constant")):
+            connection.execute(f"ALTER TABLE {table} DROP COLUMN {column}")
+    assert len(verdicts_of(log)[1]) == 2
+    assert whats([log], tmp_path / "all.db") == [(1, "added")]
+    give_ids(log)
+    with Tail(log) as tail:
+        (told,) = tail.runs(0, 0)
+        assert len(told["requirements"]) == 1

@@ -287,3 +287,31 @@ def test_a_plugin_whose_streams_do_not_decode_is_refused(tmp_path: Path) -> None
     with pytest.raises(InputError):
         app_redecode(log, [plugin.path])
     assert log.read_bytes() == before
+
+
+def test_a_column_of_another_type_is_not_taken_for_one_that_differs(tmp_path: Path) -> None:
+    fine = 'fields = [{ name = "p", type = "uint16", lsb = "0.5 hPa" }]\n'
+    log = log_of(tmp_path / "x.db", own_plugin(tmp_path, fine), [bytes([i, 1]) for i in range(10)])
+    assert again(log, own_plugin(tmp_path, fine.replace("0.5", "1"))).changes == ()
+
+
+def test_who_has_no_name_is_told_by_number(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def nobody() -> str:
+        raise KeyError("uid not found")
+
+    monkeypatch.setattr("getpass.getuser", nobody)
+    log = log_of(tmp_path / "x.db", own_plugin(tmp_path, BEFORE), RAWS)
+    again(log, own_plugin(tmp_path, AFTER))
+    with Log(log) as opened:
+        (event,) = [e for e in opened.events(opened.run()) if e.kind is EventKind.DECODED_AGAIN]
+        assert str(event.facts["by"]).startswith(f"{os.getuid()}@")
+
+
+def test_a_checksum_that_is_new_gets_a_table_of_its_own(tmp_path: Path) -> None:
+    plain = own_plugin(tmp_path / "a", SAMPLES)
+    summed = own_plugin(tmp_path / "b", SAMPLES + 'check = { crc = "CRC-16/KERMIT" }\n')
+    log = log_of(tmp_path / "x.db", plain, [bytes([1, 2, 3])])
+    log_of(log, summed, [summed.characteristics["c"].codec.build({"sequence": 1}, [{"v": 2}, {"v": 3}])])
+    assert [row[0] for row in rows(log, "SELECT relation FROM channel ORDER BY rowid")] == ["own_c", "own_c_2"]
+    (first, second) = rows(log, "SELECT t_ns FROM own_c_2_sample_utc ORDER BY position")
+    assert second[0] - first[0] == 10_000_000 and second[0] == 0

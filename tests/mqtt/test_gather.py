@@ -517,7 +517,7 @@ def test_a_host_that_is_none_is_refused(tmp_path: Path, host: str) -> None:
 
 
 def test_a_folder_is_no_log_to_gather_into(tmp_path: Path) -> None:
-    with pytest.raises(LogFileError, match="can't be written"):
+    with pytest.raises(LogFileError, match="is a folder; name a log in it"):
         LogStore(tmp_path)
 
 

@@ -148,7 +148,8 @@ def _beside(times_s: Floats, values: Floats, ref_times_s: Floats, most_lag_s: fl
     Raises:
         InputError: there are too few of them.
     """
-    usual_s = float(np.median(np.diff(ref_times_s))) if len(ref_times_s) > 1 else 0.0
+    apart_s = np.diff(ref_times_s)
+    usual_s = float(np.median(apart_s[apart_s > 0])) if (apart_s > 0).any() else 0.0  # some stamps only tell minutes
     common_s = min(times_s[-1], ref_times_s[-1]) - max(times_s[0], ref_times_s[0]) if len(times_s) else 0.0
     if 0 < common_s <= 2 * most_lag_s:
         raise InputError(

@@ -149,7 +149,7 @@ def _age_figures(times: Ints, history: History) -> dict[str, Found]:
     """How old the newest value was (age of information: Kaul, Yates and Gruteser, IEEE INFOCOM 2012; from memory)."""
     n = len(times)
     end_s = (max(history.end_ns, int(times[-1])) - int(times[0])) / 1e9 if n else 0.0
-    if end_s <= 0:
+    if end_s <= 0 or history.paused_ns:  # nobody listened for a while: what is old by then is not the node's doing
         return {"age_mean": (None, n, *NONE), "age_longest": (None, n, *NONE)}
     came_s = (times - times[0]) / 1e9
     ages_s = np.diff(came_s, append=end_s)

@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from gateway.analysis.bounds import QUANTILE, count_bounds, quantile_ranks
+from gateway.analysis.bounds import DISCONNECTS, QUANTILE, count_bounds, quantile_ranks
 from gateway.model.events import (
     Connected,
     DescriptorDiffers,
@@ -28,7 +28,6 @@ from gateway.model.link import LinkState
 from gateway.model.records import Measure
 
 NO_BOUNDS = (None, None, "")
-DISCONNECTS = "exact Poisson bounds of the disconnects (Garwood)"
 ABSENCES = "exact Poisson bounds of the disconnects (Garwood), of lengths that differ as exponential ones"
 SHORTEST_INTERVAL_S = 0.0075
 _GAPS_LOOKED_AT = 300
@@ -263,7 +262,9 @@ def _connected_bounds(history: History) -> tuple[float | None, float | None, str
     """Of the share connected, percent: how often a link is lost is open by the exact bounds of its count, the count
     being an effective one as absences differ in length, at least as exponential ones do; none where it was never
     lost."""
-    away_s = [((one.back_ns or history.end_ns) - one.away_ns) / 1e9 for one in history.lost]
+    # a link that was lost again before it was set up is away once, from its first loss on
+    ended = [one for place, one in enumerate(history.lost, 1) if one.back_ns is not None or place == len(history.lost)]
+    away_s = [((one.back_ns or history.end_ns) - one.away_ns) / 1e9 for one in ended]
     squares, run_s = sum(s * s for s in away_s), history.run_ns / 1e9
     if squares <= 0 or run_s <= 0:
         return NO_BOUNDS

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import csv
 import math
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -57,8 +58,7 @@ def read_reference(
     moment = _moment_in(zone)
     try:
         with path.open(newline="", encoding="utf-8-sig") as file:
-            first = file.readline()
-            parted_by = max(",;\t", key=first.count)
+            parted_by = _delimiter(file.readline() + file.readline())
             file.seek(0)
             rows = csv.reader(file, delimiter=parted_by)
             header = [name.strip() for name in next(rows, [])]
@@ -82,6 +82,13 @@ def read_reference(
         raise InputError(f"{path} has {len(times)} readings, at least 2 are needed")
     order = np.argsort(times, kind="stable")
     return Reference(np.array(times)[order], np.array(values)[order])
+
+
+def _delimiter(lines: str) -> str:
+    """What parts the columns of these lines, not counting what stands in quotes; a comma only where nothing else does,
+    as it may be a decimal one."""
+    bare = re.sub(r'"[^"\n]*"', "", lines)
+    return max(";\t,", key=bare.count)
 
 
 def _set_points(

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from gateway.analysis.bounds import BLOCKS, CONFIDENCE, block_bounds, t_quantile
+from gateway.analysis.bounds import BLOCKS, CONFIDENCE, block_bounds, t_beyond, t_quantile
+from gateway.analysis.chance import holm
 from gateway.analysis.measure.reference import Hold
 from gateway.model.errors import InputError
 from gateway.model.records import Outcome
@@ -42,6 +43,16 @@ class SetPoint:
     def error(self) -> float:
         """Mean less what was held."""
         return self.mean - self.value
+
+    def chance_within(self, limit: float) -> float:
+        """How likely so large an error is found where the true one is just at a limit."""
+        if self.error_high is None:
+            return 1.0
+        reach, beyond = self.error_high - self.error, abs(self.error) - limit
+        if reach <= 0:
+            return 0.0 if beyond > 0 else 1.0
+        freedom = min(self.n, BLOCKS) - 1
+        return t_beyond(t_quantile(1 - CONFIDENCE, freedom) * beyond / reach, freedom)
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,15 +86,14 @@ class Calibration:
 
     @property
     def outcome(self) -> Outcome | None:
-        """Whether every error keeps the limit: pass where all bounds do, fail where those of one lie beyond; None
-        without a limit."""
+        """Whether every error keeps the limit: pass where all bounds do, fail where one lies beyond it and stands among
+        all set points (Holm); None without a limit."""
         if self.limit is None:
             return None
-        bounds = [(point.error_low, point.error_high) for point in self.points]
-        if any(
-            low is not None and high is not None and (low > self.limit or high < -self.limit) for low, high in bounds
-        ):
+        chances = [point.chance_within(self.limit) for point in self.points]
+        if any(holm(chances, len(chances), 1 - CONFIDENCE)):
             return Outcome.FAIL
+        bounds = [(point.error_low, point.error_high) for point in self.points]
         kept = all(low is not None and high is not None and max(-low, high) <= self.limit for low, high in bounds)
         return Outcome.PASS if kept else Outcome.INCONCLUSIVE
 

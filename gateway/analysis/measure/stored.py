@@ -15,6 +15,7 @@ Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 _FASTER = 2.0  # than they were sampled: stored values come, even over a link that is slow
+_LEAP = 1000.0  # times the usual step, and seconds
 _LIVE_AFTER = 3  # values in a row at their own pace, as a stored one may be held up now and then
 
 
@@ -58,7 +59,10 @@ def backlog(times: Ints, own_s: Floats, turn_s: float, span: Ints, history: Hist
             continue
         from_ns = int(times[here[first]]) if first < len(here) else end
         stored = here[:first]
-        passed_s = np.concatenate([[0.0], np.cumsum(np.diff(own_s[here]) % turn_s)])
+        steps_s = np.diff(own_s[here]) % turn_s
+        usual_s = float(np.median(steps_s))
+        steps_s[steps_s > _LEAP * usual_s + _LEAP] = usual_s  # a clock that was set meanwhile
+        passed_s = np.concatenate([[0.0], np.cumsum(steps_s)])
         last = min(first, len(here) - 1)
         sampled[stored] = times[here[last]] - np.rint((passed_s[last] - passed_s[:first]) * 1e9).astype(np.int64)
         live[(span == number) & (times < from_ns)] = False  # what did not decode among them, too

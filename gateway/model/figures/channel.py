@@ -127,6 +127,7 @@ FIGURES = by_name(
         compared="bounds",
         better="lower",
         evidence="SELECT count(*) AS n, sum(age_s * age_s) / 2 / sum(age_s) AS age_mean_s FROM {ages}",
+        nothing="no values came, or the run was resumed after a pause",
     ),
     Figure(
         "age_longest",
@@ -140,6 +141,7 @@ FIGURES = by_name(
         compared="",
         better="lower",
         evidence="SELECT id, t_ns, age_s FROM {ages} ORDER BY age_s DESC LIMIT 20",
+        nothing="no values came, or the run was resumed after a pause",
     ),
     Figure(
         "loss",

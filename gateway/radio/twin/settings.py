@@ -77,7 +77,8 @@ class Settings:
 
     def read(self, item: Characteristic) -> bytes:
         """The bytes of a setting."""
-        passed_s = asyncio.get_running_loop().time() - self._written_s.get(item.name, 0.0)
+        now_s = asyncio.get_running_loop().time()
+        passed_s = now_s - self._written_s.get(item.name, now_s)  # it stands still until it is set
         clocks = {
             field.name: _gone_on(field, self._values[item.name][field.name], passed_s)
             for field in item.layout.fields
@@ -182,7 +183,10 @@ def _gone_on(field: Field, value: Value, passed_s: float) -> Value:
         return value
     gain, _ = _SECOND.to(field.unit)
     later = value + Fraction(passed_s) * gain
-    return field.shown(field.scale.invert(Fraction(later))) if field.scale is not None else later
+    if field.scale is None:
+        return later
+    low, high = field.raw_range
+    return field.shown((field.scale.invert(Fraction(later)) - low) % (high - low + 1) + low)  # it wraps
 
 
 def _refusal(sensor: Sensor, name: str, values: Mapping[str, Any]) -> int | None:
