@@ -229,10 +229,10 @@ class _Source:
         )
         if same:
             own = str(same[0][0])
-            for name in {"stores", "constant"} & set(self._columns("channel").replace('"', "").split(", ")):
-                told = f"ifnull((SELECT {name} FROM src.channel WHERE relation = ?), 0)"  # noqa: S608
+            if '"constant"' in self._columns("channel"):
+                told = "ifnull((SELECT constant FROM src.channel WHERE relation = ?), 0)"
                 self._all(
-                    f"UPDATE main.channel SET {name} = max(ifnull({name}, 0), {told}) WHERE relation = ?",  # noqa: S608
+                    f"UPDATE main.channel SET constant = max(ifnull(constant, 0), {told}) WHERE relation = ?",  # noqa: S608
                     relation,
                     own,
                 )

@@ -78,6 +78,8 @@ class ChannelTable:
         told = (item.layout, [(d.name, d.formula.text, d.unit, d.over_samples) for d in item.derived])
         if item.layout.check is not None or item.layout.message is not None:
             told = (*told, item.layout.check, item.layout.message)  # type: ignore[assignment]
+        if item.stores:  # what one run's node stores must not be taken for what another's does
+            told = (*told, item.stores)  # type: ignore[assignment]
         signature = hashlib.sha256(repr(told).encode())
         layout = signature.hexdigest()[:16]
         self.relation = relation or self._claim(database, f"{kind}_{item.name}".replace("-", "_"), kind, layout)

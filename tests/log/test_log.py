@@ -140,6 +140,22 @@ def test_a_changed_layout_gets_a_relation_of_its_own(tmp_path: Path) -> None:
     assert query(log, "SELECT temperature_degC FROM loan_crate_climate_2") == [(48.28,)]
 
 
+def test_a_run_of_a_channel_that_stores_changes_nothing_for_the_runs_before_it(tmp_path: Path) -> None:
+    log = tmp_path / "x.db"
+    fields = 'fields = [{ name = "sequence", type = "uint8", role = "sequence" }]\n'
+    for run, stores in enumerate(("", "stores = 100\n", "stores = 50\n", ""), start=1):
+        plugin = own_plugin(tmp_path / str(run), stores + fields)
+        writer = LogWriter(log, RunFacts("t", run * 10**10, None, "none", "", "", {"a": (plugin, "A")}))
+        writer.frame(Frame(run * 10**10, "a", "c", b"\x01"))
+        writer.close(run * 10**10 + 2, "test")
+    assert query(log, "SELECT relation, stores FROM channel") == [("own_c", 0), ("own_c_2", 100), ("own_c_3", 50)]
+    assert [query(log, f"SELECT count(*) FROM {name}") for name in ("own_c", "own_c_2", "own_c_3")] == [
+        [(2,)],
+        [(1,)],
+        [(1,)],
+    ]
+
+
 def test_the_log_explains_itself(tmp_path: Path) -> None:
     log = tmp_path / "x.db"
     write(log, [], [LinkEvent.of(7, "a", EventKind.LOST, {"reason": "x"}), LinkEvent.of(8, None, EventKind.RADIO, {})])

@@ -219,13 +219,13 @@ def test_the_source_is_not_locked_meanwhile(tmp_path: Path) -> None:
     assert told == [""] and a.with_name("a.db-wal").exists() is False
 
 
-def test_that_a_channel_stores_comes_along_with_its_runs(tmp_path: Path) -> None:
+def test_runs_of_a_channel_that_stores_are_kept_apart_from_those_of_one_that_did_not(tmp_path: Path) -> None:
     fields = 'fields = [{ name = "sequence", type = "uint8", role = "sequence" }]\n'
     for name, extra, started_ns in (("a", "", 10**18), ("b", "stores = 100\n", 2 * 10**18)):
         plugin = own_plugin(tmp_path / name, extra + fields)
         LogWriter(tmp_path / f"{name}.db", facts(started_ns, plugin)).close(started_ns + 10**9, "test")
     merge([tmp_path / "a.db", tmp_path / "b.db"], tmp_path / "all.db")
-    assert rows(tmp_path / "all.db", "SELECT stores FROM channel") == [(100,)]
+    assert rows(tmp_path / "all.db", "SELECT relation, stores FROM channel") == [("own_c", 0), ("own_c_2", 100)]
 
 
 def test_a_log_without_the_columns_of_today_is_judged_merged_and_published(tmp_path: Path) -> None:
