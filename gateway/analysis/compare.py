@@ -116,13 +116,14 @@ def compare(
             pairs.append(_pair(node, subject, figure, a, b, lasted_s, margin))
     bounded = [pair for pair in pairs if pair.chance is not None and pair.least_chance is None]
     counted = [pair for pair in pairs if pair.least_chance is not None]
+    risk = _RISK / 2 if bounded and counted else _RISK  # of either family, so that that of both is kept
     stands = [
-        *holm([p.chance or 0.0 for p in bounded], len(bounded), _RISK),
-        *holm_of_counts([p.chance or 0.0 for p in counted], [p.least_chance or 0.0 for p in counted], _RISK),
+        *holm([p.chance or 0.0 for p in bounded], len(bounded), risk),
+        *holm_of_counts([p.chance or 0.0 for p in counted], [p.least_chance or 0.0 for p in counted], risk),
     ]
     told = {id(pair): stand for pair, stand in zip([*bounded, *counted], stands, strict=True)}
     freedom = BLOCKS - 1
-    strictest_t = t_quantile(_RISK / 2 / max(len(bounded), 1), freedom) + t_quantile(1 - _POWER, freedom)
+    strictest_t = t_quantile(risk / 2 / max(len(bounded), 1), freedom) + t_quantile(1 - _POWER, freedom)
     return [
         replace(
             pair,
