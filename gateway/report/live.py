@@ -21,6 +21,7 @@ from gateway.model.records import Outcome
 from gateway.report.tables import bounds_of
 
 RATE_WINDOW_S = 5.0
+RATE_LOOKS = 6
 LINE_EVERY_S = 5.0
 
 
@@ -118,13 +119,20 @@ class LiveDisplay:
             self._console.print(line_of(view, rates), soft_wrap=True, highlight=False)
 
     def _rate(self, key: tuple[str, str], now_s: float, frames: int) -> float | None:
-        """Values a second over the last few seconds."""
+        """Values a second, between the looks that found more; of a slow channel over as long as that takes."""
         seen = self._seen[key]
-        seen.append((now_s, frames))
-        while len(seen) > 2 and seen[0][0] < now_s - RATE_WINDOW_S:
+        if frames and (not seen or frames > seen[-1][1]):
+            seen.append((now_s, frames))
+        while len(seen) > RATE_LOOKS and seen[0][0] < now_s - RATE_WINDOW_S:
             seen.popleft()
-        passed = now_s - seen[0][0]
-        return (frames - seen[0][1]) / passed if passed > 0 else None
+        if len(seen) < 2:
+            return None if seen else 0.0
+        (first_s, first), (last_s, last) = seen[0], seen[-1]
+        interval_s = (last_s - first_s) / (last - first)
+        silent_s = now_s - last_s
+        if silent_s > max(RATE_WINDOW_S, 3 * interval_s):
+            return 0.0
+        return (last - first) / (last_s - first_s + max(silent_s - interval_s, 0.0))
 
     def _table(self, view: RunView, rates: dict[tuple[str, str], float | None]) -> Group:
         table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold", expand=True)
@@ -168,7 +176,7 @@ def line_of(view: RunView, rates: Mapping[tuple[str, str], float | None]) -> str
     parts = []
     for node in view.nodes:
         own = [channel for owner, channel in view.status.channels if owner == node.name]
-        heard = ", ".join(f"{channel} {rates[node.name, channel] or 0:.1f}/s" for channel in own)
+        heard = ", ".join(f"{channel} {_per_s(rates[node.name, channel] or 0.0)}/s" for channel in own)
         parts.append(f"{node.name} {node.text}" + (f" ({heard})" if heard else ""))
     length = "" if view.length_s is None else f" of {clock_text(view.length_s)}"
     trouble = f"; log: {view.status.trouble}" if view.status.trouble else ""
@@ -178,13 +186,17 @@ def line_of(view: RunView, rates: Mapping[tuple[str, str], float | None]) -> str
     return f"{clock_text(view.elapsed_s)}{length}  {'; '.join(parts)}; {log}{trouble}{sending}{told}"
 
 
+def _per_s(rate: float) -> str:
+    return f"{rate:.2g}" if 0 < rate < 1 else f"{rate:.1f}"
+
+
 def _held(rate: float | None, rule: Requirement | None) -> Text:
     """A rate, marked where it is outside what is required."""
     if rate is None:
         return Text("")
     low = rule is not None and rule.low is not None and rate < rule.low
     high = rule is not None and rule.high is not None and rate > rule.high
-    return Text(f"{rate:.1f}{'-' if low else '+' if high else ' '}", "red" if low or high else "")
+    return Text(f"{_per_s(rate)}{'-' if low else '+' if high else ' '}", "red" if low or high else "")
 
 
 def _size(path: Path) -> str:

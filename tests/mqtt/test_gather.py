@@ -242,8 +242,8 @@ def test_a_broker_s_defaults_are_those_of_the_readme(tmp_path: Path) -> None:
 
 
 @pytest.fixture(scope="module")
-def database(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    with postgres(tmp_path_factory.mktemp("db")) as address:
+def database() -> Iterator[str]:
+    with postgres() as address:
         yield address
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from pathlib import Path
 
+import pytest
 from rich.console import Console
 
 from gateway.log.batch import ChannelStatus, WriterStatus
@@ -45,6 +46,24 @@ def test_the_display_tells_all_that_matters_within_80_columns(tmp_path: Path) ->
     assert max(len(line) for line in last.replace("\r", "").splitlines()) <= 80
     for told in ("6 d 22:59:58 left", "108 values in 2.5 MB", "4.0-", "5 to 10.5", "lost 3x", "2.34", "searching"):
         assert told in last, told
+
+
+@pytest.mark.parametrize("per_s", [1 / 60, 0.1, 1.0, 4.0, 100.0])
+def test_a_channel_at_its_required_rate_is_shown_at_it_and_at_nothing_soon_after_it_stops(
+    tmp_path: Path, per_s: float
+) -> None:
+    out = io.StringIO()
+    shown = []
+    every_s, stops_s = 0.25, 100.0 + 6 / per_s
+    with LiveDisplay(Console(file=out, width=100, force_terminal=True, color_system=None)) as display:
+        for look in range(int((stops_s + 100 + 6 / per_s) / every_s)):
+            at_s = look * every_s
+            out.truncate(0)
+            display(view(tmp_path / "x.db", at_s, int(min(at_s, stops_s) * per_s + 0.3)))
+            shown.append((at_s, out.getvalue().split(" climate ")[1].split()[0].rstrip("-+")))
+    steady = {float(text) for at_s, text in shown if 3 / per_s + 5 < at_s < stops_s}
+    assert all(abs(value - per_s) <= 0.06 * per_s for value in steady), steady
+    assert {text for at_s, text in shown if at_s > stops_s + max(6.0, 4 / per_s)} == {"0.0"}
 
 
 def test_elsewhere_a_run_is_told_in_lines(tmp_path: Path) -> None:
