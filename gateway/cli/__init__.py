@@ -18,7 +18,6 @@ from gateway.model.version import __version__
 
 new = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Create a template to start from.")
 app = typer.Typer(
-    add_completion=False,
     no_args_is_help=True,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,

@@ -24,7 +24,7 @@ ROOT = Path(__file__).parents[2]
 def gattest(*words: str, cwd: Path, timeout: float = 90) -> subprocess.CompletedProcess[str]:
     environment = os.environ | {"COLUMNS": "80", "PYTHONPATH": str(ROOT)}
     return subprocess.run(
-        [sys.executable, "-c", "from gateway.cli import main; main()", *words],
+        [sys.executable, "-c", "import sys; sys.argv[0] = 'gattest'; from gateway.cli import main; main()", *words],
         cwd=cwd,
         env=environment,
         capture_output=True,
@@ -177,6 +177,19 @@ def test_a_terminal_of_few_letters_still_gets_its_verdict(demo: tuple[Path, subp
 
 def test_the_version_is_told(tmp_path: Path) -> None:
     assert gattest("--version", cwd=tmp_path).stdout.startswith("gattest 0.")
+
+
+@pytest.mark.parametrize(("typed", "offered"), [("gattest jud", "judge"), ("gattest judge --ju", "--junit")])
+def test_the_shell_completes_commands_and_options(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, typed: str, offered: str
+) -> None:
+    for name, value in (
+        ("_GATTEST_COMPLETE", "complete_bash"),
+        ("COMP_WORDS", typed),
+        ("COMP_CWORD", str(typed.count(" "))),
+    ):
+        monkeypatch.setenv(name, value)
+    assert gattest(cwd=tmp_path).stdout.split() == [offered]
 
 
 def test_values_outside_their_limits_are_marked(tmp_path: Path) -> None:
