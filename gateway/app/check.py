@@ -21,6 +21,7 @@ from gateway.model.records import Reading
 from gateway.model.units import parse_quantity
 from gateway.plugin import Characteristic, find_plugin, load_plugin
 from gateway.plugin.derive import read_all
+from gateway.plugin.layout.codec import reserved_text
 from gateway.plugin.layout.columns import decode_columns as columns_of
 from gateway.plugin.layout.model import Layout
 from gateway.plugin.layout.types import MAX_VALUE_BYTES
@@ -117,6 +118,16 @@ def decode(
         return read_all(find_characteristic(plugin, characteristic), raw, constants or {})
     except PayloadError as error:
         raise InputError(f"{error}; found {raw.hex(' ') or 'no bytes'}") from None
+
+
+def reserved_in(plugin: str, characteristic: str, raw: bytes) -> str:
+    """The reserved bits that a value sets, for people; "" where it sets none.
+
+    Raises:
+        DecodeError: it does not fit its layout.
+        InputError: there is no such plugin or characteristic.
+    """
+    return reserved_text(find_characteristic(plugin, characteristic).codec.reserved_bits(raw))
 
 
 def decode_start(plugin: str, characteristic: str, raw: bytes) -> list[Reading]:

@@ -42,7 +42,7 @@ def decode(
 ) -> None:
     """Decode one value with its declared layout."""
     from gateway.app.check import decode as decode_value
-    from gateway.app.check import decode_start, parse_hex, read_constants
+    from gateway.app.check import decode_start, parse_hex, read_constants, reserved_in
     from gateway.report.machine import readings_json
     from gateway.report.tables import reading_table
 
@@ -65,6 +65,8 @@ def decode(
         say(readings_json(readings))
     else:
         console_of().print(reading_table(readings, raw))
+        if reserved := reserved_in(plugin, characteristic, raw):
+            say(f"Reserved bits are set: {reserved}.")
 
 
 def new_plugin(

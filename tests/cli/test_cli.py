@@ -218,6 +218,11 @@ def test_decode_shows_offset_bits_and_units(tmp_path: Path) -> None:
     assert result.returncode == 0
     assert re.search(r"illuminance\s+0\s+13\s+64 20\s+100\s+200 lx", result.stdout)
     assert re.search(r"lid\s+1\.5\s+2\s+20\s+1\s+ajar", result.stdout)
+    assert "reserved" not in result.stdout.lower()
+    assert (
+        "Reserved bits are set: 0x80 of byte 1.\n"
+        in gattest("decode", "loan-crate", "light", "64a0", cwd=tmp_path).stdout
+    )
     found = json.loads(gattest("decode", "adopted", "2A6E", "f1d8", "--json", cwd=tmp_path).stdout)
     assert found[0]["value"] == -99.99 and found[0]["unit"] == "degC"
 

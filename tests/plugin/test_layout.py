@@ -562,6 +562,29 @@ def test_any_bytes_give_values_or_a_decode_error(made: Layout, raw: bytes) -> No
         assert str(len(raw)) in error.reason
 
 
+@given(st.data())
+def test_reserved_bits_are_those_that_change_no_value(data: st.DataObject) -> None:
+    made = data.draw(layouts())
+    if any(not f.type.integer for f, _ in made.all_fields()):  # a NaN has bits that change nothing
+        return
+    codec = Codec(made, "any")
+    for raw in data.draw(payloads_for(made)):
+        try:
+            parsed = codec.parse(raw)
+        except DecodeError:
+            continue
+        reserved = codec.reserved_bits(raw)
+        for bit in range(len(raw) * 8):
+            if raw[bit // 8] >> bit % 8 & 1:
+                cleared = bytearray(raw)
+                cleared[bit // 8] ^= 1 << bit % 8
+                try:
+                    same = codec.parse(bytes(cleared)) == parsed
+                except DecodeError:  # a flag or a count
+                    same = False
+                assert same == bool(reserved.get(bit // 8, 0) >> bit % 8 & 1), (raw.hex(), bit)
+
+
 def test_columns_of_a_64_bit_field_keep_every_bit() -> None:
     made = layout({"name": "a", "type": "uint64"})
     assert decode_columns(made, [b"\xff" * 8]).parts[0].fields["a"].to_list() == [2**64 - 1]

@@ -90,6 +90,12 @@ def test_each_message_has_a_layout_and_refuses_the_other(tmp_path: Path) -> None
     assert plugin.named("status", bytes([9, 9])) == "status"  # none of them: kept where it came, with its reason
 
 
+def test_the_byte_that_tells_messages_apart_is_not_taken_for_reserved_bits(tmp_path: Path) -> None:
+    hidden = HEAD + STATUS.replace('{ name = "kind", type = "uint8" }', "{ rfu = 8 }")
+    status = load_plugin(plugin_folder(tmp_path, hidden)).characteristics["status"].codec
+    assert status.reserved_bits(status.build({"sequence": 1, "charge": 50})) == {}
+
+
 def test_each_message_of_a_node_has_its_own_rate_and_loss_live_and_in_a_capture(tmp_path: Path) -> None:
     plugin = talker(tmp_path)
     snoop = tmp_path / "phone.btsnoop"

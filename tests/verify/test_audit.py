@@ -83,6 +83,7 @@ DEPARTURES: list[tuple[str, Callable[[str], str]]] = [  # what a node serves, an
         ("properties-as-declared", lambda text: text.replace('properties  = ["read", "notify"]', 'properties  = ["read", "indicate"]')),
         ("descriptors-agree", lambda text: text.replace('description = "Crate climate"', 'description = "Great climate"')),
         ("values-fit", lambda text: text.replace('{ name = "pressure",    type = "uint24"', '{ name = "pressure",    type = "uint32"')),
+        ("reserved-bits", lambda text: text.replace("  { rfu = 1 },", '  { name = "more", type = "uint1", limits = ["1", "1"], default = 1 },')),
         ("nothing-else", lambda text: text + UNDECLARED),
 ]  # fmt: skip
 ADVERTISED = [("advertises", line) for line in ('name = "BORE"', 'interval = "1 s"', 'services = ["0x1809"]')]

@@ -78,10 +78,21 @@ def fit(layout: Layout, raw: bytes, where: str) -> Fit:
 
 def integer(field: Field, raw: bytes, base: int) -> int:
     """The transmitted integer of a field whose block starts at byte ``base``."""
-    first, last = base + field.bit // 8, base + (field.bit + field.bits - 1) // 8
-    word, inner = int.from_bytes(raw[first : last + 1], field.order), field.bit % 8
-    shift = inner if field.order == "little" else (last - first + 1) * 8 - inner - field.bits
+    first, size, shift = _place(field, base)
+    word = int.from_bytes(raw[first : first + size], field.order)
     return field.type.from_bits(word >> shift & (1 << field.bits) - 1, field.bits)
+
+
+def _place(field: Field, base: int) -> tuple[int, int, int]:
+    """The first byte that a field has bits in, how many bytes it does, and how far up their word it starts."""
+    first, last = base + field.bit // 8, base + (field.bit + field.bits - 1) // 8
+    size, inner = last - first + 1, field.bit % 8
+    return first, size, inner if field.order == "little" else size * 8 - inner - field.bits
+
+
+def reserved_text(bits: Mapping[int, int]) -> str:
+    """Reserved bits that are set, for people: `0xA0 of byte 1`."""
+    return ", ".join(f"0x{mask:02X} of byte {at}" for at, mask in bits.items())
 
 
 class Codec:
@@ -135,6 +146,30 @@ class Codec:
             tail = replace(self.layout.tail, bits=(len(body) - held.rest) * 8)
             readings.append(reading(tail, head[tail.name], tail.name, held.rest * 8))
         return readings
+
+    def reserved_bits(self, raw: bytes) -> dict[int, int]:
+        """The bits that are set though they are reserved, as a mask for each byte that has any.
+
+        Example: behind a 12-bit field in two bytes, ``34 a2`` has ``{1: 0xA0}``.
+
+        Raises:
+            DecodeError: the length or the checksum does not fit.
+        """
+        body = body_of(self.layout, raw, self.where)
+        held = fit(self.layout, body, self.where)
+        placed = [(field, start) for block, start in held.blocks for field in block.fields]
+        if (group := self.layout.samples) is not None:
+            placed += [(field, held.rest + n * group.size) for n in range(held.count) for field in group.fields]
+        left = bytearray(body)
+        for field, base in placed:
+            first, size, shift = _place(field, base)
+            taken = ((1 << field.bits) - 1 << shift).to_bytes(size, field.order)
+            left[first : first + size] = bytes(a & ~b for a, b in zip(left[first:], taken, strict=False))
+        if (message := self.layout.message) is not None and message.at < len(left):
+            left[message.at] = 0
+        if self.layout.tail is not None:
+            del left[held.rest :]
+        return {at: mask for at, mask in enumerate(left) if mask}
 
     def read_start(self, raw: bytes) -> list[Reading]:
         """The fields at the start of a payload that does not fit, as far as there are bytes for them."""

@@ -23,7 +23,8 @@ class FieldDecl(BaseModel):
     type: str = ""
     """Its type, see Types below."""
     rfu: Annotated[int, Declared(ge=1, le=MAX_VALUE_BYTES * 8)] | None = None
-    """Number of bits reserved for future use; replaces all other keys except `at` and `when`."""
+    """Number of bits reserved for future use; replaces all other keys except `at` and `when`. `audit` and `decode` tell
+    of any that are set."""
     when: str | None = None
     """Present only if earlier integers say so: `"flag"`, `"not flag"`, `"message == 2"`, `"message != 2"`, or several
     joined by `and`; at the end of a value also `"more"`: if the value goes on."""

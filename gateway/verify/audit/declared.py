@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import suppress
 
 from bleak.uuids import uuid16_dict
 
+from gateway.model.errors import DecodeError
 from gateway.model.gatt import FoundCharacteristic, FoundService, FoundTable
 from gateway.plugin import Characteristic, Plugin
+from gateway.plugin.layout.codec import reserved_text
 from gateway.plugin.standard.adopted import short_number, short_uuid
 from gateway.plugin.standard.assigned import COMPARED_DESCRIPTORS, descriptor_problem
 from gateway.verify.audit.content import value_problem
@@ -81,6 +84,16 @@ def _values(table: FoundTable, plugin: Plugin | None) -> Broken:
                 break
 
 
+def _reserved(table: FoundTable, plugin: Plugin | None) -> Broken:
+    for own, _, item in _pairs(table, plugin):
+        for raw in (*item.read, *(raw for _, raw in item.pushed)):
+            with suppress(DecodeError):  # the rule before this one tells of it
+                if bits := own.codec.reserved_bits(raw):
+                    told = reserved_text(bits)
+                    yield place_of(item, plugin), f"sets reserved bits: {told}", "0, or declared as fields"
+                    break
+
+
 def _descriptors(table: FoundTable, plugin: Plugin | None) -> Broken:
     for own, _, item in _pairs(table, plugin):
         for descriptor in item.descriptors:
@@ -145,6 +158,7 @@ DECLARED = (
     Rule("nothing-else", "there are no undeclared characteristics", "the plugin", _unexpected, _with_plugin),
     Rule("properties-as-declared", "its properties are as declared", "the plugin", _properties, _with_plugin),
     Rule("values-fit", "its values fit the layout and the limits", "the plugin", _values, _seen_values),
+    Rule("reserved-bits", "its reserved bits are 0", "the plugin", _reserved, _seen_values),
     Rule("descriptors-agree", "its descriptors agree with the plugin", "the plugin", _descriptors, _with_plugin),
     Rule("fits-mtu", "its values fit in a notification", "Vol 3, Part F, 3.4.7.1", _fits_mtu, _with_plugin),
     Rule("advertises", "it advertises as declared", "the plugin", _advertised, _heard_long_enough),
