@@ -140,13 +140,11 @@ def _verdict(
     if low is not None and value < low and judged.disproves == "below":
         return Verdict(m, low, high, Outcome.FAIL, margin)
     if m.n < judged.fewest:
-        return doubt(f"{m.n} {m.basis}, at least {judged.fewest} are needed", margin)
+        return doubt(f"{m.observed}, at least {judged.fewest} are needed", margin)
     if m.method in _SHARES and high == 0 and value > 0:  # none at all: one is too many
         return Verdict(m, low, high, Outcome.FAIL, margin)
     if judged.bounds_needed and not m.method and risk < SIMPLE:
-        return doubt(
-            f"{m.n} {m.basis} have no confidence bounds: too few, or they change through the whole run", margin
-        )
+        return doubt(f"{m.observed} without confidence bounds: too few, or they change through the whole run", margin)
     decided = _decided(m, low, high, risk) if m.method and risk < SIMPLE else None
     if m.method and risk < SIMPLE and decided is None:
         return doubt(_open(m, low, high, risk), margin)
@@ -190,7 +188,7 @@ def _open(m: Measure, low: float | None, high: float | None, risk: float) -> str
     if risk != GUARD and _within(m, low, allowed):
         return f"a node at the limit would do as well in {chance:.2g} of all runs, more than the risk of {risk:.2g}"
     sides = f"{_side(m.low)} to {_side(m.high)} {unit_text(m.unit)}".strip()
-    return f"{m.n} {m.basis} leave {sides} possible; {need}"
+    return f"{m.observed} leave{'s' if m.n == 1 else ''} {sides} possible; {need}"
 
 
 def _within(m: Measure, low: float | None, high: float | None) -> bool:

@@ -71,7 +71,7 @@ class Measure:
         value: the figure in ``unit``; None where there was nothing to work it out from.
         unit: symbol, "" for a count.
         n: how many observations it rests on.
-        basis: what the observations are, for example ``frames while linked``.
+        basis: what the observations are, a plural first, for example ``values while connected``.
         low, high: 95 % bounds of the true figure in ``unit``, each None where the data leave that side open.
         method: how the bounds were found, "" for a figure that is a plain fact of the run.
     """
@@ -86,6 +86,12 @@ class Measure:
     low: float | None = None
     high: float | None = None
     method: str = ""
+
+    @property
+    def observed(self) -> str:
+        """How many observations of what, for people: `1 link`, `189 values while connected`."""
+        noun, space, more = self.basis.partition(" ")
+        return f"{self.n} {noun.removesuffix('s') if self.n == 1 else noun}{space}{more}"
 
 
 class Outcome(StrEnum):

@@ -152,7 +152,7 @@ def junit_text(root: ElementTree.Element) -> str:
 def _case(suite: ElementTree.Element, run: RunInfo, verdict: Verdict) -> None:
     m = verdict.measure
     case = ElementTree.SubElement(suite, "testcase", classname=f"{m.node}.{m.subject}", name=m.name)
-    found = f"{number(m.value, m.unit)} found, {required(verdict)} required, over {m.n} {m.basis}"
+    found = f"{number(m.value, m.unit)} found, {required(verdict)} required, over {m.observed}"
     if verdict.outcome is Outcome.FAIL:
         told = ElementTree.SubElement(case, "failure", message=f"{found}{f'; {verdict.why}' if verdict.why else ''}")
         told.text = evidence(run, m)

@@ -9,7 +9,7 @@ import pytest
 from gateway.analysis.judge import judge
 from gateway.config import RunConfig
 from gateway.model.errors import ProblemsError
-from gateway.model.figures import Requirement
+from gateway.model.figures import CHANNEL_FIGURES, FIELD_FIGURES, LINK_FIGURES, Requirement
 from gateway.model.records import Measure, Outcome
 from tests.support import plugin_folder, run_file
 
@@ -144,3 +144,21 @@ def test_what_is_wrong_is_told_with_its_place(tmp_path: Path, spec: str, told: s
 def test_a_plugins_own_spec_is_proven_with_it(tmp_path: Path) -> None:
     with pytest.raises(ProblemsError, match=r"spec\.air\.rate"):
         config_of(tmp_path, "", PLUGIN.replace('"1 /s"', '"1 hPa"'))
+
+
+@pytest.mark.parametrize(
+    ("n", "basis", "told"),
+    [
+        (1, "links", "1 link"),
+        (0, "links", "0 links"),
+        (1, "settings written", "1 setting written"),
+        (2, "pairs of successive values", "2 pairs of successive values"),
+    ],
+)
+def test_observations_are_counted_in_plain_words(n: int, basis: str, told: str) -> None:
+    assert Measure("a", "link", "disconnects", 0.0, "", n, basis).observed == told
+
+
+def test_the_basis_of_every_figure_begins_with_a_plural() -> None:
+    figures = {**LINK_FIGURES, **CHANNEL_FIGURES, **FIELD_FIGURES}
+    assert [name for name, one in figures.items() if not one.basis.split()[0].endswith("s")] == []
