@@ -108,6 +108,11 @@ class Link(aiomqtt.Client):
             self.most_bytes = min(self.most_bytes, max(told - _AROUND, 1))
         super()._on_connect(client, userdata, flags, reason_code, properties)
 
+    def _on_disconnect(self, client: Any, userdata: Any, flags: Any, reason_code: Any, properties: Any = None) -> None:
+        if not self._connected.done():  # a broker that dies before it answers would be waited for all of the time-out
+            self._connected.set_exception(MqttError("the broker closed the connection before it answered"))
+        super()._on_disconnect(client, userdata, flags, reason_code, properties)
+
     def _on_publish(self, client: Any, userdata: Any, mid: int, reason_code: Any, properties: Any) -> None:
         if reason_code.is_failure:
             self.refusal = str(reason_code)

@@ -23,10 +23,10 @@ from gateway.host.clock import Clock
 from gateway.log.outbox import Outbox
 from gateway.log.reader import Log
 from gateway.log.writer import LogWriter
-from gateway.model.errors import InputError, LogFileError
+from gateway.model.errors import BrokerError, InputError, LogFileError
 from gateway.mqtt.gather.receive import Gatherer
 from gateway.mqtt.gather.store import LogStore
-from gateway.mqtt.link import credentials
+from gateway.mqtt.link import Broker, credentials
 from gateway.mqtt.publish.drain import forward_log
 from gateway.mqtt.publish.forward import Forwarder
 from gateway.mqtt.publish.process import sending
@@ -441,6 +441,22 @@ def test_a_broker_of_version_3_1_1_is_spoken_to_in_its_own(tmp_path: Path) -> No
     server = SmallBroker(refuse_version=True)
     assert against(server, tmp_path / "log.db").progress.frames == count(tmp_path / "log.db")
     assert server.versions == [5, 4]
+
+
+def test_a_broker_that_dies_before_it_answers_is_tried_again_at_once() -> None:
+    async def die(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await reader.read(1)
+        writer.transport.abort()
+
+    async def run() -> None:
+        listening = await asyncio.start_server(die, "127.0.0.1", 0)
+        async with asyncio.timeout(5):
+            with pytest.raises(BrokerError, match="before it answered"):
+                async with Broker(mqtt(listening.sockets[0].getsockname()[1])).connected():
+                    pass
+        listening.close()
+
+    asyncio.run(run())
 
 
 def test_a_refusal_is_no_acknowledgement(tmp_path: Path) -> None:
