@@ -1,7 +1,7 @@
 """Two runs side by side, firmware before and after: each figure of both, and whether the difference is beyond what
-the amount of data leaves open. The figures with bounds are tested together, and so are the counts: with two runs of the
-same firmware, a change of any figure with bounds is told in 5 % of cases at most (Holm), a change for the worse of any
-count in 5 %, and one for the better in as many; and how small a change would have been told is said."""
+the amount of data leaves open. The figures with bounds are tested together (Holm), and so are the counts (Tarone and
+Holm), each with half of the risk where there are both: with two runs of the same firmware, something is told to be
+worse in 5 % of cases at most, and something to be better in as many. How small a change would be told is said."""
 
 from __future__ import annotations
 

@@ -25,7 +25,7 @@ def judge(
     kinds: Mapping[str, str],
     measures: Sequence[Measure],
     shortfall: str = "",
-    looks: int = 0,
+    look: int = 0,
 ) -> list[Verdict]:
     """One verdict for each requirement and node it applies to.
 
@@ -37,12 +37,13 @@ def judge(
         kinds: the kind of each node, by its name.
         measures: the figures of the run.
         shortfall: how the run fell short of its planned length, "" where it did not.
-        looks: the how manieth look at a run that goes on this is, so that what is told in any of them holds with the
-            risk of one: the nth has 6 / (pi n)**2 of it, which adds up to all (a union bound over looks; time-uniform
-            bounds of Howard et al., Annals of Statistics 49, 2021, are narrower where each value is looked at).
+        look: number of this look at a run that goes on, from 1, or 0 where it has ended. What is told in any look holds
+            with the risk of one: the nth has 6 / (pi n)**2 of it, which adds up to all (a union bound over looks;
+            time-uniform bounds of Howard et al., Annals of Statistics 49, 2021, are narrower where each value is
+            looked at).
     """
     found = {(m.node, m.subject, m.name): m for m in measures}
-    part = 6 / (math.pi * looks) ** 2 if looks else 1.0
+    part = 6 / (math.pi * look) ** 2 if look else 1.0
     verdicts: list[Verdict] = []
     failing: list[tuple[int, float, float]] = []  # which verdict, its chance, its risk
     tested = 0

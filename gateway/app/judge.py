@@ -38,12 +38,13 @@ class Judged:
         return outcome_of(self.run, self.verdicts)
 
 
-def judge(log: Path, run: int | None = None, spec: RunConfig | None = None) -> Judged:
+def judge(log: Path, run: int | None = None, spec: RunConfig | None = None, look: int = 0) -> Judged:
     """Judge a run of a log.
 
     Args:
         run: its number, the newest by default.
         spec: a run file whose requirements to use; the log's own by default.
+        look: number of the look at a run that goes on, from 1; 0 where it has ended.
 
     Raises:
         LogFileError: the log can't be used.
@@ -54,7 +55,8 @@ def judge(log: Path, run: int | None = None, spec: RunConfig | None = None) -> J
         fields = {rule.subject for rule in rules if "." in rule.subject}
         kinds = {node.name: node.kind for node in info.nodes}
         measures = measure_run(opened, info, fields)
-        return Judged(info, judge_measures(rules, kinds, measures, info.shortfall), measures)
+        shortfall = info.shortfall or ("the run goes on" if look else "")
+        return Judged(info, judge_measures(rules, kinds, measures, shortfall, look), measures)
 
 
 def figures(log: Path, run: int | None = None, fields: Collection[str] | None = None) -> list[Measure]:

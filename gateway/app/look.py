@@ -13,9 +13,7 @@ import tempfile
 from pathlib import Path
 from typing import IO
 
-from gateway.analysis.judge import judge
-from gateway.analysis.measure import measure_run
-from gateway.log.reader import Log
+from gateway.app.judge import judge
 from gateway.model.errors import GattestError
 from gateway.report.live import RunView, SoFar
 
@@ -92,12 +90,8 @@ def main() -> None:
     if hasattr(os, "nice"):
         os.nice(10)
     path, number = Path(sys.argv[1]), int(sys.argv[2])
-    with contextlib.suppress(GattestError), Log(path) as log, log.damage_reported():
-        run = log.run()
-        fields = {rule.subject for rule in run.requirements if "." in rule.subject}
-        kinds = {node.name: node.kind for node in run.nodes}
-        measures = measure_run(log, run, fields)
-        verdicts = judge(run.requirements, kinds, measures, run.shortfall or "the run goes on", looks=number)
+    with contextlib.suppress(GattestError):
+        verdicts = judge(path, look=number).verdicts
         rows = [(v.measure.node, v.measure.subject, v.measure.name, v.outcome.value) for v in verdicts]
         sys.stdout.write(json.dumps(rows))
 

@@ -75,11 +75,14 @@ class ChannelTable:
         self.counters = frozenset(f.column for f in item.layout.fields if f.role == "sequence")
         group = item.layout.samples
         self.sample_columns = [f.column for f in group.fields] + [d.column for d in self._inner] if group else []
-        told = (item.layout, [(d.name, d.formula.text, d.unit, d.over_samples) for d in item.derived])
+        told: tuple[object, ...] = (
+            item.layout,
+            [(d.name, d.formula.text, d.unit, d.over_samples) for d in item.derived],
+        )
         if item.layout.check is not None or item.layout.message is not None:
-            told = (*told, item.layout.check, item.layout.message)  # type: ignore[assignment]
+            told += (item.layout.check, item.layout.message)
         if item.stores:  # what one run's node stores must not be taken for what another's does
-            told = (*told, item.stores)  # type: ignore[assignment]
+            told += (item.stores,)
         signature = hashlib.sha256(repr(told).encode())
         layout = signature.hexdigest()[:16]
         self.relation = relation or self._claim(database, f"{kind}_{item.name}".replace("-", "_"), kind, layout)

@@ -71,9 +71,9 @@ def process(value: float, half: float, name: str = "rate") -> Measure:
     return Measure("a", "climate", name, value, "1/s", 1000, "values", value - half, value + half, PROCESS)
 
 
-def outcome(measure: Measure, low: float | None, high: float | None, risk: float, looks: int = 0) -> Outcome:
+def outcome(measure: Measure, low: float | None, high: float | None, risk: float, look: int = 0) -> Outcome:
     (one,) = judge(
-        [Requirement("crate", "climate", measure.name, low, high, "1/s", risk)], {"a": "crate"}, [measure], looks=looks
+        [Requirement("crate", "climate", measure.name, low, high, "1/s", risk)], {"a": "crate"}, [measure], look=look
     )
     return one.outcome
 
@@ -96,8 +96,8 @@ def test_a_decision_rule_takes_just_its_risk(low: float, risk: float, expected: 
 def test_a_look_before_the_end_asks_for_more_with_each_look() -> None:
     found = process(10.0, 0.2)
     assert outcome(found, 9.7, None, 0.025) is Outcome.PASS
-    assert outcome(found, 9.7, None, 0.025, looks=1) is Outcome.PASS
-    assert outcome(found, 9.7, None, 0.025, looks=20) is Outcome.INCONCLUSIVE
+    assert outcome(found, 9.7, None, 0.025, look=1) is Outcome.PASS
+    assert outcome(found, 9.7, None, 0.025, look=20) is Outcome.INCONCLUSIVE
 
 
 def test_looks_together_have_the_risk_of_one() -> None:

@@ -205,3 +205,26 @@ def test_beside_counts_that_changed_those_that_did_not_are_seldom_told() -> None
         assert {f"c{number}" for number in range(4)} <= changed
         told += len(changed) > 4
     assert told / 300 <= 0.05
+
+
+def test_figures_with_bounds_and_counts_together_are_seldom_told_to_be_worse() -> None:
+    """Two runs of one firmware (seeded): four figures whose blocks vary and four counts of about a thousand."""
+    chance = random.Random(31)
+
+    def figures() -> list[Measure]:
+        made = [
+            measure("decode_errors", round(chance.gauss(1000, 1000**0.5)), n=10**6, subject=f"c{n}") for n in range(4)
+        ]
+        for number in range(4):
+            blocks = [chance.gauss(10, 1) for _ in range(BLOCKS)]
+            low, high = block_bounds(blocks) or (0.0, 20.0)
+            made.append(
+                measure("loss", sum(blocks) / BLOCKS, subject=f"s{number}", low=low, high=high, method="blocks")
+            )
+        return made
+
+    told = 0
+    for _ in range(1000):
+        pairs = compare((run(("a", "crate")), figures()), (run(("a", "crate")), figures()))
+        told += any(pair.direction == "worse" for pair in pairs)
+    assert told / 1000 <= 0.05, told
