@@ -75,10 +75,16 @@ def of_channel(run: RunInfo, node: NodeInfo, channel: ChannelInfo) -> Relations:
     column = quoted(counter.column) if counter else "NULL"
     table, own = quoted(channel.relation), _own(run, node)
     yield (
+        "stalls",
+        "SELECT t_ns - CAST(round((detail ->> '$.span_s') * 1e9) AS INTEGER) AS still_ns, t_ns AS again_ns "
+        f"FROM event WHERE run = {run.id} AND kind = 'host stalled'",
+    )
+    yield (
         "cuts",
         f"SELECT t_ns FROM {{events}} WHERE {_SETTINGS} AND coalesce(detail ->> '$.on.{channel.name}', "
         f"detail ->> '$.period_s.{channel.name}') IS NOT NULL UNION ALL "
-        f"SELECT t_ns FROM event WHERE run = {run.id} AND kind = 'host stalled'",
+        "SELECT again_ns FROM {stalls} UNION ALL "
+        f"SELECT t_ns FROM {table} JOIN {{stalls}} ON still_ns < t_ns AND t_ns <= again_ns WHERE {own}",
     )
     yield (
         "received",
@@ -98,10 +104,21 @@ def of_channel(run: RunInfo, node: NodeInfo, channel: ChannelInfo) -> Relations:
         "LEFT JOIN {received} ON link = start_ns GROUP BY start_ns, end_ns",
     )
     yield (
+        "ended",  # by no gap: silence at the ends of a link and around the stalls
+        "SELECT true AS first, start_ns AS from_ns, ifnull(first_ns, end_ns) AS to_ns FROM {ends} UNION ALL "
+        "SELECT false, last_ns, end_ns FROM {ends} WHERE last_ns IS NOT NULL UNION ALL "
+        "SELECT false, before_ns, after_ns FROM (SELECT max(iif(t_ns <= still_ns, t_ns, NULL)) AS before_ns, "
+        "min(iif(t_ns > again_ns, t_ns, NULL)) AS after_ns FROM {stalls} JOIN {received} ON link IS NOT NULL "
+        "GROUP BY link, again_ns) WHERE before_ns + after_ns IS NOT NULL",
+    )
+    yield (
+        "awake",
+        "SELECT first, from_ns, to_ns, (to_ns - from_ns - (SELECT ifnull(sum(min(to_ns, again_ns) - max(from_ns, "
+        "still_ns)), 0) FROM {stalls} WHERE still_ns < to_ns AND from_ns < again_ns)) / 1e9 AS awake_s FROM {ended}",
+    )
+    yield (
         "silences",
-        "SELECT from_ns, to_ns, gap_s FROM {gaps} UNION ALL "
-        "SELECT start_ns, ifnull(first_ns, end_ns), (ifnull(first_ns, end_ns) - start_ns) / 1e9 FROM {ends} UNION ALL "
-        "SELECT last_ns, end_ns, (end_ns - last_ns) / 1e9 FROM {ends} WHERE last_ns IS NOT NULL",
+        "SELECT from_ns, to_ns, gap_s FROM {gaps} UNION ALL SELECT from_ns, to_ns, awake_s FROM {awake}",
     )
     yield (
         "ages",

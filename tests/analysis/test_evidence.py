@@ -72,6 +72,8 @@ def log_of(path: Path) -> Path:
     tell(105, EventKind.READY)
     tell(190, EventKind.LOST, reason="x")
     tell(191, EventKind.LOST, reason="y")
+    for second, span_s in ((105.02, 0.6), (150.05, 2.0)):
+        writer.event(LinkEvent.of(START_NS + round(second * SECOND), "", EventKind.HOST_STALL, {"span_s": span_s}))
     frames: list[tuple[float, str, bytes]] = []
     number = 0
     for i in range(1800):

@@ -70,6 +70,39 @@ def test_the_longest_gap_includes_a_link_that_stays_silent(tmp_path: Path) -> No
     assert found["gap_longest"].value == pytest.approx(30 - 4.9)
 
 
+@pytest.mark.parametrize(
+    "stall", [(2.0, 5.5), (-1.0, 2.5), (7.0, 11.0)], ids=["within", "before the first", "at the end"]
+)
+def test_silence_while_the_machine_stood_still_is_not_the_nodes(tmp_path: Path, stall: tuple[float, float]) -> None:
+    """The values that waited are stamped in the moment it runs again, one of them before it is told."""
+    still, again = stall
+    frames = [f for f in steady(lambda i: i, 100, 0.1) if not still + 0.25 < f.t_ns / SECOND < again - 0.01]
+    writer = LogWriter(
+        tmp_path / "x.db", RunFacts("t", 0, None, "none", "", "", {"a": (find_plugin("loan-crate"), "A")})
+    )
+    writer.event(LinkEvent.of(0, "a", EventKind.READY))
+    writer.event(LinkEvent.of(round(again * SECOND), "", EventKind.HOST_STALL, {"span_s": again - still}))
+    for frame in [
+        *frames,
+        *([Frame(round((again - 0.005) * SECOND), "a", "climate", climate(0))] if again < 10 else []),
+    ]:
+        writer.frame(frame)
+    writer.close(round(max(again, 10) * SECOND), "test")
+    found = {name: m.value for (_, subject, name), m in figures(tmp_path / "x.db").items() if subject == "climate"}
+    assert found["gap_longest"] == pytest.approx(0.1, abs=0.02)
+
+
+def test_a_node_that_fell_silent_is_not_excused_by_a_moment_in_which_the_machine_stood_still(tmp_path: Path) -> None:
+    kind = find_plugin("loan-crate")
+    writer = LogWriter(tmp_path / "x.db", RunFacts("t", 0, None, "none", "", "", {"a": (kind, "A")}))
+    writer.event(LinkEvent.of(0, "a", EventKind.READY))
+    for frame in steady(lambda i: i, 30, 0.1):
+        writer.frame(frame)
+    writer.event(LinkEvent.of(6 * SECOND, "", EventKind.HOST_STALL, {"span_s": 1.0}))
+    writer.close(30 * SECOND, "test")
+    assert figures(tmp_path / "x.db")["a", "climate", "gap_longest"].value == pytest.approx(30 - 2.9 - 1)
+
+
 def test_a_link_still_away_at_the_end_counts_as_it_stands(tmp_path: Path) -> None:
     found = log_of(tmp_path / "x.db", steady(lambda i: i, 50), [(0, 5)], 100)
     assert found["reconnect_time_longest"].value == pytest.approx(95)

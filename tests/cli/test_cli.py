@@ -650,6 +650,16 @@ def test_adopted_characteristics_are_listed_and_decoded_by_name(tmp_path: Path) 
     assert gattest("decode", "adopted", "temperature", cwd=tmp_path).returncode == 2
 
 
+def values_in(log: Path) -> int:
+    """How many of the climate values a log that is being written holds by now."""
+    with (
+        contextlib.suppress(sqlite3.Error),
+        contextlib.closing(sqlite3.connect(f"file:{log}?mode=ro", uri=True)) as file,
+    ):
+        return int(file.execute("SELECT count(*) FROM loan_crate_climate").fetchone()[0])
+    return 0
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals")
 def test_a_machine_that_stands_still_is_told_and_its_gap_is_not_the_nodes(tmp_path: Path) -> None:
     """SIGSTOP for three seconds, as a suspended laptop or a starved machine."""
@@ -660,7 +670,7 @@ def test_a_machine_that_stands_still_is_told_and_its_gap_is_not_the_nodes(tmp_pa
     command = [sys.executable, "-c", "from gateway.cli import main; main()", "run", "run.toml", "--for", "14 s"]
     environment = os.environ | {"PYTHONPATH": str(ROOT)}
     with subprocess.Popen(command, cwd=tmp_path, env=environment, stdout=subprocess.DEVNULL) as child:
-        time.sleep(6)
+        wait_for(lambda: values_in(tmp_path / "run.db") > 5)
         child.send_signal(signal.SIGSTOP)
         time.sleep(3)
         child.send_signal(signal.SIGCONT)

@@ -134,9 +134,11 @@ def _stored_figures(channel: ChannelInfo, arrivals: Arrivals, span: Ints, stored
     return found | {"coverage": (there[0], n, there[1], there[2], method)}
 
 
-def _gap_figures(gaps_s: Floats, first_s: Floats, last_s: Floats) -> dict[str, Found]:
-    n, ends_s = len(gaps_s), max(first_s.max(initial=0), last_s.max(initial=0))
-    longest = float(max(gaps_s.max(initial=0), ends_s)) if len(first_s) else None
+def _gap_figures(gaps_s: Floats, first_s: Floats, other_s: Floats) -> dict[str, Found]:
+    n = len(gaps_s)
+    longest = (
+        float(max(gaps_s.max(initial=0), other_s.max(initial=0), first_s.max(initial=0))) if len(first_s) else None
+    )
     return {
         "gap_median": (float(np.median(gaps_s)) if n else None, n, *_quantile_bounds(gaps_s, 0.5)),
         "gap_p99": (float(np.percentile(gaps_s, 99)) if n else None, n, *_quantile_bounds(gaps_s, 0.99)),
@@ -227,9 +229,12 @@ def _clock_figures(
 
 def _cut(channel: str, times: Ints, span: Ints, history: History) -> Ints:
     """The stretch in which each value came: those of the link, cut where its sensor was switched or paced anew, and
-    where the machine that listens had stood still."""
-    edges = [*history.cuts.get(channel, []), *history.stalls]
-    epoch = np.searchsorted(np.sort(np.array(edges, dtype=np.int64)), times, side="right")
+    where the machine that listens stood still, as of what is stamped meanwhile nobody knows when it came."""
+    late = [times[(times > start) & (times <= end)] for start, end in history.stalls]
+    edges = np.concatenate(
+        [np.array(history.cuts.get(channel, []), np.int64), [end for _, end in history.stalls], *late]
+    )
+    epoch = np.searchsorted(np.sort(edges.astype(np.int64)), times, side="right")
     return np.where(span >= 0, span * (len(edges) + 1) + epoch, -1)
 
 
@@ -399,11 +404,21 @@ def _fallen_out(gaps_s: Floats) -> int:
 
 
 def _silences_s(times: Ints, history: History) -> tuple[Floats, Floats]:
-    """Seconds from each span's start to its first frame, or its end without one, and from its last frame to its end."""
-    firsts, lasts = [], []
+    """Seconds from each span's start to its first frame, or its end without one; and from its last frame to its end
+    and around each stall of the machine that listens; all without the time in which that stood still."""
+
+    def awake_s(start: int, end: int) -> float:
+        still = sum(max(min(end, again) - max(start, still), 0) for still, again in history.stalls)
+        return (end - start - still) / 1e9
+
+    firsts, others = [], []
     for start, end in history.spans:
         first, after = np.searchsorted(times, start), np.searchsorted(times, end, side="right")
-        firsts.append((int(times[first]) if after > first else end) - start)
+        firsts.append(awake_s(start, int(times[first]) if after > first else end))
         if after > first:
-            lasts.append(end - int(times[after - 1]))
-    return np.array(firsts, dtype=np.float64) / 1e9, np.array(lasts, dtype=np.float64) / 1e9
+            others.append(awake_s(int(times[after - 1]), end))
+        for still, again in history.stalls:
+            before, then = np.searchsorted(times, [still, again], side="right")
+            if before > first and then < after:
+                others.append(awake_s(int(times[before - 1]), int(times[then])))
+    return np.array(firsts, dtype=np.float64), np.array(others, dtype=np.float64)

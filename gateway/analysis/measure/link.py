@@ -62,7 +62,7 @@ class History:
         cuts: for each channel the times at which its sensor was switched or paced.
         lost: every loss of the link.
         intervals: connection intervals that were reported, (from when, milliseconds).
-        stalls: when the machine that listened stood still, until when, in order: what came meanwhile came late.
+        stalls: when the machine that listened stood still, (from, to) each, in order: what came meanwhile came late.
     """
 
     start_ns: int
@@ -80,7 +80,7 @@ class History:
     cuts: Mapping[str, list[int]] = field(default_factory=dict)
     lost: tuple[Loss, ...] = ()
     paused_ns: int = 0
-    stalls: tuple[int, ...] = ()
+    stalls: tuple[tuple[int, int], ...] = ()
     intervals: tuple[tuple[int, float], ...] = ()
 
     @property
@@ -95,10 +95,14 @@ class History:
 
 
 def link_history(
-    events: Iterable[LinkEvent], start_ns: int, end_ns: int, paused_ns: int = 0, stalls: Iterable[int] = ()
+    events: Iterable[LinkEvent],
+    start_ns: int,
+    end_ns: int,
+    paused_ns: int = 0,
+    stalls: tuple[tuple[int, int], ...] = (),
 ) -> History:
-    """Read a node's events in order; ``paused_ns`` of the run nobody listened, and at ``stalls`` the machine that does
-    ran again."""
+    """Read a node's events in order; ``paused_ns`` of the run nobody listened, and in ``stalls`` the machine that does
+    stood still."""
     events = list(events)
     spans, losses, link = _links(events, end_ns)
     period, switched, cuts = _settings(events)
@@ -123,7 +127,7 @@ def link_history(
         cuts,
         tuple(losses),
         paused_ns=paused_ns,
-        stalls=tuple(stalls),
+        stalls=stalls,
         intervals=tuple(
             (e.t_ns, e.detail.connection_interval_ms)
             for e in events

@@ -75,9 +75,8 @@ def survey_run(log: Log, run: RunInfo, fields: Collection[str] | None = None, bi
         fields: as for `measure_run`.
         bins: into how many equal parts of the run the fields are summarised.
     """
-    stalls = [to_ns for _, to_ns in run.stalls]
     histories = [
-        link_history(log.events(run, node), run.started_ns, run.end_ns, run.paused_ns, stalls) for node in run.nodes
+        link_history(log.events(run, node), run.started_ns, run.end_ns, run.paused_ns, run.stalls) for node in run.nodes
     ]
     with ThreadPoolExecutor(1, "content") as beside, _field_readers(run, fields) as read_fields:
         # SQLite counts there while times are fetched here

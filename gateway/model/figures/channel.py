@@ -97,7 +97,7 @@ FIGURES = by_name(
         needs=NOTHING,
         compared="",
         better="lower",
-        evidence="SELECT start_ns, first_ns, (ifnull(first_ns, end_ns) - start_ns) / 1e9 AS first_value_s FROM {ends} "
+        evidence="SELECT from_ns AS start_ns, to_ns AS first_ns, awake_s AS first_value_s FROM {awake} WHERE first "
         "ORDER BY first_value_s DESC",
     ),
     Figure(
