@@ -94,7 +94,8 @@ def records_of(
         _frames(log, run, node, channel, (node.name, channel.name) in constants, low, high)
         for node in kept
         for channel in node.channels
-        if not channels or channel.name in channels or (node.name, channel.name) in constants
+        if not channel.within  # messages come out of what is kept anew
+        and (not channels or channel.name in channels or (node.name, channel.name) in constants)
     ]
     names = {node.name for node in kept} | {None}
     streams.append(LinkEvent(low, name, Ready(since="earlier")) for name in sorted(ready & names))

@@ -91,7 +91,7 @@ class ForeignCapture:
         self.ended: tuple[int, str] | None = None
         self._kinds: dict[str, str] = {}
         self.header = Header("recorded", "", path.name, self._kinds)
-        self._plugins = [(plugin, {item.uuid: item for item in plugin.characteristics.values()}) for plugin in plugins]
+        self._plugins = [(plugin, {item.uuid: item for item in plugin.served.values()}) for plugin in plugins]
         self._names = nodes
         self._known = ServerTable(values=dict(handles))
         self._directory = Directory(keys=keys)
@@ -226,7 +226,7 @@ class ForeignCapture:
         """
         for node in self._nodes.values():
             for plugin, _ in self._plugins if node.unknown else ():
-                sent = [item for item in plugin.characteristics.values() if item.pushed]
+                sent = [item for item in plugin.served.values() if item.pushed]
                 for handle, names in guess(node.unknown, sent).items():
                     yield f'0x{handle:04X} = "{names[0]}"' + "".join(f"  # or {name}" for name in names[1:])
 
@@ -332,7 +332,7 @@ def read_handles(path: Path, plugins: Sequence[Plugin]) -> dict[int, str]:
     table = content.get("handles")
     if not isinstance(table, dict) or set(content) != {"handles"}:
         raise ProblemsError([Problem(str(path), "", "has other content", "one table [handles]")])
-    known = {item.name: item.uuid for plugin in plugins for item in plugin.characteristics.values()}
+    known = {item.name: item.uuid for plugin in plugins for item in plugin.served.values()}
     found: dict[int, str] = {}
     problems: list[Problem] = []
     for key, value in table.items():

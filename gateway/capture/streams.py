@@ -1,12 +1,14 @@
 """A plugin's recorded streams against the values expected of them. Beside ``streams/NAME.capture`` stands
 ``streams/NAME.expected.toml`` with one ``[[frame]]`` for each frame of the capture, in order: its ``line``,
 and for each field its value as text (``"24.14 degC"``, a name, ``"no reading"``), a list for samples; or
-``refused = true`` for a payload that must not decode."""
+``refused = true`` for a payload that must not decode. A message that is unpacked has one behind the frame that it
+ends in, with the line of that."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -14,10 +16,11 @@ from typing import Any
 from gateway.capture.text import read_capture
 from gateway.host.toml import read_toml
 from gateway.model.errors import DecodeError, Problem, ProblemsError, UnitError
-from gateway.model.records import Reading
+from gateway.model.records import Frame, Reading
 from gateway.model.units import parse_quantity, parse_unit
 from gateway.plugin import Plugin
 from gateway.plugin.derive import as_constants, read_all
+from gateway.plugin.unpack import Unpacking
 
 NO_READING = "no reading"
 _RELATIVE = Fraction(1, 10**6)  # derived values are floats; fields are exact and meet it easily
@@ -42,6 +45,18 @@ def expected_path(capture: Path) -> Path:
     return capture.with_name(capture.name.removesuffix(".capture") + ".expected.toml")
 
 
+def _with_messages(frames: Iterable[tuple[int, Frame]], plugins: Mapping[str, Plugin]) -> Iterator[tuple[int, Frame]]:
+    """Frames with the line of each, and behind each the messages that end in it."""
+    unpacking = Unpacking()
+    for line, frame in frames:
+        yield line, frame
+        if frame.channel in plugins[frame.node].steps:
+            taken = [(line, frame.t_ns, frame.raw)]
+            messages, _ = unpacking.take(frame.node, plugins[frame.node], frame.channel, taken)
+            for name, ones in messages.items():
+                yield from ((line, Frame(one.t_ns, frame.node, name, one.raw)) for one in ones)
+
+
 def expected_text(capture: Path, plugins: Mapping[str, Plugin]) -> str:
     """What a capture's frames decode to now, as a file of expected values: to be looked through by somebody who knows.
 
@@ -54,7 +69,7 @@ def expected_text(capture: Path, plugins: Mapping[str, Plugin]) -> str:
     """
     lines = ["# Written from what the plugin decodes. Review it; from then on, check holds the plugin to it."]
     constants: dict[str, dict[str, dict[str, float]]] = {}
-    for number, frame in read_capture(capture):
+    for number, frame in _with_messages(read_capture(capture), plugins):
         plugin = plugins[frame.node]
         item = plugin.characteristics[frame.channel]
         own = constants.setdefault(frame.node, {})
@@ -76,7 +91,7 @@ def expected_text(capture: Path, plugins: Mapping[str, Plugin]) -> str:
 
 
 def _check(plugin: Plugin, capture: Path, expected: Path) -> tuple[int, list[Problem]]:
-    frames = read_capture(capture)
+    frames = list(_with_messages(read_capture(capture), defaultdict(lambda: plugin)))
     wanted = read_toml(expected)[1].get("frame", [])
     if not isinstance(wanted, list) or not all(isinstance(frame, dict) for frame in wanted):
         raise ProblemsError(

@@ -67,7 +67,7 @@ def _sensor_doubts(plugin: Plugin) -> Iterator[Problem]:
     for name in plugin.channels:
         item = plugin.characteristics[name]
         own = adopted_layout(item.uuid) is None  # the subscription alone switches an adopted one
-        if own and item.pushed and name not in {sensor.data for sensor in sensors}:
+        if own and item.pushed and item.step is None and name not in {sensor.data for sensor in sensors}:
             yield Problem(
                 file,
                 f"characteristic.{name}",

@@ -189,7 +189,8 @@ class _Reader(Problems):
                 if polls[channel] < SHORTEST_POLL_NS:
                     self.report_problem(where, text, "at least 10 ms: a read takes two connection events")
         for channel in plugin.channels:
-            if not plugin.characteristics[channel].pushed and channel not in decl.poll:
+            item = plugin.characteristics[channel]
+            if not item.pushed and not item.within and channel not in decl.poll:
                 self.report_problem(
                     f"{place}.poll",
                     f"{channel} can only be polled, but no polling period is set",

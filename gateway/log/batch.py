@@ -18,6 +18,7 @@ from uuid import uuid4
 
 from gateway.host.lock import readers_of
 from gateway.log.opening import WritableLog
+from gateway.log.schema import quoted
 from gateway.log.store import RunFacts, Store, discard, records_of, unused_file
 from gateway.log.table import Rows
 from gateway.log.timeline import Timeline
@@ -27,6 +28,7 @@ from gateway.model.figures import Requirement
 from gateway.model.link import LinkState
 from gateway.model.records import Frame
 from gateway.plugin import Plugin
+from gateway.plugin.unpack import Unpacking, Whole
 
 PATIENCE_S = 20.0
 PATIENCE_AT_END_S = 5.0
@@ -36,6 +38,11 @@ _RETRY_S = 0.5
 _PORTION = 20_000  # frames brought back in one transaction
 _RETURN_S = 5.0  # how often a batch that the second log refuses too is tried in the first
 _RESTORE_RETRY_S = 60.0  # after a log could not be made anew
+
+
+Key = tuple[str, str]  # node and channel
+Row = tuple[int, int, int]
+Groups = dict[Key, tuple[list[int], list[int], list[bytes]]]  # ids, times and payloads
 
 
 @dataclass(slots=True)
@@ -95,12 +102,13 @@ class BatchWriter:
         self._home: Store | None = None  # the log, while it can't be written and another takes its place
         self._first = 0  # id of the first frame there
         self._begun = 0  # events that it was given to begin with
-        self._fetched = 0, 0  # frames and events that are back from there
+        self._fetched = 0, 0  # numbers of frames, and events, that are back from there
         self._ended: tuple[int, str] | None = None
         self._closed: list[WritableLog] = []  # logs that are not written any more, still locked
         self.run = self._store.run
         self.status = WriterStatus(path)
         self._timeline = self._home_timeline = Timeline()
+        self._unpacking = self._home_unpacking = Unpacking()
         self._constant_channels: set[tuple[str, str]] = set()
         self._expect(facts.nodes)
         self._lost = False  # nothing can be written any more, here or elsewhere
@@ -253,6 +261,7 @@ class BatchWriter:
         self._first, self._fetched = store.next_frame, (0, 0)
         self._home, self._store = self._store, store
         self._home_timeline, self._timeline = self._timeline, self._timeline.anew()
+        self._home_unpacking, self._unpacking = self._unpacking, self._unpacking.copy()
         if self._full is None:
             self.status.failed = f"{self._path} could not be written: {self.status.trouble}. "
             self.status.failed += f"The rest of the run is in {rescue}"
@@ -260,20 +269,21 @@ class BatchWriter:
 
     def _return(self) -> bool:
         """Bring what stands in the other log into the log, made anew if need be; False where it does not answer yet."""
-        rescue, timeline = self._store, self._timeline
+        rescue, timeline, unpacking = self._store, self._timeline, self._unpacking
         if self._home is None or self._full is None:
             return False
-        self._store, self._timeline = self._home, self._home_timeline
+        self._store, self._timeline, self._unpacking = self._home, self._home_timeline, self._home_unpacking
         try:
             if self._home.in_place() or self._restore():
                 self._home = self._store
                 self._bring(rescue)
             else:
-                self._store, self._timeline = rescue, timeline
+                self._store, self._timeline, self._unpacking = rescue, timeline, unpacking
                 return False
         except (sqlite3.Error, OSError) as error:
             self.status.trouble = str(error)
-            self._store, self._timeline = rescue, timeline
+            self._home_unpacking = self._unpacking  # as far as portions were brought back
+            self._store, self._timeline, self._unpacking = rescue, timeline, unpacking
             return False
         self._home = None
         discard(rescue.path, rescue)
@@ -283,14 +293,14 @@ class BatchWriter:
         return True
 
     def _bring(self, rescue: Store) -> None:
-        """Write into the log, a portion at a time, what another holds."""
+        """Write into the log, a portion of its numbers at a time, what another holds."""
         frames, events = self._fetched
         while True:
             start = self._first + frames
             batch, own = records_of(rescue, range(start, start + _PORTION), self._begun + events)
             last = start + _PORTION >= rescue.next_frame
             self._write(batch, own, self._ended if last else None, again=True)
-            frames, events = frames + len(batch), events + len(own)
+            frames, events = frames + _PORTION, events + len(own)
             self._fetched = frames, events
             if last:
                 return
@@ -334,6 +344,8 @@ class BatchWriter:
         """Write a batch in one transaction; ``again`` for records that were shown and counted before."""
         store = self._store
         groups = _grouped(frames, store.next_frame)
+        unpacking, after = self._unpacking.copy(), store.next_frame + len(frames)
+        messages, wrong = self._unpack(unpacking, groups, after)
         connection = store.connection
         connection.execute("BEGIN IMMEDIATE")
         known = dict(store.nodes), dict(store.tables), dict(store.made), store.rules
@@ -346,6 +358,7 @@ class BatchWriter:
                     for number, e in enumerate(events, store.next_event)
                 ],
             )
+            connection.executemany("INSERT INTO unpacked VALUES (?, ?, ?)", messages)
             for key in groups.keys() & self._constant_channels:
                 codec = store.tables[key].item.codec
                 for number, raw in zip(groups[key][0], groups[key][2], strict=True):
@@ -353,7 +366,7 @@ class BatchWriter:
             seen = []
             for key in groups:
                 ids, times, raws = groups[key]
-                rows = self._insert(key, ids, times, raws)
+                rows = self._insert(key, ids, times, raws, wrong.get(key, {}))
                 seen.append((key, times, len(rows.refused), rows.newest))
             if ended is not None:
                 connection.execute("UPDATE run SET ended_ns = ?, ended_how = ? WHERE id = ?", (*ended, store.run))
@@ -363,7 +376,8 @@ class BatchWriter:
                 connection.execute("ROLLBACK")
             store.nodes, store.tables, store.made, store.rules = known
             raise
-        store.next_frame += len(frames)
+        self._unpacking = unpacking
+        store.next_frame += len(frames) + len(messages)
         store.next_event += len(events)
         if again:
             return
@@ -395,14 +409,50 @@ class BatchWriter:
         status.newest = newest or status.newest
         status.counters = self._store.tables[key].counters
 
-    def _insert(self, key: tuple[str, str], ids: list[int], times: list[int], raws: list[bytes]) -> Rows:
-        """Add one channel's frames; what can't be kept decoded is kept as it came, with the reason."""
+    def _unpack(self, unpacking: Unpacking, groups: Groups, first: int) -> tuple[list[Row], dict[Key, dict[int, str]]]:
+        """Add the messages in these frames as groups of their own.
+
+        Args:
+            first: the id of the first message.
+
+        Returns:
+            What to note of each message: its id, and the frames it came in; and what is wrong with frames, by channel.
+        """
+        found: list[tuple[int, Key, Whole]] = []
+        wrong: dict[Key, dict[int, str]] = {}
+        for key in list(groups):
+            plugin = self._facts.nodes[key[0]][0]
+            if key[1] in plugin.steps:
+                inner, wrong[key] = unpacking.take(key[0], plugin, key[1], list(zip(*groups[key], strict=True)))
+                found += [(one.last, (key[0], name), one) for name, ones in inner.items() for one in ones]
+        found.sort(key=lambda one: one[0])
+        noted = []
+        for number, (_, key, one) in enumerate(found, first):
+            group = groups.setdefault(key, ([], [], []))
+            group[0].append(number)
+            group[1].append(one.t_ns)
+            group[2].append(one.raw)
+            noted.append((number, one.first, one.last))
+        return noted, wrong
+
+    def _insert(self, key: Key, ids: list[int], times: list[int], raws: list[bytes], wrong: Mapping[int, str]) -> Rows:
+        """Add one channel's frames; what can't be kept decoded is kept as it came, with the reason.
+
+        Args:
+            wrong: what was found to be wrong with frames, these or earlier ones, by id.
+        """
         store, table = self._store, self._store.tables[key]
         store.connection.execute("SAVEPOINT channel")
         rows = Rows()
         try:
             refused = []
+            if earlier := [(why, number) for number, why in wrong.items() if number < ids[0]]:
+                store.connection.executemany(
+                    f"UPDATE {quoted(table.relation)} SET fault = ? WHERE id = ?",  # noqa: S608
+                    earlier,
+                )
             for rows in table.decoded(self._timeline, key[0], ids, times, raws):
+                rows.refuse(wrong)
                 table.insert(store.connection, store.nodes[key[0]], rows)
                 refused += rows.refused
             rows.refused = refused
@@ -418,9 +468,9 @@ class BatchWriter:
         return rows
 
 
-def _grouped(frames: Sequence[Frame], first: int) -> dict[tuple[str, str], tuple[list[int], list[int], list[bytes]]]:
+def _grouped(frames: Sequence[Frame], first: int) -> Groups:
     """Ids from ``first`` on, times and payloads of frames, by node and channel."""
-    groups: dict[tuple[str, str], tuple[list[int], list[int], list[bytes]]] = {}
+    groups: Groups = {}
     for number, (t_ns, node, channel, raw) in enumerate(frames, first):
         group = groups.get((node, channel))
         if group is None:

@@ -141,6 +141,7 @@ class _Source:
             if samples:
                 self._all(f"DELETE FROM main.{quoted(str(samples))} WHERE frame >= ? AND frame < ?", first, after)  # noqa: S608
             self._all(f"DELETE FROM main.{quoted(str(relation))} WHERE id >= ? AND id < ?", first, after)  # noqa: S608
+        self._all("DELETE FROM main.unpacked WHERE frame >= ? AND frame < ?", first, after)
         self._all("DELETE FROM main.absence WHERE node IN (SELECT id FROM main.node WHERE run = ?)", run)
         for name in ("event", "node", *_OF_A_RUN):
             self._all(f"DELETE FROM main.{name} WHERE run = ?", run)  # noqa: S608
@@ -182,6 +183,14 @@ class _Source:
             added,
             run,
         )
+        if self._all("SELECT 1 FROM src.sqlite_master WHERE name = 'unpacked'"):
+            self._all(
+                "INSERT INTO main.unpacked SELECT frame + ?1, first_frame + ?1, last_frame + ?1 FROM src.unpacked "
+                "WHERE frame >= ?2 AND frame < ?3",
+                shift,
+                first,
+                after,
+            )
         for relation, samples in relations:
             self._frames(relation, targets[relation], samples, first, after, shift)
 

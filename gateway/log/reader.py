@@ -60,6 +60,7 @@ class ChannelInfo:
     sample_fields: tuple[FieldInfo, ...]
     stores: int = 0  # how many values it keeps while nobody is subscribed, to send them later
     constant: bool = False  # read once on connecting: no channel of measured values
+    within: str = ""  # of messages that are unpacked from another channel: its name
 
     def with_role(self, role: Role) -> FieldInfo | None:
         """The field that has a role."""
@@ -279,13 +280,15 @@ class Log:
     def _channels(self, kind: str, node: int) -> Iterator[ChannelInfo]:
         """The channels of a kind; of several versions of one, the version this node wrote."""
         newest: dict[str, ChannelInfo] = {}
-        more = [f"ifnull({name}, 0)" if self._has("channel", name) else "0" for name in ("stores", "constant")]
+        more = [
+            f"ifnull({name}, 0)" if self._has("channel", name) else "0" for name in ("stores", "constant", "within")
+        ]
         for relation, samples, name, title, *kept in self._query(
             f"SELECT relation, samples, name, title, {', '.join(more)} FROM channel WHERE kind = ? ORDER BY rowid",  # noqa: S608
             kind,
         ):
             own = self._fields(relation), self._fields(samples)
-            info = ChannelInfo(relation, samples, name, title, *own, int(kept[0]), bool(kept[1]))
+            info = ChannelInfo(relation, samples, name, title, *own, int(kept[0]), bool(kept[1]), str(kept[2] or ""))
             wrote = next(self._query(f"SELECT 1 FROM {quoted(relation)} WHERE node = ? LIMIT 1", node), None)  # noqa: S608
             if wrote or name not in newest:
                 newest[name] = info

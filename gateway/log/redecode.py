@@ -23,6 +23,7 @@ from gateway.log.timeline import Timeline
 from gateway.model.errors import LogFileError
 from gateway.model.events import DecodedAgain, EventKind
 from gateway.plugin import Plugin
+from gateway.plugin.unpack import Unpacking
 
 CHUNK_ROWS = 50_000
 
@@ -105,7 +106,7 @@ class _Work:
     ) -> None:
         self._connection, self._plugins, self._on_progress = connection, plugins, on_progress
         self._database = Database(connection)
-        self._timeline = Timeline()
+        self._timeline, self._unpacking = Timeline(), Unpacking()
         self._frames = self._faults = self._all = self._fit_now = self._misfit_now = 0
         self._changes: dict[str, ColumnChange] = {}
 
@@ -174,14 +175,15 @@ class _Work:
             self._timeline.add(node, frame, channel.name, raw, item.codec)
 
     def _channel(self, channel: _Channel) -> None:
-        item = self._plugins[channel.kind].characteristics[channel.name]
+        plugin = self._plugins[channel.kind]
+        item = plugin.characteristics[channel.name]
         there = self._columns_of(channel.relation)
         table = ChannelTable(
             self._database,
             channel.kind,
             item,
             channel.relation,
-            channel.name in self._plugins[channel.kind].constants,
+            channel.name in plugin.constants,
         )
         now = self._columns_of(channel.relation)
         kept = [place for place, column in enumerate(table.columns) if there.get(column) == now[column]]
@@ -194,12 +196,18 @@ class _Work:
         names = [f"{channel.kind} {channel.name} {table.columns[place]}" for place in kept]
         while chunk := self._connection.execute(sql, (last,)).fetchall():
             last = chunk[-1][0]
-            nodes = {row[1] for row in chunk}
+            nodes = sorted({row[1] for row in chunk})
             for node in nodes:
                 own = chunk if len(nodes) == 1 else [row for row in chunk if row[1] == node]
                 ids, _, times, raws, *_ = zip(*own, strict=True)
                 before = {row[0]: row[4:] for row in own}
+                faults: dict[int, str] = {}
+                if channel.name in plugin.steps:
+                    faults = self._unpacking.take(node, plugin, channel.name, list(zip(ids, times, raws, strict=True)))[
+                        1
+                    ]
                 for made in table.decoded(self._timeline, node, ids, times, raws):
+                    made.refuse(faults)
                     table.update(self._connection, node, made)
                     self._compare(names, kept, before, made)
                     self._faults += len(made.refused)

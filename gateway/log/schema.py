@@ -59,7 +59,8 @@ CREATE TABLE IF NOT EXISTS channel (
     uuid TEXT NOT NULL,
     layout TEXT NOT NULL,          -- tells two versions of a layout apart
     stores INTEGER,                -- how many values it keeps while nobody is subscribed
-    constant INTEGER               -- 1 for what is read once on connecting
+    constant INTEGER,              -- 1 for what is read once on connecting
+    within TEXT                    -- of messages that are unpacked from another channel: its name
 );
 CREATE TABLE IF NOT EXISTS field (
     relation TEXT NOT NULL,
@@ -83,6 +84,11 @@ CREATE TABLE IF NOT EXISTS absence (  -- how often a value was missing from a fr
     reason TEXT NOT NULL,
     count INTEGER NOT NULL,
     PRIMARY KEY (node, relation, column_name, reason)
+);
+CREATE TABLE IF NOT EXISTS unpacked (  -- of messages that are unpacked: the frames that each came in
+    frame INTEGER PRIMARY KEY,
+    first_frame INTEGER NOT NULL,
+    last_frame INTEGER NOT NULL
 );
 CREATE TABLE IF NOT EXISTS requirement (
     run INTEGER NOT NULL REFERENCES run(id),
@@ -112,6 +118,7 @@ _LATER = (  # columns that a log of an earlier version lacks
     ("requirement", "risk REAL"),
     ("channel", "stores INTEGER"),
     ("channel", "constant INTEGER"),
+    ("channel", "within TEXT"),
 )
 
 

@@ -171,7 +171,8 @@ def records_of(store: Store, ids: range, done: int) -> tuple[list[Frame], list[L
     """What a log holds in the order it was given: the frames of some ids, and the events after the first ``done``."""
     names = {number: name for name, number in store.nodes.items()}
     rows: list[tuple[int, Frame]] = []
-    for relation, channel in store.connection.execute("SELECT relation, name FROM channel").fetchall():
+    received = "SELECT relation, name FROM channel WHERE within IS NULL"  # messages are unpacked anew
+    for relation, channel in store.connection.execute(received).fetchall():
         found = store.connection.execute(
             f'SELECT id, t_ns, node, raw FROM "{relation}" WHERE id >= ? AND id < ?',  # noqa: S608
             (ids.start, ids.stop),

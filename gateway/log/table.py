@@ -45,6 +45,12 @@ class Rows:
     newest: dict[str, Any] = field(default_factory=dict)
     absent: Counter[tuple[str, str, str]] = field(default_factory=Counter)
 
+    def refuse(self, faults: Mapping[int, str]) -> None:
+        """Keep as they came those frames that were found to be of no use otherwise, by their id."""
+        if faults:
+            self.refused += [(*row[:3], faults[row[0]]) for row in self.frames if row[0] in faults]
+            self.frames = [row for row in self.frames if row[0] not in faults]
+
 
 class ChannelTable:
     """The relation of one characteristic in one log.
@@ -67,7 +73,7 @@ class ChannelTable:
         constant: bool = False,
     ) -> None:
         self.item = item
-        self._kept = {"stores": item.stores, "constant": int(constant)}
+        self._kept = {"stores": item.stores, "constant": int(constant), "within": item.within or None}
         self._head = [d for d in item.derived if not d.in_samples]
         self._inner = [d for d in item.derived if d.in_samples]
         self.columns = [f.column for f in item.layout.fields] + [d.column for d in self._head]
@@ -83,6 +89,8 @@ class ChannelTable:
             told += (item.layout.check, item.layout.message)
         if item.stores:  # what one run's node stores must not be taken for what another's does
             told += (item.stores,)
+        if item.within:
+            told += (item.within,)
         signature = hashlib.sha256(repr(told).encode())
         layout = signature.hexdigest()[:16]
         self.relation = relation or self._claim(database, f"{kind}_{item.name}".replace("-", "_"), kind, layout)

@@ -18,6 +18,7 @@ from gateway.plugin.layout.declare import NAME, read_layout
 from gateway.plugin.layout.formula import Formula
 from gateway.plugin.layout.model import Layout, Message
 from gateway.plugin.layout.presence import ReportProblem
+from gateway.plugin.layout.shape import FieldDecl
 from gateway.plugin.model import Advertising, Characteristic, Derived, Input, Plugin, Sensor, Setting, period_fits
 from gateway.plugin.require import read_spec
 from gateway.plugin.shape import (
@@ -30,6 +31,9 @@ from gateway.plugin.shape import (
     SensorShape,
 )
 from gateway.plugin.standard.adopted import BASE_UUID, adopted
+from gateway.plugin.unpack import Step, read_unpack
+from gateway.plugin.unpack.model import CONTENT
+from gateway.plugin.unpack.sealed import Sealed
 
 KIND = re.compile(r"[a-z][a-z0-9-]{0,39}")
 RESERVED_RELATIONS = {"former_plugin", "event_utc"}  # of the log's own tables those that kind_name could be
@@ -55,11 +59,13 @@ class _Loader:
         report_problem = self.report_problem(f"characteristic.{name}")
         if not NAME.fullmatch(name):
             report_problem("", f"name {name!r}", "lower-case letters, digits and _")
-        uuid = _uuid(decl.uuid, "uuid", report_problem)
+        uuid, service = self._place_of(decl, report_problem)
         known = adopted().get(uuid)
         fields, samples = decl.fields, decl.samples
         if known and not fields and samples is None:
             fields, samples = known.fields, known.samples
+        if decl.unpack is not None:
+            fields = [*fields, FieldDecl(name=CONTENT, type="uint8[]")]
         layout = read_layout(fields, samples, decl.byte_order, decl.length, report_problem, decl.check)
         if name == LINK or name.endswith(("_sample", "_utc")):
             report_problem(
@@ -77,7 +83,7 @@ class _Loader:
                 report_problem(
                     "message_at", f"byte {decl.message_at} is not one that every value has", "one of the first"
                 )
-            if not {"notify", "indicate"} & set(decl.properties):
+            if decl.within is None and not {"notify", "indicate"} & set(decl.properties):
                 report_problem(
                     "message", "a characteristic that is only read", "message for what notifies or indicates"
                 )
@@ -92,12 +98,41 @@ class _Loader:
             name,
             title,
             uuid,
-            _uuid(decl.service, "service", report_problem),
+            service,
             frozenset(decl.properties),
             layout,
             decl.description,
             stores=decl.stores or 0,
+            step=self._step(name, decl, layout),
+            within=decl.within or "",
         )
+
+    @staticmethod
+    def _place_of(decl: CharacteristicShape, report_problem: ReportProblem) -> tuple[str, str]:
+        """UUIDs of a characteristic and of its service; of a message that comes in another, none."""
+        given = {"uuid": decl.uuid, "service": decl.service, "properties": decl.properties}
+        if decl.within is None:
+            for key in (key for key, value in given.items() if not value):
+                report_problem(key, "missing", "given, or within, where it is a message in another characteristic")
+            return (_uuid(decl.uuid, "uuid", report_problem) if decl.uuid else ""), (
+                _uuid(decl.service, "service", report_problem) if decl.service else ""
+            )
+        if extra := [key for key, value in given.items() if value]:
+            report_problem("within", f"{' and '.join(extra)} of a message in another", "those of the outer one only")
+        if decl.stores is not None:
+            report_problem("stores", "a message in another", "stores at what is subscribed to")
+        return "", ""
+
+    def _step(self, name: str, decl: CharacteristicShape, layout: Layout) -> Step | None:
+        """How messages are unpacked from its values."""
+        if decl.unpack is None:
+            return None
+        report_problem = self.report_problem(f"characteristic.{name}.unpack")
+        if layout.tail is None or layout.tail.name != CONTENT or decl.samples is not None:
+            report_problem("", "samples, or a field that takes all that is left", "only fields in front of the content")
+            return None
+        step = read_unpack(decl.unpack, layout, decl.byte_order, report_problem)
+        return step.beside(self.path.parent) if isinstance(step, Sealed) else step
 
     def setting(
         self, place: str, decl: EnableShape | PeriodShape, table: Mapping[str, Characteristic]
@@ -302,18 +337,43 @@ class _Loader:
     def characteristics(self, file: PluginFileShape) -> dict[str, Characteristic]:
         table = {name: self.characteristic(name, decl) for name, decl in file.characteristic.items()}
         for item in table.values():
-            same = [other for other in table.values() if other.uuid == item.uuid]
+            self._check_within(item, table)
+            same = [other for other in table.values() if (other.uuid, other.within) == (item.uuid, item.within)]
             if len(same) == 1:
                 continue
             report_problem = self.report_problem(f"characteristic.{item.name}")
             messages = [other.layout.message for other in same]
             if None in messages:
-                report_problem("uuid", f"{item.uuid} is used twice", "UUIDs are unique, or each with its message")
+                report_problem(
+                    "uuid" if item.uuid else "within",
+                    f"{item.uuid or item.within} is used twice",
+                    "UUIDs are unique, or each with its message",
+                )
             elif len({message.at for message in messages if message}) > 1 or len(set(messages)) < len(messages):
                 report_problem("message", "is that of another one, or in another byte", "a number of its own, one byte")
             elif len({(other.service, other.properties) for other in same}) > 1:
                 report_problem("properties", "differ, or the service does", "the same for all messages")
         return table
+
+    def _check_within(self, item: Characteristic, table: Mapping[str, Characteristic]) -> None:
+        """What it comes in is there and is unpacked, and nothing comes in itself."""
+        report_problem = self.report_problem(f"characteristic.{item.name}")
+        outer, passed = item, {item.name}
+        while outer.within:
+            if outer.within not in table or table[outer.within].step is None:
+                known = ", ".join(name for name, one in table.items() if one.step is not None) or "none is declared"
+                if outer is item:
+                    report_problem("within", f"{outer.within!r}", f"a characteristic with unpack: {known}")
+                return
+            outer = table[outer.within]
+            if outer.name in passed:
+                report_problem(
+                    "within", f"comes in itself, by {' and '.join(sorted(passed))}", "what is on the air last"
+                )
+                return
+            passed.add(outer.name)
+        if item.step is not None and not any(one.within == item.name for one in table.values()):
+            report_problem("unpack", "no message is declared", f"a characteristic with within = {item.name!r}")
 
     def constants(self, file: PluginFileShape, table: Mapping[str, Characteristic]) -> dict[str, str]:
         """The characteristic that each constant is read from, by the constant's name."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
@@ -17,6 +17,7 @@ from gateway.plugin.layout.codec import Codec
 from gateway.plugin.layout.formula import Formula
 from gateway.plugin.layout.model import Field, Layout
 from gateway.plugin.layout.types import Value
+from gateway.plugin.unpack import Step
 
 Values = Mapping[str, Mapping[str, Value]]  # by characteristic, by field, in the field's unit
 _NANOSECOND = parse_unit("ns")
@@ -72,6 +73,8 @@ class Characteristic:
     Attributes:
         description: what its User Description descriptor is to say, None where that is left open.
         stores: how many values it keeps while nobody is subscribed, 0 for none.
+        step: how messages in its values are unpacked, None where they hold none.
+        within: of such a message, the characteristic it comes in; it has no UUID and no properties of its own.
     """
 
     name: str
@@ -83,6 +86,8 @@ class Characteristic:
     description: str | None = None
     derived: tuple[Derived, ...] = ()
     stores: int = 0
+    step: Step | None = None
+    within: str = ""
 
     @cached_property
     def codec(self) -> Codec:
@@ -232,7 +237,7 @@ class Plugin:
         return tuple(
             name
             for name, item in self.characteristics.items()
-            if name not in other and item.properties & {"read", "notify", "indicate"}
+            if name not in other and (item.within or item.properties & {"read", "notify", "indicate"})
         )
 
     def named(self, name: str, raw: bytes) -> str:
@@ -245,7 +250,44 @@ class Plugin:
 
     @cached_property
     def _messages(self) -> dict[tuple[str, int], str]:
-        return {(c.uuid, c.layout.message.number): c.name for c in self.characteristics.values() if c.layout.message}
+        return {
+            (c.uuid or c.within, c.layout.message.number): c.name
+            for c in self.characteristics.values()
+            if c.layout.message
+        }
+
+    @cached_property
+    def served(self) -> Mapping[str, Characteristic]:
+        """What stands in the node's GATT table: all but messages that come in others."""
+        return {name: item for name, item in self.characteristics.items() if not item.within}
+
+    @cached_property
+    def steps(self) -> Mapping[str, Step]:
+        """How messages are unpacked, by the characteristic they come in."""
+        return {name: item.step for name, item in self.characteristics.items() if item.step is not None}
+
+    @cached_property
+    def _inner(self) -> Mapping[str, Characteristic]:
+        """One of the messages in each characteristic."""
+        return {item.within: item for item in self.characteristics.values() if item.within}
+
+    def inner(self, outer: str, raw: bytes) -> str:
+        """The message that these bytes, which came in another characteristic, are; "" where none is declared so."""
+        one = self._inner.get(outer)
+        if one is None or one.layout.message is None:
+            return one.name if one is not None else ""
+        at = one.layout.message.at
+        return self._messages.get((outer, raw[at]), "") if len(raw) > at else ""
+
+    def on_air(self, name: str) -> Characteristic:
+        """The characteristic of the GATT table that the values of a channel come in."""
+        return next(reversed([self.characteristics[name], *self.carriers(name)]))
+
+    def carriers(self, name: str) -> Iterator[Characteristic]:
+        """The characteristics that a message comes in, from the innermost to the one on the air."""
+        while outer := self.characteristics[name].within:
+            name = outer
+            yield self.characteristics[name]
 
     def started(self, name: str) -> dict[str, Value]:
         """The fields of a setting as they are declared to be after power-up; zero where nothing is said."""

@@ -27,6 +27,7 @@ from gateway.plugin.shape import (
     SensorShape,
 )
 from gateway.plugin.standard.adopted import adopted_rows
+from gateway.plugin.unpack import UnpackDecl
 
 _INTRODUCTION = """\
 # The plugin format
@@ -52,6 +53,12 @@ _TABLES: tuple[tuple[str, str, type[BaseModel]], ...] = (
         CheckDecl,
     ),
     ("`crc` by its parameters", "As catalogues of CRCs have them.", CrcDecl),
+    (
+        "`unpack`",
+        "Where values carry messages in a form of their own; the raw bytes of both are kept, each message with the "
+        "frames it came in.",
+        UnpackDecl,
+    ),
     ("`[sensor.NAME]`", "What can be switched, and its period set, on its own.", SensorShape),
     ("`enable` of a sensor", "", EnableShape),
     ("`period` of a sensor", "", PeriodShape),
@@ -87,6 +94,16 @@ _WAYS = """\
 | sends bands, cells or channels | `each = 8`, or `each = ["410", "440"]` |
 | sends several messages on one characteristic | `message = 1` in each, with the same `uuid` |
 | ends values with a CRC or a sum | `check = { crc = "CRC-16/KERMIT" }` |
+| appends a check of its own | `check = { sum = 8, negated = true }`, or `crc` by its parameters |
+| splits a message over values | `unpack = { by = "pieces", first = "first", last = "last", number = "place" }` |
+| puts the length in front of a message | `unpack = { by = "length", length = "uint16", adds = 2 }` |
+| sends lines of text | `unpack = { by = "delimiter", ends = "0d0a" }`, then `{ by = "text", separator = "," }` |
+| frames messages by COBS or SLIP | `unpack = { by = "delimiter", coding = "COBS" }` |
+| sends JSON | `unpack = { by = "text", json_paths = ["t", "battery.v"] }` |
+| sends type, length, value | `unpack = { by = "records", length = "uint8", at = 1, adds = 2 }`, `message = TYPE` |
+| sends differences | `unpack = { by = "integers", code = "sint6", first_type = "sint16", differences = true }` |
+| sends variable-length integers | `unpack = { by = "integers", code = "LEB128" }`, or `"zigzag"` for signed ones |
+| encrypts what it sends | `unpack = { by = "cipher", mode = "AES-CCM", key_env = "NAME", nonce = [...] }` |
 | counts its values | `role = "sequence"`, so that loss is exact |
 | stamps its values | `role = "node time"`, so that its clock and restarts show |
 | keeps values while nobody listens | `stores = 500` |

@@ -13,6 +13,7 @@ from gateway.plugin.layout.model import Order
 from gateway.plugin.layout.shape import CheckDecl, FieldDecl, SamplesDecl
 from gateway.plugin.layout.types import MAX_VALUE_BYTES
 from gateway.plugin.model import Property
+from gateway.plugin.unpack import UnpackDecl
 
 _STRICT = ConfigDict(extra="forbid", strict=True, use_attribute_docstrings=True)
 
@@ -29,12 +30,19 @@ class HeadShape(BaseModel):
 
 class CharacteristicShape(BaseModel):
     model_config = _STRICT
-    uuid: str
-    """128 bits, or the 16-bit UUID of an adopted one such as `"0x2A19"`, which then needs no fields."""
-    service: str
+    uuid: str = ""
+    """128 bits, or the 16-bit UUID of an adopted one such as `"0x2A19"`, which then needs no fields. It, the service
+    and the properties are required, unless `within` is given."""
+    service: str = ""
     """UUID of the service it belongs to."""
-    properties: Annotated[list[Property], Declared(min_length=1)]
+    properties: list[Property] = []
     """What the node offers; a run subscribes to what notifies or indicates, and reads what the run file polls."""
+    unpack: UnpackDecl | None = None
+    """How the messages in its values are unpacked, see below. Its fields are then those in front of the content; each
+    message is declared as a characteristic of its own, with `within`, and is a channel of its own."""
+    within: str | None = None
+    """Of a message that is unpacked: the characteristic it comes in. Where that carries several, `message` tells them
+    apart."""
     title: str = ""
     """One-line description."""
     description: str | None = None

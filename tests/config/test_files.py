@@ -148,7 +148,7 @@ def test_a_byte_order_mark_is_no_matter(tmp_path: Path) -> None:
 
 
 def test_an_unknown_plugin_is_named_with_those_that_are_known() -> None:
-    with pytest.raises(InputError, match="bore-gauge, loan-crate"):
+    with pytest.raises(InputError, match="bore-gauge, bore-station, crate-journal, loan-crate"):
         find_plugin("nope")
 
 

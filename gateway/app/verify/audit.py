@@ -133,7 +133,7 @@ def _of_capture(
     trouble = Trouble()
     tables = tables_in(path, trouble, keys)
     if plugin is not None:  # a phone is a server, too
-        own = {item.uuid for item in plugin.characteristics.values()}
+        own = {item.uuid for item in plugin.served.values()}
         tables = [table for table in tables if own & {item.uuid for _, item in table.characteristics}] or tables
     chosen = [table for table in tables if who in (None, table.who)]
     if not chosen:
@@ -165,7 +165,7 @@ def _of_text(path: Path, plugin: Plugin | None, who: str | None) -> list[FoundTa
             f"{path} contains no GATT table of {who or 'a node'}; use a capture that begins before the link, "
             "recorded or extracted by this version"
         )
-    declared = plugin.characteristics.values() if plugin is not None else ()
+    declared = plugin.served.values() if plugin is not None else ()
     for node, table in tables.items():
         table.unseen.append("descriptors and settings (a run does not read them)")
         for own in declared:

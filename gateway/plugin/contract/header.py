@@ -56,11 +56,11 @@ def header(name: str, plugin: Plugin) -> Iterator[str]:
         yield f"    {name.upper()}_{result} = {number}, /* {meaning} */"
     yield from ("};", "")
     yield "/* UUIDs in over-the-air order: least significant byte first. */"
-    for number, uuid in enumerate(dict.fromkeys(item.service for item in plugin.characteristics.values())):
+    for number, uuid in enumerate(dict.fromkeys(item.service for item in plugin.served.values())):
         yield defines.line(f"{name.upper()}_SERVICE_UUID_{number}", uuid_bytes(uuid), uuid)
-    for item in plugin.characteristics.values():
+    for item in plugin.served.values():
         yield defines.line(f"{name.upper()}_UUID_{item.name.upper()}", uuid_bytes(item.uuid), item.uuid)
-    for item in plugin.characteristics.values():
+    for item in plugin.served.values():
         yield from _declarations(name, item, defines)
     yield from _sensors(name, plugin, defines)
     yield from (

@@ -67,7 +67,7 @@ def _lines(plugin: Plugin) -> Iterator[str]:
     yield from ("", "## Services and characteristics", "")
     yield from _table("service", "characteristic", "UUID", "properties", "length")
     last = ""
-    for item in sorted(plugin.characteristics.values(), key=lambda item: list(_services(plugin)).index(item.service)):
+    for item in sorted(plugin.served.values(), key=lambda item: list(_services(plugin)).index(item.service)):
         service = short_uuid(item.service) if item.service != last else ""
         properties = ", ".join(sorted(item.properties))
         yield _row(service, item.name, short_uuid(item.uuid), properties, item.layout.expected_length)
@@ -98,7 +98,7 @@ def _lines(plugin: Plugin) -> Iterator[str]:
 
 
 def _services(plugin: Plugin) -> dict[str, None]:
-    return dict.fromkeys(item.service for item in plugin.characteristics.values())
+    return dict.fromkeys(item.service for item in plugin.served.values())
 
 
 def _characteristic(plugin: Plugin, item: Characteristic) -> Iterator[str]:
@@ -110,9 +110,13 @@ def _characteristic(plugin: Plugin, item: Characteristic) -> Iterator[str]:
         "",
         f"## {item.name}",
         "",
-        f"{_cell(item.title)}, `{item.uuid}`. {layout.expected_length.capitalize()}.{order}",
+        f"{_cell(item.title)}, {f'in `{item.within}`' if item.within else f'`{item.uuid}`'}. "
+        f"{layout.expected_length.capitalize()}.{order}",
         "",
     )
+    if item.step is not None:
+        inner = [one.name for one in plugin.characteristics.values() if one.within == item.name]
+        yield from (f"{item.step.text} In it: {', '.join(f'`{name}`' for name in inner)}.", "")
     if layout.message is not None:
         yield (
             f"One of several messages of this characteristic: that with 0x{layout.message.number:02X} in byte "

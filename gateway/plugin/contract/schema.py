@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import fields
 from fractions import Fraction
 from typing import Any
 
@@ -10,12 +11,15 @@ from gateway.plugin.contract.names import generated_line
 from gateway.plugin.contract.vectors import switched, vectors
 from gateway.plugin.layout.model import Field, Layout
 from gateway.plugin.model import Characteristic, Derived, Plugin
+from gateway.plugin.unpack import Step
 
 _WORDS = [
     "Blocks follow each other; one is there where all its conditions hold (raw numbers of earlier fields; a field that "
     "is absent meets none) and, where it says so, the value goes on. Samples or a tail take the rest.",
     "Bits count from the start of their block or sample: in little-endian fields from the lowest bit of the first "
     "byte, in big-endian ones from the highest.",
+    "What is unpacked from a value's content, as its own text says, is a message of the characteristics that are "
+    "within it; where there are several, message tells by which byte.",
     "A raw number listed under no_reading has no value. One under names has that name, and where there are names any "
     "other is 'unnamed N'. Else its value is (raw * num + add) / den in the unit, or without a scale the number.",
 ]
@@ -62,8 +66,10 @@ def schema(plugin: Plugin) -> str:
 def _characteristic(plugin: Plugin, item: Characteristic) -> dict[str, Any]:
     return {
         "title": item.title,
-        "uuid": item.uuid,
-        "service": item.service,
+        "uuid": item.uuid or None,
+        "service": item.service or None,
+        "within": item.within or None,
+        "unpack": None if item.step is None else _step(item.step),
         "properties": sorted(item.properties),
         "length": item.layout.expected_length,
         "stores": item.stores,
@@ -75,6 +81,21 @@ def _characteristic(plugin: Plugin, item: Characteristic) -> dict[str, Any]:
             for vector in vectors(item, True, switched(plugin, item))
         ],
     }
+
+
+def _step(step: Step) -> dict[str, Any]:
+    """How the content of a value is unpacked: the kind of step, what it is told, and the same in words."""
+    told: dict[str, Any] = {"kind": type(step).__name__.lower(), "text": step.text}
+    for one in fields(step):
+        value = getattr(step, one.name)
+        if one.name in ("layout", "env", "file"):  # where a key lies is this machine's business
+            continue
+        if isinstance(value, Field):
+            value = _place(value)
+        elif isinstance(value, tuple):
+            value = [f"0x{part.hex()}" if isinstance(part, bytes) else part for part in value]
+        told[one.name] = value.hex() if isinstance(value, bytes) else value
+    return told
 
 
 def _layout(layout: Layout) -> dict[str, Any]:

@@ -77,8 +77,11 @@ class Twin:
         self._frozen: Value = None
         self._counts = dict.fromkeys(plugin.characteristics, 0)
         self._sequence = dict.fromkeys(plugin.characteristics, 0)
+        self._sent = dict.fromkeys(plugin.characteristics, 0)  # values that carried messages
         self._settings = Settings(plugin, config.faults.firmware)
-        unset = [name for name in plugin.channels if plugin.characteristics[name].pushed]
+        unset = [
+            name for name in plugin.channels if plugin.characteristics[name].step is None and plugin.on_air(name).pushed
+        ]
         sensed = {sensor.data for sensor in plugin.sensors.values()}
         # what no sensor is declared for goes on at a pace of its own
         free = {name: Pace(Sensor.free(name)) for name in unset if name not in sensed}
@@ -98,7 +101,7 @@ class Twin:
     def _build(self) -> None:
         services: dict[str, list[Served[bytes]]] = {}
         by_uuid: dict[str, Served[bytes]] = {}
-        for item in self.plugin.characteristics.values():
+        for item in self.plugin.served.values():
             if item.uuid in by_uuid:  # another message of the same characteristic
                 self._served[item.name] = by_uuid[item.uuid]
                 continue
@@ -188,7 +191,7 @@ class Twin:
             return int(announced) if isinstance(announced, int | float) else 0
         pace = next((pace for pace in self._paces.values() if pace.sensor.data == item.name), None)
         wanted = round(pace.period_s * 1e9 / group.every_ns) if pace and group.every_ns else 1
-        room = (self._link.att_mtu if self._link else att.ATT_DEFAULT_MTU) - 3 - item.layout.head - item.layout.behind
+        room = self._room - item.layout.head - item.layout.behind
         return int(max(1, min(wanted, room // group.size)))
 
     def _value(self, item: Characteristic, field: Field, now: float, count: int) -> Value:
@@ -236,7 +239,7 @@ class Twin:
         )
         async with asyncio.TaskGroup() as group:
             for pace in self._paces.values():
-                if self.plugin.characteristics[pace.sensor.data].pushed:
+                if self.plugin.on_air(pace.sensor.data).pushed:
                     group.create_task(self._sense(pace), name=f"{self.name} {pace.sensor.name}")
             if self._faults.drop_link_ns is not None:
                 group.create_task(self._drop_links(self._faults.drop_link_ns / 1e9), name=f"{self.name} dropping links")
@@ -273,14 +276,15 @@ class Twin:
             except TimeoutError:
                 if pace.on and (item.stores or self._listener(item)):
                     payload = self._payload(item, advance=True)
-                    if self._listener(item):
-                        await self._push(item, payload)
-                    else:
-                        stored.append(payload)
+                    for value in self._packed(item, payload):
+                        if self._listener(item):
+                            await self._push(self.plugin.on_air(item.name), value)
+                        else:
+                            stored.append(value)
 
     def _listener(self, item: Characteristic) -> bool:
         subscribers = self.device.gatt_server.subscribers.get(self._link, {})
-        return any(subscribers.get(self._served[item.name].handle, b""))
+        return any(subscribers.get(self._served[self.plugin.on_air(item.name).name].handle, b""))
 
     async def _push(self, item: Characteristic, payload: bytes, wait: bool = False) -> None:
         """Send a value; where too many are on their way it is dropped, unless it can ``wait``."""
@@ -298,6 +302,20 @@ class Twin:
         else:
             with contextlib.suppress(TimeoutError, core.TimeoutError):  # nobody confirmed: the link is on its way out
                 await self.device.indicate_subscriber(self._link, self._served[item.name], payload)
+
+    def _packed(self, item: Characteristic, payload: bytes) -> list[bytes]:
+        """The values that carry a message, by all steps that unpack it."""
+        values = [payload]
+        for outer in self.plugin.carriers(item.name):
+            if outer.step is not None:
+                number, self._sent[outer.name] = self._sent[outer.name], self._sent[outer.name] + len(values)
+                values = [v for n, one in enumerate(values, number) for v in outer.step.pack(one, self._room, n)]
+        return values
+
+    @property
+    def _room(self) -> int:
+        """Bytes of a notification."""
+        return int(self._link.att_mtu if self._link else att.ATT_DEFAULT_MTU) - 3
 
     def _shortened(self, item: Characteristic, payload: bytes) -> bytes:
         """The payload, a byte short when that fault is due."""

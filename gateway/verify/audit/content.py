@@ -83,7 +83,7 @@ def _lengths(table: FoundTable, plugin: Plugin | None) -> Broken:
 
 
 def _adopted(table: FoundTable, plugin: Plugin | None) -> Broken:
-    own = {item.uuid for item in plugin.characteristics.values()} if plugin else set()
+    own = {item.uuid for item in plugin.served.values()} if plugin else set()
     for _, item in table.characteristics:
         layout = adopted_layout(item.uuid)
         if layout is None or item.uuid in own:  # a plugin's layout is held against its values by a rule of its own

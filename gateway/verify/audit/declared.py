@@ -26,7 +26,7 @@ def _pairs(
     table: FoundTable, plugin: Plugin | None
 ) -> Iterator[tuple[Characteristic, FoundService, FoundCharacteristic]]:
     """Declared characteristics with what was found of them, in their own service where there are several."""
-    for own in plugin.characteristics.values() if plugin else ():
+    for own in plugin.served.values() if plugin else ():
         same = [(service, item) for service, item in table.characteristics if item.uuid == own.uuid]
         inside = [pair for pair in same if pair[0].uuid == own.service] or same
         if inside:
@@ -35,7 +35,7 @@ def _pairs(
 
 def _missing(table: FoundTable, plugin: Plugin | None) -> Broken:
     found = {own.name for own, _, _ in _pairs(table, plugin)}
-    for own in plugin.characteristics.values() if plugin and table.services else ():
+    for own in plugin.served.values() if plugin and table.services else ():
         if own.name not in found:
             yield (
                 own.name,
@@ -57,7 +57,7 @@ def _service(table: FoundTable, plugin: Plugin | None) -> Broken:
 def _unexpected(table: FoundTable, plugin: Plugin | None) -> Broken:
     if plugin is None:
         return
-    declared = {item.uuid for item in plugin.characteristics.values()}
+    declared = {item.uuid for item in plugin.served.values()}
     for service, item in table.characteristics:
         if item.uuid not in declared and (short_number(service.uuid) or 0) not in _EVERYWHERE:
             known = uuid16_dict.get(short_number(item.uuid) or 0, "")

@@ -111,7 +111,7 @@ def audit(table: FoundTable, plugin: Plugin | None, rules: tuple[Rule, ...]) -> 
 
 def place_of(item: FoundCharacteristic, plugin: Plugin | None) -> str:
     """Where a characteristic stands, for people."""
-    names = [own.name for own in plugin.characteristics.values() if own.uuid == item.uuid] if plugin else []
+    names = [own.name for own in plugin.served.values() if own.uuid == item.uuid] if plugin else []
     return f"0x{item.handle:04X} {names[0] if names else short_uuid(item.uuid)}"
 
 

@@ -20,6 +20,7 @@ from gateway.model.records import Frame, Sink
 from gateway.model.security import Pairing
 from gateway.plugin import Plugin, Sensor, Values
 from gateway.plugin.layout.types import Value
+from gateway.plugin.unpack import Unpacking
 from gateway.radio import Radio
 from gateway.session.deadline import REQUEST_S, disconnect, within
 from gateway.session.discover import CONNECT_S, forget, look_for
@@ -44,6 +45,7 @@ class NodeClient:
         self.heard: dict[str, list[tuple[int, bytes]]] = {name: [] for name in plugin.channels}
         self._who, self._client, self._sink, self._clock = who, client, sink, clock
         self._came = asyncio.Event()
+        self._unpacking = Unpacking()
         self._targets: dict[str, BleakGATTCharacteristic] = {}
         self._off: set[str] = set()  # sensors known to be switched off
         self._written = {name: started(plugin, name) for name in plugin.settings}  # of those that can't be read
@@ -77,10 +79,11 @@ class NodeClient:
             RadioError: the link was lost.
         """
         found = {(c.service_uuid, c.uuid): c for c in self._client.services.characteristics.values()}
-        for name, item in self.plugin.characteristics.items():
+        for name, item in self.plugin.served.items():
             if (target := found.get((item.service, item.uuid))) is not None:
                 self._targets[name] = target
-        sent = [s.data for s in self.plugin.sensors.values() if self.plugin.characteristics[s.data].pushed]
+        on_air = [self.plugin.on_air(sensor.data) for sensor in self.plugin.sensors.values()]
+        sent = [item.name for item in on_air if item.pushed]
         missing = [name for name in (*self.plugin.settings, *sent) if name not in self._targets]
         if missing:
             raise NodeError(
@@ -106,6 +109,10 @@ class NodeClient:
 
     def _take(self, channel: str, t_ns: int, raw: bytes) -> None:
         self.heard[channel].append((t_ns, raw))
+        if channel in self.plugin.steps:
+            messages, _ = self._unpacking.take(self._who, self.plugin, channel, [(len(self.heard[channel]), t_ns, raw)])
+            for name, ones in messages.items():
+                self.heard[name] += [(one.t_ns, one.raw) for one in ones]
         self._sink.frame(Frame(t_ns, self._who, channel, raw))
         self._came.set()
 

@@ -136,7 +136,7 @@ def plan_for(plugin: Plugin, only: Collection[str] = ()) -> list[Step]:
     chosen = [sensor for sensor in plugin.sensors.values() if not only or sensor.name in only]
     steps = [step for sensor in chosen for step in _starts(plugin, sensor)]  # before anything is written
     steps += [step for sensor in chosen for step in _alone(plugin, sensor)]
-    paced = [s for s in chosen if plugin.characteristics[s.data].pushed and working_s(s) is not None]
+    paced = [s for s in chosen if plugin.on_air(s.data).pushed and working_s(s) is not None]
     for first, second in combinations(paced, 2):
         if not shared(first, second):
             steps += _beside(first, second)
@@ -228,7 +228,8 @@ def _starts(plugin: Plugin, sensor: Sensor) -> Iterator[Step]:
 
 def _alone(plugin: Plugin, sensor: Sensor) -> Iterator[Step]:
     data = plugin.characteristics[sensor.data]
-    work_s = working_s(sensor) if data.pushed else None
+    pushed = plugin.on_air(sensor.data).pushed
+    work_s = working_s(sensor) if pushed else None
     readable = _readable(plugin, sensor)
     name = sensor.name
     if work_s is not None:
@@ -240,7 +241,7 @@ def _alone(plugin: Plugin, sensor: Sensor) -> Iterator[Step]:
         shown = duration_text(seconds)
         back = ", read back as written" if sensor.period in readable else ""
         yield Step(StepKind.TAKES, name, f"accepted{back}", _REQUESTS_S, periods_s=(seconds,), label=shown)
-        if data.pushed:
+        if pushed:
             yield Step(
                 StepKind.KEEPS, name, _mean(sensor, seconds), listening_s(seconds), periods_s=(seconds,), label=shown
             )

@@ -1,0 +1,144 @@
+"""What every step speaks: the value it takes, the message it has in hand, and what comes out."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from dataclasses import field as dataclass_field
+from typing import NamedTuple
+
+from gateway.model.errors import DecodeError
+from gateway.plugin.layout.codec import Codec, body_of, fit, integer
+from gateway.plugin.layout.model import Layout
+from gateway.plugin.layout.types import Value
+
+CONTENT = "content"  # the field of a value that holds what is to be unpacked
+
+
+class Whole(NamedTuple):
+    """A message, with the frames that its first and its last byte came in.
+
+    Attributes:
+        t_ns: when the last one came.
+    """
+
+    t_ns: int
+    raw: bytes
+    first: int
+    last: int
+
+
+@dataclass(slots=True)
+class Opened:
+    """What came out: messages, and why a frame did not become part of one, by its id."""
+
+    messages: list[Whole] = dataclass_field(default_factory=list)
+    faults: dict[int, str] = dataclass_field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class Held:
+    """What a step has in hand between two values.
+
+    Attributes:
+        taken: bytes of the message that is not whole yet.
+        first, last: the frames that they came in; ``last`` -1 where there is none.
+        t_ns: when the last one came.
+        number: of the newest piece.
+        wanted: bytes of the whole message, None where it does not say.
+        skipping: what comes is left out until a message begins, as one was too long.
+    """
+
+    taken: bytearray = dataclass_field(default_factory=bytearray)
+    first: int = -1
+    last: int = -1
+    t_ns: int = 0
+    number: int = 0
+    wanted: int | None = None
+    skipping: bool = False
+
+    @property
+    def open(self) -> bool:
+        """Whether a message has begun."""
+        return self.last >= 0
+
+    def copy(self) -> Held:
+        """As it is now."""
+        return replace(self, taken=bytearray(self.taken))
+
+    def drop(self) -> None:
+        """Forget it."""
+        self.taken.clear()
+        self.first = self.last = -1
+        self.wanted = None
+
+    def add(self, frame: int, t_ns: int, more: bytes) -> None:
+        """Take bytes of a frame."""
+        self.first = frame if self.last < 0 else self.first
+        self.last, self.t_ns = frame, t_ns
+        self.taken += more
+
+    def broken_off(self, timeout_ns: int, t_ns: int, opened: Opened) -> None:
+        """Give up a message whose next piece took too long."""
+        if self.open and t_ns - self.t_ns > timeout_ns:
+            opened.faults[self.last] = f"a message broken off after {len(self.taken)} bytes: nothing came in time"
+            self.drop()
+
+
+@dataclass(frozen=True)
+class Step(ABC):
+    """One way to unpack.
+
+    Attributes:
+        layout: of the values: what stands before the content, and the content itself, its tail.
+        largest: bytes of the largest message.
+    """
+
+    layout: Layout
+    largest: int
+
+    @abstractmethod
+    def take(self, held: Held, frame: int, t_ns: int, raw: bytes, opened: Opened) -> None:
+        """Take a value; one that does not fit its layout is left to that to tell."""
+
+    @abstractmethod
+    def pack(self, message: bytes, room: int, number: int) -> list[bytes]:
+        """The values that carry a message, each of at most ``room`` bytes; it is the ``number``-th one, from 0.
+
+        Raises:
+            EncodeError: it can't be carried.
+        """
+
+    @property
+    @abstractmethod
+    def text(self) -> str:
+        """In words, for a contract."""
+
+    def split(self, raw: bytes) -> tuple[dict[str, int], int, bytes] | None:
+        """The integers before the content, the byte at which that begins, and the content; None where the value does
+        not fit."""
+        try:
+            body = body_of(self.layout, raw, "")
+            fitted = fit(self.layout, body, "")
+        except DecodeError:
+            return None
+        told = {
+            field.name: integer(field, body, start)
+            for block, start in fitted.blocks
+            for field in block.fields
+            if not field.type.textual
+        }
+        return told, fitted.rest, body[fitted.rest :]
+
+    def built(self, told: Mapping[str, Value], number: int, content: bytes) -> bytes:
+        """A value of these fields; of the others a counter counts, and the rest are zero."""
+        values: dict[str, Value] = {
+            field.name: number % (1 << field.bits) if field.role == "sequence" else field.type.example(field, 0)
+            for field in self.layout.fields
+        }
+        return Codec(self.layout, "").build({**values, **told, CONTENT: content.hex()})
+
+    def space(self, told: Mapping[str, Value], room: int) -> int:
+        """Bytes of content for which a value of these fields has room."""
+        return max(room - len(self.built(told, 0, b"")), 1)

@@ -1,0 +1,178 @@
+"""Messages that are unpacked, from a simulated node into a log and out of it again: each a row with the frames it came
+in, however the frames came to be there."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from gateway.app.extract import extract
+from gateway.app.replay import replay
+from gateway.log.batch import BatchWriter
+from gateway.log.merge import merge
+from gateway.log.redecode import redecode
+from gateway.log.store import RunFacts
+from gateway.model.records import Frame
+from gateway.plugin import find_plugin
+from tests.support import figures, run_bench, run_file
+
+RUN = """
+[run]
+title = "t"
+radio = "virtual"
+seed = 3
+[air]
+packet_errors = "1 percent"
+[node.j]
+plugin = "crate-journal"
+find = { name = "J" }
+[node.s]
+plugin = "bore-station"
+find = { name = "S" }
+[twin.j.signal.climate]
+temperature = { constant = "19.5 degC" }
+humidity = { constant = "48 percent" }
+[twin.j.signal.impact]
+count = { constant = "20" }
+force = { sine = ["0.5 g_0", "0.2 g_0", "7 s"] }
+[twin.j.signal.lid]
+state = { constant = "ajar" }
+[twin.s.signal.level]
+depth = { constant = "12.25 m" }
+[twin.s.signal.pressure]
+pressure = { constant = "1042.17 hPa" }
+[twin.s.signal.pumped]
+volume = { constant = "120.5 L" }
+[twin.s.signal.supply]
+supply = { constant = "12.6 V" }
+"""
+
+
+def rows(log: Path, sql: str) -> list[tuple[Any, ...]]:
+    with sqlite3.connect(log) as opened:
+        return opened.execute(sql).fetchall()
+
+
+@pytest.fixture(scope="module")
+def log(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("unpacked")
+    run_bench(run_file(folder, RUN), folder / "run.db", 20.0)
+    return folder / "run.db"
+
+
+MESSAGES = [
+    ("crate_journal_climate", "temperature_degC", 19.5),
+    ("crate_journal_lid", "state", "ajar"),
+    ("bore_station_level", "depth_m", 12.25),
+    ("bore_station_pressure", "pressure_hPa", 1042.17),
+    ("bore_station_supply", "supply_V", 12.6),
+]
+
+
+@pytest.mark.parametrize(("relation", "column", "value"), MESSAGES)
+def test_what_a_simulated_node_packs_comes_out_as_values(log: Path, relation: str, column: str, value: object) -> None:
+    found = rows(log, f'SELECT "{column}", fault FROM {relation}')
+    assert len(found) >= 15 and set(found) == {(value, None)}
+
+
+def test_samples_of_packed_integers_are_those_that_were_made(log: Path) -> None:
+    forces = [force for (force,) in rows(log, "SELECT force_g_0 FROM crate_journal_impact_sample")]
+    assert len(forces) % 20 == 0 and 0.29 < min(forces) < max(forces) < 0.71
+    assert set(rows(log, "SELECT volume_L FROM bore_station_pumped_sample")) == {(120.5,)}
+
+
+def test_each_message_tells_the_frames_it_came_in(log: Path) -> None:
+    whole = rows(
+        log,
+        "SELECT lower(hex(e.raw)), group_concat(p.content, '') FROM crate_journal_entry AS e "
+        "JOIN unpacked AS u ON u.frame = e.id JOIN (SELECT * FROM crate_journal_parcel ORDER BY id) AS p "
+        "ON p.node = e.node AND p.id BETWEEN u.first_frame AND u.last_frame GROUP BY e.id",
+    )
+    assert len(whole) >= 30 and all(raw == pieces for raw, pieces in whole)
+
+
+def test_rates_are_told_of_messages_and_of_the_values_they_came_in(log: Path) -> None:
+    found = figures(log)
+    for subject in ("climate", "impact", "lid"):
+        assert found["j", subject, "rate"].value == pytest.approx(1, abs=0.1)
+    assert found["j", "parcel", "rate"].value == pytest.approx(2, abs=0.2)  # entries of climate and of tilt
+    assert found["s", "pressure", "loss"].value == 0
+
+
+def contents(log: Path) -> list[list[tuple[Any, ...]]]:
+    relations = sorted(name for (name,) in rows(log, "SELECT relation FROM channel"))
+    return [rows(log, f"SELECT t_ns, raw, fault FROM {name} ORDER BY id") for name in relations]
+
+
+def test_a_capture_of_a_log_replays_into_the_same_messages(log: Path, tmp_path: Path) -> None:
+    extract(log, tmp_path / "x.capture")
+    assert " climate " not in (tmp_path / "x.capture").read_text()  # what came over the air, and nothing twice
+    replay(tmp_path / "x.capture", tmp_path / "again.db")
+    assert contents(tmp_path / "again.db") == contents(log)
+
+
+def test_a_merged_log_keeps_which_frames_a_message_came_in(log: Path, tmp_path: Path) -> None:
+    merge([log], tmp_path / "all.db")
+    merge([log], tmp_path / "all.db")
+    assert contents(tmp_path / "all.db") == contents(log)
+    assert rows(tmp_path / "all.db", "SELECT count(*) FROM unpacked") == rows(log, "SELECT count(*) FROM unpacked")
+
+
+PIECES = ["80aa", "01bb", "03cc", "c02100"]  # the third piece is missing; then an entry whose checksum does not fit
+
+
+def facts() -> RunFacts:
+    return RunFacts("t", 0, None, "none", "", "", {"a": (find_plugin("crate-journal"), "A")})
+
+
+def written(log: Path, batches: Sequence[Sequence[str]]) -> None:
+    writer = BatchWriter(log, facts())
+    number = 0
+    for batch in batches:
+        frames = []
+        for text in batch:
+            number += 1
+            frames.append(Frame(number * 10**8, "a", "parcel", bytes.fromhex(text)))
+        writer.write(frames, [])
+    writer.write([], [], (10**10, "test"))
+    writer.close()
+
+
+@pytest.mark.parametrize("batches", [[PIECES], [[one] for one in PIECES]], ids=["at once", "one by one"])
+def test_what_is_wrong_with_a_piece_stands_in_its_row_and_outlasts_decoding_again(
+    tmp_path: Path, batches: list[list[str]]
+) -> None:
+    written(tmp_path / "x.db", batches)
+    sql = "SELECT hex(raw), fault FROM crate_journal_parcel ORDER BY id"
+    missing = "pieces missing before it; its message is lost"
+    expected = [("80AA", None), ("01BB", None), ("03CC", missing), ("C02100", None)]
+    assert rows(tmp_path / "x.db", sql) == expected
+    kind = find_plugin("crate-journal")
+    redecode(tmp_path / "x.db", {kind.kind: kind}, lambda done, whole: None)
+    assert rows(tmp_path / "x.db", sql) == expected
+    assert figures(tmp_path / "x.db")["a", "parcel", "decode_errors"].value == 1
+
+
+def test_a_message_broken_off_is_told_though_its_piece_was_written_before(tmp_path: Path) -> None:
+    written(tmp_path / "x.db", [["80aa"], ["c0bb"]])
+    faults = rows(tmp_path / "x.db", "SELECT fault FROM crate_journal_parcel ORDER BY id")
+    assert faults == [("a message broken off after 1 bytes: the next one began before it ended",), (None,)]
+
+
+def test_a_batch_that_is_refused_and_tried_again_gives_its_messages_once(tmp_path: Path) -> None:
+    writer = BatchWriter(tmp_path / "x.db", facts())
+    writer.write([Frame(10**8, "a", "parcel", bytes.fromhex("80aa"))], [])
+    with sqlite3.connect(tmp_path / "x.db", isolation_level=None) as other:
+        other.execute("BEGIN IMMEDIATE")
+        with pytest.raises(sqlite3.OperationalError):
+            writer._write([Frame(2 * 10**8, "a", "parcel", bytes.fromhex("41bbcc"))], [], None)
+        other.execute("ROLLBACK")
+    other.close()
+    writer.write([Frame(2 * 10**8, "a", "parcel", bytes.fromhex("41bbcc"))], [], (10**9, "test"))
+    writer.close()
+    assert rows(tmp_path / "x.db", "SELECT raw FROM crate_journal_entry") == [(b"\xaa\xbb\xcc",)]
+    assert rows(tmp_path / "x.db", "SELECT * FROM unpacked") == [(3, 1, 2)]
