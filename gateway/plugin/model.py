@@ -250,11 +250,7 @@ class Plugin:
 
     @cached_property
     def _messages(self) -> dict[tuple[str, int], str]:
-        return {
-            (c.uuid or c.within, c.layout.message.number): c.name
-            for c in self.characteristics.values()
-            if c.layout.message
-        }
+        return {(c.uuid, c.layout.message.number): c.name for c in self.served.values() if c.layout.message}
 
     @cached_property
     def served(self) -> Mapping[str, Characteristic]:
@@ -267,17 +263,21 @@ class Plugin:
         return {name: item.step for name, item in self.characteristics.items() if item.step is not None}
 
     @cached_property
-    def _inner(self) -> Mapping[str, Characteristic]:
-        """One of the messages in each characteristic."""
-        return {item.within: item for item in self.characteristics.values() if item.within}
+    def _inner(self) -> Mapping[str, tuple[int, dict[int, str]] | str]:
+        found: dict[str, tuple[int, dict[int, str]] | str] = {}
+        for item in self.characteristics.values():
+            if item.within and (message := item.layout.message) is not None:
+                known = found.setdefault(item.within, (message.at, {}))
+                if not isinstance(known, str):
+                    known[1][message.number] = item.name
+            elif item.within:
+                found[item.within] = item.name
+        return found
 
-    def inner(self, outer: str, raw: bytes) -> str:
-        """The message that these bytes, which came in another characteristic, are; "" where none is declared so."""
-        one = self._inner.get(outer)
-        if one is None or one.layout.message is None:
-            return one.name if one is not None else ""
-        at = one.layout.message.at
-        return self._messages.get((outer, raw[at]), "") if len(raw) > at else ""
+    def inner(self, outer: str) -> tuple[int, Mapping[int, str]] | str:
+        """Which byte of a message in a characteristic tells what it is, with the characteristic by its number; or the
+        only one that it can be."""
+        return self._inner[outer]
 
     def on_air(self, name: str) -> Characteristic:
         """The characteristic of the GATT table that the values of a channel come in."""

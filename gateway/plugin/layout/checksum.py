@@ -6,7 +6,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -77,7 +77,20 @@ class Checksum:
 
         Example: that of ``123456789`` as CRC-16/KERMIT is 0x2189.
         """
-        return int(self.of_many(np.frombuffer(body, np.uint8)[None, :])[0])
+        covered = body[self.first :]
+        if self.kind != "crc":
+            return int(self.of_many(np.frombuffer(body, np.uint8)[None, :])[0])
+        table, wide = _numbers(self.width, self.poly, self.refin), max(self.width, 8)
+        if self.refin:
+            state = _reflected(self.init, self.width)
+            for byte in covered:
+                state = table[(state ^ byte) & 0xFF] ^ (state >> 8)
+        else:
+            mask, top, state = (1 << wide) - 1, wide - 8, self.init << (wide - self.width)
+            for byte in covered:
+                state = (table[(state >> top) ^ byte] ^ (state << 8)) & mask
+            state >>= wide - self.width
+        return (_reflected(state, self.width) if self.refin is not self.refout else state) ^ self.xorout
 
     def of_many(self, bodies: npt.NDArray[np.uint8]) -> Words:
         """The checksums of n values of one length, shape (n, length)."""
@@ -139,7 +152,13 @@ def _reflected(number: int, bits: int) -> int:
 
 
 @cache
-def _table(width: int, poly: int, refin: bool) -> Any:
+def _table(width: int, poly: int, refin: bool) -> Words:
+    return np.array(_numbers(width, poly, refin), np.uint64)
+
+
+@cache
+def _numbers(width: int, poly: int, refin: bool) -> list[int]:
+    """What each byte makes of an empty register."""
     wide = max(width, 8)
     top, mask = 1 << (wide - 1), (1 << wide) - 1
     aligned, turned = poly << (wide - width), _reflected(poly, width)
@@ -152,4 +171,4 @@ def _table(width: int, poly: int, refin: bool) -> Any:
             else:
                 state = ((state << 1) ^ (aligned if state & top else 0)) & mask
         entries.append(state)
-    return np.array(entries, np.uint64)
+    return entries

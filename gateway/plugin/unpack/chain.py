@@ -15,8 +15,9 @@ class Unpackable(Protocol):
     def steps(self) -> Mapping[str, Step]:
         """By the characteristic whose values it takes."""
 
-    def inner(self, outer: str, raw: bytes) -> str:
-        """The characteristic that a message of another is; "" where no layout is for it."""
+    def inner(self, outer: str) -> tuple[int, Mapping[int, str]] | str:
+        """Which byte of a message in a characteristic tells what it is, with the characteristic by its number; or the
+        only one that it can be."""
 
 
 class Unpacking:
@@ -42,12 +43,12 @@ class Unpacking:
         for frame, t_ns, raw in frames:
             step.take(held, frame, t_ns, raw, opened)
         found: dict[str, list[Whole]] = {}
-        for message in opened.messages:
-            name = plugin.inner(outer, message.raw)
-            if name:
-                found.setdefault(name, []).append(message)
-            else:
-                opened.faults.setdefault(message.last, f"a message that no layout is for: {message.raw[:8].hex()}…")
+        inside = plugin.inner(outer)
+        if isinstance(inside, str):
+            if opened.messages:
+                found[inside] = opened.messages
+        else:
+            self._sort(*inside, opened, found)
         for name in [name for name in found if name in plugin.steps]:
             # a message of several frames stands for the last of them: what is wrong with it is told there
             inner, wrong = self.take(node, plugin, name, [(m.last, m.t_ns, m.raw) for m in found[name]])
@@ -56,6 +57,18 @@ class Unpacking:
             for frame, why in wrong.items():
                 opened.faults.setdefault(frame, why)
         return found, opened.faults
+
+    @staticmethod
+    def _sort(at: int, names: Mapping[int, str], opened: Opened, found: dict[str, list[Whole]]) -> None:
+        sorted_by = {number: found.setdefault(name, []) for number, name in names.items()}
+        for message in opened.messages:
+            raw = message[1]
+            if len(raw) > at and (ones := sorted_by.get(raw[at])) is not None:
+                ones.append(message)
+            else:
+                opened.faults.setdefault(message.last, f"a message that no layout is for: {raw[:8].hex()}…")
+        for name in [name for name, ones in found.items() if not ones]:
+            del found[name]
 
     def copy(self) -> Unpacking:
         """As it is now."""

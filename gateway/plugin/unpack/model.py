@@ -6,11 +6,12 @@ from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from dataclasses import field as dataclass_field
+from functools import cached_property
 from typing import NamedTuple
 
 from gateway.model.errors import DecodeError
 from gateway.plugin.layout.codec import Codec, body_of, fit, integer
-from gateway.plugin.layout.model import Layout
+from gateway.plugin.layout.model import Layout, Order
 from gateway.plugin.layout.types import Value
 
 CONTENT = "content"  # the field of a value that holds what is to be unpacked
@@ -115,11 +116,36 @@ class Step(ABC):
     def text(self) -> str:
         """In words, for a contract."""
 
+    @cached_property
+    def _guarded(self) -> bool:
+        return self.layout.check is not None or self.layout.message is not None
+
+    @cached_property
+    def _plain(self) -> tuple[int, Order, list[tuple[str, int, int]]] | None:
+        """Where every value has the same unsigned fields of one byte order: their bytes, that order, and for each its
+        name, how far up it starts and its mask."""
+        blocks, size = self.layout.blocks, self.layout.head
+        fields = [field for block in blocks for field in block.fields]
+        orders: set[Order] = {field.order for field in fields} or {"little"}
+        if len(blocks) > 1 or any(f.type.signed or not f.type.integer for f in fields) or len(orders) > 1:
+            return None
+        if blocks and blocks[0].when is not None:
+            return None
+        order = orders.pop()
+        starts = [f.bit if order == "little" else size * 8 - f.bit - f.bits for f in fields]
+        return size, order, [(f.name, start, (1 << f.bits) - 1) for f, start in zip(fields, starts, strict=True)]
+
     def split(self, raw: bytes) -> tuple[dict[str, int], int, bytes] | None:
         """The integers before the content, the byte at which that begins, and the content; None where the value does
         not fit."""
         try:
-            body = body_of(self.layout, raw, "")
+            body = body_of(self.layout, raw, "") if self._guarded else raw
+            if (known := self._plain) is not None:
+                size, order, places = known
+                if len(body) < size:
+                    return None
+                word = int.from_bytes(body[:size], order)
+                return {name: word >> shift & mask for name, shift, mask in places}, size, body[size:]
             fitted = fit(self.layout, body, "")
         except DecodeError:
             return None

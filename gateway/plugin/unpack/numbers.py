@@ -9,7 +9,7 @@ import math
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import accumulate, pairwise
 from typing import Any, Literal
 
 from gateway.model.errors import EncodeError
@@ -140,12 +140,11 @@ class Integers(Step):
         told, rest, content = found
         wanted = told[self.count] if self.count is not None else None
         try:
-            numbers = list(self._fixed(content, wanted) if self.code == "fixed" else self._varints(content))
+            numbers = self._fixed(content, wanted) if self.code == "fixed" else list(self._varints(content))
             if wanted is not None and len(numbers) != wanted:
                 raise ValueError(f"{len(numbers)} numbers, {self.count} says {wanted}")
             if self.differences:
-                for place in range(1, len(numbers)):
-                    numbers[place] += numbers[place - 1]
+                numbers = list(accumulate(numbers))
             packed = struct.pack(f"<{len(numbers)}i", *numbers)
         except (ValueError, struct.error) as error:
             reason = "a number beyond 32 bits" if isinstance(error, struct.error) else str(error)
@@ -167,22 +166,25 @@ class Integers(Step):
         if shift:
             raise ValueError("the last number is cut off")
 
-    def _fixed(self, content: bytes, wanted: int | None) -> Iterator[int]:
+    def _fixed(self, content: bytes, wanted: int | None) -> list[int]:
         word, total = int.from_bytes(content, self.order), len(content) * 8
-        at = made = 0
-        while wanted is None or made < wanted:
-            bits, signed = (
-                (self.first_bits, self.first_signed) if not made and self.first_bits else (self.bits, self.signed)
-            )
-            if at + bits > total:
-                break
-            shift = at if self.order == "little" else total - at - bits
-            number = word >> shift & (1 << bits) - 1
-            yield number - (1 << bits) if signed and number >> (bits - 1) else number
-            at, made = at + bits, made + 1
-        left = total - at
-        if left >= 8 and wanted is not None:
-            raise ValueError(f"{left // 8} bytes behind the last number")
+        first, bits = self.first_bits or self.bits, self.bits
+        count = 1 + (total - first) // bits if total >= first else 0
+        count = count if wanted is None else min(count, wanted)
+        if not count:
+            return []
+        ends = first + bits * (count - 1)
+        if wanted is not None and total - ends >= 8:
+            raise ValueError(f"{(total - ends) // 8} bytes behind the last number")
+        mask, little = (1 << bits) - 1, self.order == "little"
+        shifts = range(first, ends, bits) if little else range(total - first - bits, total - ends - 1, -bits)
+        rest = [word >> shift & mask for shift in shifts]
+        if self.signed:
+            sign = 1 << (bits - 1)
+            rest = [(number ^ sign) - sign for number in rest]
+        head = word >> (0 if little else total - first) & (1 << first) - 1
+        signed = self.first_signed if self.first_bits else self.signed
+        return [head - (1 << first) if signed and head >> (first - 1) else head, *rest]
 
     def pack(self, message: bytes, room: int, number: int) -> list[bytes]:
         head = self.layout.head

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import Literal
 
 from gateway.model.errors import EncodeError
-from gateway.plugin.layout.codec import integer
 from gateway.plugin.layout.model import Field
 from gateway.plugin.unpack.model import Held, Opened, Step, Whole
 
@@ -170,18 +169,23 @@ class Measured(Step):
             return
         held.broken_off(self.timeout_ns, t_ns, opened)
         held.add(frame, t_ns, found[2])
-        data, at, head = bytes(held.taken), 0, (self.length.bit + self.length.bits) // 8
+        data, at = bytes(held.taken), 0
+        place, head, order = self.length.bit // 8, (self.length.bit + self.length.bits) // 8, self.length.order
         wrong = ""
-        while len(data) - at >= head:
-            size = integer(self.length, data, at) + self.adds
-            if not head <= size <= self.largest:
-                wrong = f"a message that says to be {size} bytes long; {head} to {self.largest} are possible"
-                at = len(data)
+        end, adds, largest, first, add = len(data), self.adds, self.largest, held.first, opened.messages.append
+        byte = head - place == 1
+        while end - at >= head:  # kept short: it runs for each record
+            size = (data[at + place] if byte else int.from_bytes(data[at + place : at + head], order)) + adds
+            if not head <= size <= largest:
+                wrong = f"a message that says to be {size} bytes long; {head} to {largest} are possible"
+                at = end
                 break
-            if len(data) - at < size:
+            if end - at < size:
                 break
-            opened.messages.append(Whole(t_ns, data[at : at + size], held.first, frame))
-            at, held.first = at + size, frame
+            add(Whole(t_ns, data[at : at + size], first, frame))
+            at += size
+            first = frame
+        held.first = first
         if at < len(data) and not self.across:
             wrong = f"{len(data) - at} bytes behind the last record, too few for one more"
             at = len(data)
