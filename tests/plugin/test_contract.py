@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import struct
 import subprocess
 from fractions import Fraction
@@ -29,7 +30,7 @@ from tests.support import needs_program, own_plugin
 
 GCC = ["gcc", "-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic", "-Wconversion", "-fsanitize=undefined,address"]
 GXX = ["g++", "-x", "c++", "-std=c++17", "-Wall", "-Wextra", "-Werror", "-pedantic", "-c", "-o", "/dev/null"]
-KINDS = ["loan-crate", "bore-gauge"]
+KINDS = ["loan-crate", "bore-gauge", "crate-journal", "bore-station"]
 RICH = """
 byte_order = "big"
 fields = [
@@ -37,6 +38,8 @@ fields = [
   { name = "flag", type = "boolean" }, { rfu = 7 },
   { name = "big", type = "sint64", when = "flag" }, { name = "half", type = "float16", when = "not flag" },
   { name = "tag", type = "uint8[3]" }, { name = "n", type = "uint8" },
+  { name = "steps", type = "gray12" }, { name = "shift", type = "smag12", lsb = "0.5 V" },
+  { name = "digits", type = "bcd16" }, { name = "when", type = "datetime" },
 ]
 samples = { count = "n", fields = [{ name = "x", type = "sint24", lsb = "0.001 V" }, { name = "m", type = "medfloat16" }] }
 """
@@ -320,7 +323,8 @@ def read_by(layout: dict[str, Any], raw: bytes) -> dict[str, Any]:
         if field["names"]:
             return field["names"].get(str(number), f"unnamed {number}")
         if kind.startswith("float"):
-            return struct.unpack({16: "<e", 32: "<f", 64: "<d"}[bits], number.to_bytes(bits // 8, "little"))[0]
+            real = struct.unpack({16: "<e", 32: "<f", 64: "<d"}[bits], number.to_bytes(bits // 8, "little"))[0]
+            return real if math.isfinite(real) else None
         if (scale := field["scale"]) is not None:
             return (number * scale["num"] + scale["add"]) / scale["den"]
         return number
@@ -328,6 +332,8 @@ def read_by(layout: dict[str, Any], raw: bytes) -> dict[str, Any]:
     found: dict[str, Any] = {}
     raws: dict[str, int] = {}
     at = 0
+    if (check := layout["check"]) is not None:
+        raw = raw[: -check["bytes"]]
     for block in layout["blocks"]:
         when = block["only_where"]
         if when is not None:
@@ -342,6 +348,8 @@ def read_by(layout: dict[str, Any], raw: bytes) -> dict[str, Any]:
         while at < len(raw):
             part, at = raw[at : at + group["bytes"]], at + group["bytes"]
             found["samples"].append({field["name"]: value_of(field, part) for field in group["fields"]})
+    if (tail := layout["tail"]) is not None:
+        found[tail["name"]] = raw[at:].hex() if tail["type"] == "bytes" else raw[at:].decode()
     return found
 
 

@@ -60,7 +60,7 @@ def header(name: str, plugin: Plugin) -> Iterator[str]:
         yield defines.line(f"{name.upper()}_SERVICE_UUID_{number}", uuid_bytes(uuid), uuid)
     for item in plugin.served.values():
         yield defines.line(f"{name.upper()}_UUID_{item.name.upper()}", uuid_bytes(item.uuid), item.uuid)
-    for item in plugin.served.values():
+    for item in plugin.characteristics.values():
         yield from _declarations(name, item, defines)
     yield from _sensors(name, plugin, defines)
     yield from (
@@ -88,14 +88,15 @@ def _members(fields: tuple[Field, ...], indent: str) -> Iterator[str]:
         what = field.type.note
         if field.scale is not None:
             add = f" + {field.scale.add}" if field.scale.add else ""
-            what = f"({field.scale.num} * raw{add}) / {field.scale.den}{unit}"
+            code, raw = (f"{what}; ", "number") if what else ("", "raw")
+            what = f"{code}({field.scale.num} * {raw}{add}) / {field.scale.den}{unit}"
         note = f" /* {comment(what)} */" if what else ""
         yield f"{indent}{type_of(field)} {identifier(field.name)};{note}"
 
 
 def _declarations(name: str, item: Characteristic, defines: Defines) -> Iterator[str]:
     layout, own = item.layout, f"{name}_{item.name}"
-    properties = ", ".join(sorted(item.properties))
+    properties = ", ".join(sorted(item.properties)) or f"a message in {item.within}"
     yield from ("", f"/* {comment(item.title)}: {properties}; {layout.expected_length}. */")
     yield defines.line(f"{name.upper()}_BYTES_{item.name.upper()}", f"{longest(layout)}u", "at most")
     for field, _ in layout.all_fields():

@@ -21,7 +21,8 @@ _WORDS = [
     "What is unpacked from a value's content, as its own text says, is a message of the characteristics that are "
     "within it; where there are several, message tells by which byte.",
     "A raw number listed under no_reading has no value. One under names has that name, and where there are names any "
-    "other is 'unnamed N'. Else its value is (raw * num + add) / den in the unit, or without a scale the number.",
+    "other is 'unnamed N'. A float that is not finite is no reading. A checksum stands behind "
+    "all else. Else its value is (raw * num + add) / den in the unit, or without a scale the number.",
 ]
 
 

@@ -352,7 +352,7 @@ def _beyond(field: Field, member: str) -> str:
     """When a number does not fit its bits; "" where its type can't hold one that does not."""
     if type_of(field).strip("uint_") == str(field.bits):
         return ""
-    low, high = field.type.raw_range(field.bits)
+    low, high = field.type.raw_range(field.bits) if field.type.integer else (0, (1 << field.bits) - 1)
     above = f"{member} > {constant(high, field)}"
     return f"{member} < {constant(low, field)} || {above}" if low < 0 else above
 

@@ -284,7 +284,7 @@ def _field(
         report_problem(f"{place}.type", f"{decl.type!r}", f"{types} (N bits from 1 to 64, or N bytes)")
         return None
     kind, bits = known
-    if (not kind.integer or order != whole) and (bit % 8 or bits % 8):
+    if (not (kind.integer or kind.scaled) or order != whole) and (bit % 8 or bits % 8):
         report_problem(
             f"{place}",
             f"{decl.type} at bit {bit}",
@@ -292,7 +292,7 @@ def _field(
         )
     reserved = _integers(decl.reserved, kind, bits, f"{place}.reserved", report_problem)
     names = _integers(decl.names, kind, bits, f"{place}.names", report_problem)
-    if not kind.integer and (decl.lsb or decl.offset):
+    if not (kind.integer or kind.scaled) and (decl.lsb or decl.offset):
         report_problem(place, f"a {decl.type} with lsb or offset", "give it only a unit")
     if kind.textual and (decl.unit or decl.limits):
         report_problem(place, f"a {decl.type} with unit or limits", "text and bytes have none")

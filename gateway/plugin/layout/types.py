@@ -9,6 +9,7 @@ import math
 import re
 import struct
 from collections.abc import Mapping
+from datetime import datetime
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any, ClassVar
 
@@ -112,6 +113,10 @@ class FieldType:
         """
         raise NotImplementedError
 
+    def resting(self, field: Field) -> Value:
+        """What a simulated node sends where nothing else is said."""
+        return 0
+
     def example(self, field: Field, turn: int) -> Value:
         """A value for test vectors, another one each turn."""
         raise NotImplementedError
@@ -193,6 +198,107 @@ class _Boolean(_Integer):
 
     def label(self, bits: int) -> str:
         return self.name
+
+
+class _Coded(FieldType):
+    """An integer in a code of its own; what is transmitted is the pattern of its bits."""
+
+    scaled = True
+
+    def bits(self, found: re.Match[str]) -> int | None:
+        return int(found[1]) if 2 <= int(found[1]) <= 32 else None
+
+    def raw_range(self, bits: int) -> tuple[int, int]:
+        """Smallest and largest integer that a pattern stands for."""
+        raise NotImplementedError
+
+    def number(self, patterns: Column, bits: int) -> tuple[Column, Missing]:
+        """The integers of patterns as int64, and where there is none."""
+        raise NotImplementedError
+
+    def pattern_of(self, number: int, bits: int) -> int:
+        """The pattern of an integer within its range."""
+        raise NotImplementedError
+
+    def read(self, field: Field, raw: int) -> tuple[int | float | None, int | float | str | None, str]:
+        numbers, missing = self.number(np.array([raw], np.int64), field.bits)
+        if missing is not None and missing[0]:
+            return raw, None, "a digit above 9"
+        number = int(numbers[0])
+        return raw, field.scale.apply(number) if field.scale else number, ""
+
+    def columns(self, field: Field, raw: Column) -> tuple[Column, Column, Missing]:
+        numbers, missing = self.number(raw.astype(np.int64), field.bits)
+        return raw, _scaled(field, numbers), missing
+
+    def encode(self, field: Field, value: Value) -> int:
+        if value is None or isinstance(value, str):
+            raise ValueError(f"{value!r} is not a number")
+        number = field.scale.invert(_finite(value)) if field.scale else round(_finite(value))
+        low, high = self.raw_range(field.bits)
+        if not low <= number <= high:
+            raise ValueError(f"{float(value):g} {field.unit.symbol} becomes {number}, outside {low} to {high}")
+        return self.pattern_of(number, field.bits)
+
+    def example(self, field: Field, turn: int) -> Value:
+        low, high = self.raw_range(field.bits)
+        return field.shown((low, 0, high, high // 3, 1)[turn % 5])
+
+
+class _SignMagnitude(_Coded):
+    written, name = "`smagN`", "smag"
+    meaning = "a sign and a magnitude of N bits in all, 2 to 32; the highest bit is the sign"
+    pattern, note = re.compile(r"smag([1-9]\d?)"), "sign and magnitude, its bits"
+
+    def raw_range(self, bits: int) -> tuple[int, int]:
+        return 1 - (1 << (bits - 1)), (1 << (bits - 1)) - 1
+
+    def number(self, patterns: Column, bits: int) -> tuple[Column, Missing]:
+        magnitude = patterns & ((1 << (bits - 1)) - 1)
+        return np.where(patterns >> (bits - 1) & 1, -magnitude, magnitude), None
+
+    def pattern_of(self, number: int, bits: int) -> int:
+        return abs(number) | (number < 0) << (bits - 1)
+
+
+class _Gray(_Coded):
+    written, name = "`grayN`", "gray"
+    meaning = "an unsigned integer of N bits, 2 to 32, in Gray's reflected binary code (US patent 2,632,058)"
+    pattern, note = re.compile(r"gray([1-9]\d?)"), "Gray code, its bits"
+
+    def raw_range(self, bits: int) -> tuple[int, int]:
+        return 0, (1 << bits) - 1
+
+    def number(self, patterns: Column, bits: int) -> tuple[Column, Missing]:
+        numbers = patterns
+        for shift in (16, 8, 4, 2, 1):
+            numbers = numbers ^ numbers >> shift
+        return numbers, None
+
+    def pattern_of(self, number: int, bits: int) -> int:
+        return number ^ number >> 1
+
+
+class _Decimal(_Coded):
+    written, name = "`bcdN`", "bcd"
+    meaning = "decimal digits of four bits each, N bits in all, 4 to 32 (8-4-2-1 code)"
+    pattern, note = re.compile(r"bcd([1-9]\d?)"), "decimal digits of four bits"
+
+    def bits(self, found: re.Match[str]) -> int | None:
+        return int(found[1]) if int(found[1]) <= 32 and int(found[1]) % 4 == 0 else None
+
+    def raw_range(self, bits: int) -> tuple[int, int]:
+        return 0, 10 ** (bits // 4) - 1
+
+    def number(self, patterns: Column, bits: int) -> tuple[Column, Missing]:
+        numbers, missing = np.zeros(len(patterns), np.int64), np.zeros(len(patterns), bool)
+        for place in range(bits // 4):
+            digit = patterns >> (4 * place) & 0xF
+            numbers, missing = numbers + digit * 10**place, missing | (digit > 9)
+        return numbers, missing
+
+    def pattern_of(self, number: int, bits: int) -> int:
+        return int(str(number), 16)
 
 
 class _Float(FieldType):
@@ -339,6 +445,10 @@ class _Bytes(FieldType):
     def _encoded(self, text: str) -> bytes:
         return bytes.fromhex(text)
 
+    def resting(self, field: Field) -> Value:
+        """What a simulated node sends where nothing else is said."""
+        return "00" * (field.bits // 8)
+
     def example(self, field: Field, turn: int) -> Value:
         return bytes((turn * 37 + i) & 0xFF for i in range(field.bits // 8 if field.bits else turn % 4)).hex()
 
@@ -362,6 +472,44 @@ class _Text(_Bytes):
 
     def example(self, field: Field, turn: int) -> Value:
         return "Aä€"[: turn % 4]
+
+
+class _DateTime(_Bytes):
+    written, name = "`datetime`", "datetime"
+    meaning = (
+        "a date and time of day of seven bytes: the year in two, month, day, hours, minutes and seconds (Date Time of "
+        "the GATT Specification Supplement); shown as ISO 8601 has it, none where year, month or day is 0"
+    )
+    senml = "vs"
+    pattern = re.compile("datetime")
+
+    def bits(self, found: re.Match[str]) -> int:
+        return 56
+
+    def label(self, bits: int) -> str:
+        return self.name
+
+    def read(self, field: Field, raw: bytes) -> tuple[None, str | None, str]:
+        year = int.from_bytes(raw[:2], field.order)
+        if not (year and raw[2] and raw[3]):
+            return None, None, "not known"
+        try:
+            return None, datetime(year, *raw[2:7]).isoformat(), ""
+        except ValueError as error:
+            return None, None, f"no date and time: {error}"
+
+    def encode(self, field: Field, value: Value) -> bytes:
+        if value is None:
+            return bytes(7)
+        when = datetime.fromisoformat(str(value))
+        rest = bytes([when.month, when.day, when.hour, when.minute, when.second])
+        return when.year.to_bytes(2, field.order) + rest
+
+    def resting(self, field: Field) -> Value:
+        return None
+
+    def example(self, field: Field, turn: int) -> Value:
+        return (None, "2026-02-28T23:59:59", "1582-01-01T00:00:00", "2000-02-29T12:00:01")[turn % 4]
 
 
 def _finite(value: int | float | Fraction) -> Fraction:
@@ -389,14 +537,29 @@ def _named(names: Mapping[int, str], raw: Column) -> Column:
     return texts[inverse]
 
 
+_CODED: tuple[FieldType, ...] = (_SignMagnitude(), _Gray(), _Decimal())
 UINT, SINT, BOOLEAN = _Unsigned(), _Signed(), _Boolean()
-TYPES: tuple[FieldType, ...] = (BOOLEAN, UINT, SINT, _Float(), _MedFloat(), _TimeExponential(), _Bytes(), _Text())
+TYPES: tuple[FieldType, ...] = (
+    BOOLEAN,
+    UINT,
+    SINT,
+    _Float(),
+    _MedFloat(),
+    _TimeExponential(),
+    *_CODED,
+    _DateTime(),
+    _Bytes(),
+    _Text(),
+)
 
 
 def type_labelled(label: str) -> tuple[FieldType, int] | None:
     """The type that logs and tables call so, with its bits; None for what is no field's, such as ``derived``."""
     name, bits = label.rstrip("0123456789"), label.lstrip("abcdefghijklmnopqrstuvwxyz")
-    return next(((kind, int(bits or kind.label(0) == "boolean")) for kind in TYPES if kind.name == name), None)
+    return next(
+        ((kind, int(bits or {"boolean": 1, "datetime": 56}.get(kind.name, 0))) for kind in TYPES if kind.name == name),
+        None,
+    )
 
 
 def type_of(text: str) -> tuple[FieldType, int] | None:

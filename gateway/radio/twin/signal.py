@@ -65,15 +65,13 @@ def _read(signal: Signal) -> list[float]:
 
 def resting_value(field: Field) -> Value:
     """What a field without a signal shows: the first name, a full battery, the middle of its limits, or zero."""
-    if field.type.textual:
-        return "00" * (field.bits // 8)
     if field.names:
         return next(iter(field.names.values()))
     if field.role == "battery" and field.high is not None:
         return field.high
     if field.low is not None and field.high is not None:
         return (field.low + field.high) / 2
-    return 0
+    return field.type.resting(field)
 
 
 def fitted(field: Field, value: Value) -> Value:
@@ -84,7 +82,7 @@ def fitted(field: Field, value: Value) -> Value:
         field.type.encode(field, value)
         return value
     except ValueError:
-        if not field.type.integer:
+        if not (field.type.integer or field.type.scaled):
             return math.copysign(math.inf, value)  # what its own special values are for
         low, high = field.raw_range
         ends = [field.scale.apply(raw) if field.scale else raw for raw in (low, high)]
