@@ -64,10 +64,11 @@ def _sensor_doubts(plugin: Plugin) -> Iterator[Problem]:
                 "a field or values of its own, unless both are meant to be switched together",
                 fatal=False,
             )
+    answers = {procedure.answer for procedure in plugin.procedures.values()}
     for name in plugin.channels:
         item = plugin.characteristics[name]
         own = adopted_layout(item.uuid) is None  # the subscription alone switches an adopted one
-        if own and item.pushed and item.step is None and name not in {sensor.data for sensor in sensors}:
+        if own and item.pushed and item.step is None and name not in {sensor.data for sensor in sensors} | answers:
             yield Problem(
                 file,
                 f"characteristic.{name}",

@@ -15,6 +15,7 @@ from gateway.model.radios import RadioName
 from gateway.model.security import Pairing
 from gateway.plugin import Plugin
 from gateway.plugin.layout.types import Value
+from gateway.plugin.procedure import Procedure
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +24,15 @@ class SensorUse:
 
     on: bool
     period_ns: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class ProcedureUse:
+    """A procedure that is carried out once a node is set up, and every so long from then on, None for only then."""
+
+    procedure: Procedure
+    arguments: Mapping[str, Value]
+    every_ns: int | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +47,7 @@ class NodeConfig:
         pairing: what to pair with, None where the node asks for nothing.
         passkey: the file that holds the passkey, None where it comes from elsewhere.
         set: other fields to write, by characteristic, each in its unit.
+        procedures: what to carry out once it is set up, in this order.
     """
 
     name: str
@@ -49,6 +60,7 @@ class NodeConfig:
     pairing: Pairing | None = None
     passkey: Path | None = None
     set: Mapping[str, Mapping[str, Value]] = field(default_factory=dict)
+    procedures: tuple[ProcedureUse, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +121,11 @@ FIRMWARE_FAULTS = {
     "switches-others-on": "switching one sensor on switches all the others on too",
     "starts-when-paced": "a sensor that is off starts sending when its period is set",
     "slows-beside-another": "sensors that are on at the same time send half as often",
+    "answers-nothing": "a procedure is carried out, and no answer comes",
+    "answers-unsubscribed": "a procedure is taken though nobody is subscribed to its answer",
+    "takes-any-opcode": "an opcode that is not declared is answered with success",
+    "takes-two-procedures": "a procedure is taken while another is in progress",
+    "counts-otherwise": "one more stored value is counted than is sent",
     "off-takes-all": "switching one sensor off switches all the others off too",
 }
 

@@ -4,12 +4,12 @@ every problem in one pass."""
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from fractions import Fraction
 from pathlib import Path
 
 from gateway.config.broker import check_gather, read_mqtt
-from gateway.config.model import NodeConfig, RunConfig, SensorUse, TwinConfig
+from gateway.config.model import NodeConfig, ProcedureUse, RunConfig, SensorUse, TwinConfig
 from gateway.config.problems import Problems
 from gateway.config.shape import NodeShape, RunFileShape, SensorUseShape, TwinShape
 from gateway.config.simulate import read_air, read_sweep, read_twin
@@ -23,6 +23,7 @@ from gateway.plugin import Plugin, SpecShape, find_plugin, load_plugin, period_f
 from gateway.plugin.layout.model import Field
 from gateway.plugin.layout.types import Value
 from gateway.plugin.layout.written import field_value, wanted_value
+from gateway.plugin.procedure import OPCODE
 
 SHORTEST_POLL_NS = 10_000_000
 _NAME = re.compile(r"[a-z][a-z0-9-]{0,39}")
@@ -93,7 +94,32 @@ class _Reader(Problems):
         elif passkey is None and pairing is not None and self.file.run.radio is RadioName.VIRTUAL:
             pairing = Pairing(pairing.security, int(self.file.twin.get(name, TwinShape()).passkey))
         written = self.settings(f"{place}.set", plugin, decl, sensors)
-        return NodeConfig(name, plugin, decl.find.name, address, sensors, polls, silent_ns, pairing, passkey, written)
+        procedures = tuple(self.procedures(f"{place}.procedure", plugin, decl))
+        return NodeConfig(
+            name, plugin, decl.find.name, address, sensors, polls, silent_ns, pairing, passkey, written, procedures
+        )
+
+    def procedures(self, place: str, plugin: Plugin, decl: NodeShape) -> Iterator[ProcedureUse]:
+        for name, use in decl.procedure.items():
+            if (procedure := plugin.procedures.get(name)) is None:
+                known = ", ".join(plugin.procedures) or "none"
+                self.report_problem(f"{place}.{name}", f"{plugin.kind} has no procedure {name!r}", f"one of {known}")
+                continue
+            fields = {field.name: field for field in procedure.layout.fields if field.name != OPCODE}
+            arguments: dict[str, Value] = {}
+            for key, value in use.arguments.items():
+                where = f"{place}.{name}.arguments.{key}"
+                if key not in fields:
+                    expected = f"one of {', '.join(fields) or 'none'}"
+                    self.report_problem(where, f"{name} has no argument {key!r}", expected)
+                    continue
+                try:
+                    arguments[key] = field_value(fields[key], value)
+                except (ValueError, UnitError) as error:
+                    told = str(error) if repr(value) in str(error) else f"{value!r}: {error}"
+                    self.report_problem(where, told, wanted_value(fields[key]))
+            every_ns = self.duration(f"{place}.{name}.every", use.every) if use.every is not None else None
+            yield ProcedureUse(procedure, arguments, every_ns)
 
     def sensor(self, place: str, plugin: Plugin, name: str, use: SensorUseShape) -> SensorUse | None:
         sensor = plugin.sensors.get(name)

@@ -38,6 +38,12 @@ class SensorUseShape(BaseModel):
     period: str | None = None
 
 
+class ProcedureUseShape(BaseModel):
+    model_config = _STRICT
+    every: str | None = None
+    arguments: dict[str, bool | int | float | str] = {}
+
+
 class NodeShape(BaseModel):
     model_config = _STRICT
     plugin: str
@@ -47,6 +53,7 @@ class NodeShape(BaseModel):
     sensor: dict[str, SensorUseShape] = {}
     poll: dict[str, str] = {}
     set: dict[str, dict[str, bool | int | float | str]] = {}
+    procedure: dict[str, ProcedureUseShape] = {}
 
 
 class AirShape(BaseModel):

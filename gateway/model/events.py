@@ -25,6 +25,8 @@ class EventKind(StrEnum):
     CONSTANT = "constant read"
     SETTING = "setting written"
     SETTING_DIFFERS = "setting differs"
+    PROCEDURE = "procedure done"
+    PROCEDURE_FAILED = "procedure failed"
     DESCRIPTOR_DIFFERS = "descriptor differs"
     SUBSCRIBED = "subscribed"
     ENCRYPTED = "link encrypted"
@@ -322,6 +324,34 @@ class Parameters(Detail):
     intervals: int | None = None
     inter_frame_space_seen_us: float | None = None
     spaces: int | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class ProcedureDone(Detail):
+    """A procedure of a control point that went as it is to.
+
+    Attributes:
+        result: as the node's answer has it.
+        took_s: from the first write to the answer.
+        values: how many stored values came before it, of a procedure that sends them.
+        told: the transmitted numbers of the answer, by field.
+    """
+
+    kind = EventKind.PROCEDURE
+    procedure: str
+    result: str
+    took_s: float
+    values: int | None = None
+    told: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True)
+class ProcedureFailed(Detail):
+    """A procedure that was refused, not answered in time, or whose result or count is not what it is to be."""
+
+    kind = EventKind.PROCEDURE_FAILED
+    procedure: str
+    reason: str
 
 
 @dataclass(frozen=True, kw_only=True)

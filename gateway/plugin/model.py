@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from dataclasses import field as dataclass_field
 from fractions import Fraction
 from functools import cached_property
 from pathlib import Path
@@ -17,6 +18,7 @@ from gateway.plugin.layout.codec import Codec
 from gateway.plugin.layout.formula import Formula
 from gateway.plugin.layout.model import Field, Layout
 from gateway.plugin.layout.types import Value
+from gateway.plugin.procedure import Procedure
 from gateway.plugin.unpack import Step
 
 Values = Mapping[str, Mapping[str, Value]]  # by characteristic, by field, in the field's unit
@@ -206,6 +208,7 @@ class Plugin:
     requirements: tuple[Requirement, ...] = ()
     advertising: Advertising | None = None
     security: Security | None = None
+    procedures: Mapping[str, Procedure] = dataclass_field(default_factory=dict)
 
     @cached_property
     def constants(self) -> tuple[str, ...]:
@@ -227,7 +230,8 @@ class Plugin:
             if not item.pushed and "read" in item.properties and item.properties & {"write", "write-without-response"}
         )
         sensed = (one.characteristic for sensor in self.sensors.values() for one in sensor.settings)
-        return frozenset((*sensed, *others)) - set(self.constants)
+        commanded = {one.target for one in self.procedures.values()}
+        return frozenset((*sensed, *others)) - set(self.constants) - commanded
 
     @cached_property
     def channels(self) -> tuple[str, ...]:

@@ -24,6 +24,7 @@ from gateway.plugin.shape import (
     EnableShape,
     HeadShape,
     PeriodShape,
+    ProcedureShape,
     SensorShape,
 )
 from gateway.plugin.standard.adopted import adopted_rows
@@ -64,6 +65,12 @@ _TABLES: tuple[tuple[str, str, type[BaseModel]], ...] = (
     ("`period` of a sensor", "", PeriodShape),
     ("`[constant.NAME]`", "Coefficients stored in each individual node.", ConstantShape),
     ("`[derived.NAME]`", "A value calculated from the fields of one characteristic, and constants.", DerivedShape),
+    (
+        "`[procedure.NAME]`",
+        "A procedure of a control point: an opcode is written, and an answer comes. A run file says when it is carried "
+        "out; `gattest exercise` tries each.",
+        ProcedureShape,
+    ),
     ("`[advertising]`", "What the node advertises; `gattest audit` checks it.", AdvertisingShape),
     (
         "A figure of `[spec.CHANNEL]`, `[spec.CHANNEL.FIELD]` or `[spec.link]`",
@@ -104,6 +111,8 @@ _WAYS = """\
 | sends differences | `unpack = { by = "integers", code = "sint6", first_type = "sint16", differences = true }` |
 | sends variable-length integers | `unpack = { by = "integers", code = "LEB128" }`, or `"zigzag"` for signed ones |
 | encrypts what it sends | `unpack = { by = "cipher", mode = "AES-CCM", key_env = "NAME", nonce = [...] }` |
+| takes commands at a control point | `[procedure.NAME]` with `write`, `opcode`, `answer` and `result` |
+| keeps records until they are asked for | `sends = "CHANNEL"` in a procedure, `counts` and `clears` in others |
 | counts its values | `role = "sequence"`, so that loss is exact |
 | stamps its values | `role = "node time"`, so that its clock and restarts show |
 | keeps values while nobody listens | `stores = 500` |

@@ -125,6 +125,38 @@ class DerivedShape(BaseModel):
     """Combines all samples of a notification into one value."""
 
 
+class ProcedureShape(BaseModel):
+    model_config = _STRICT
+    title: str = ""
+    """One-line description."""
+    write: str
+    """The characteristic that is written."""
+    opcode: Annotated[int, Declared(ge=0, le=255)]
+    """The first byte that is written."""
+    arguments: list[FieldDecl] = []
+    """What is written behind it, each with its `default`."""
+    answer: str | None = None
+    """The channel that the answer comes in; without it the write itself is all."""
+    request: str | None = None
+    """The field of the answer that repeats the opcode."""
+    result: str | None = None
+    """The field of the answer that tells how it went."""
+    success: int = 1
+    """The integer in it that means success."""
+    unknown: int | None = None
+    """The integer in it for an opcode that the node does not know, if it does not answer with an ATT error."""
+    timeout: str = "30 s"
+    """Within which the answer comes."""
+    sends: str | None = None
+    """The channel whose stored values come before the answer."""
+    counts: str | None = None
+    """The channel whose stored values it counts: a download is held against that."""
+    count: str | None = None
+    """The field of the answer with their number."""
+    clears: str | None = None
+    """The channel whose stored values it deletes."""
+
+
 class AdvertisingShape(BaseModel):
     model_config = _STRICT
     name: str | None = None
@@ -175,6 +207,7 @@ class PluginFileShape(BaseModel):
     plugin: HeadShape
     characteristic: dict[str, CharacteristicShape]
     sensor: dict[str, SensorShape] = {}
+    procedure: dict[str, ProcedureShape] = {}
     constant: dict[str, ConstantShape] = {}
     derived: dict[str, DerivedShape] = {}
     advertising: AdvertisingShape | None = None

@@ -21,10 +21,12 @@ from gateway.model.errors import GoneError, NodeError, RadioError
 from gateway.model.gatt import FoundTable
 from gateway.model.link import LinkState, State
 from gateway.model.records import Frame, Sink
+from gateway.plugin import Plugin
 from gateway.radio import Radio
 from gateway.session.deadline import disconnect, request, within
 from gateway.session.discover import forget, structure
 from gateway.session.pair import encrypt
+from gateway.session.procedure import Answers, perform
 from gateway.session.seek import Seeker, Sighting
 from gateway.session.setup import check_descriptors, read_identity, resolve, wanted_channels, write_settings
 
@@ -44,7 +46,8 @@ T = TypeVar("T")
 class _Link:
     """One link; callbacks that carry an earlier one are late."""
 
-    def __init__(self) -> None:
+    def __init__(self, plugin: Plugin) -> None:
+        self.answers = Answers(plugin)
         self.lost = asyncio.Event()
         self.lost_ns: int | None = None
         self.last_ns = 0
@@ -133,7 +136,7 @@ class NodeSession:
         sighting = await self._find()
         self._tell_address(sighting.device.address)
         self._tell(events.Found(address=self._address, name=sighting.name, rssi_dbm=sighting.rssi_dbm))
-        link = _Link()
+        link = _Link(self.node.plugin)
         client = self._radio.client(sighting.device, partial(self._ended, link), self.node.pairing)
         try:
             async with self._gate:
@@ -276,7 +279,9 @@ class NodeSession:
                 return
             link.last_ns = t_ns = now_ns()
             raw = bytes(data)
-            push(Frame(t_ns, name, plugin.named(channel, raw) if several else channel, raw))
+            came = plugin.named(channel, raw) if several else channel
+            push(Frame(t_ns, name, came, raw))
+            link.answers.take(came, raw)
 
         return received
 
@@ -288,9 +293,35 @@ class NodeSession:
                 tasks.append(group.create_task(self._poll(client, link, name), name=f"{self.node.name} poll {name}"))
             tasks.append(group.create_task(self._watch(client, link), name=f"{self.node.name} watch"))
             tasks.append(group.create_task(self._sample_signal(client, link), name=f"{self.node.name} signal"))
+            if self.node.procedures:
+                tasks.append(group.create_task(self._perform(client, link), name=f"{self.node.name} procedures"))
             await link.lost.wait()
             for task in tasks:
                 task.cancel()
+
+    async def _perform(self, client: BleakClient, link: _Link) -> None:
+        """Carry out the procedures in their order, one at a time as a control point wants it, and again when due."""
+        loop = asyncio.get_running_loop()
+
+        async def write(name: str, raw: bytes) -> None:
+            target = self._table[name]
+            response = "write" in target.properties
+            await request(f"writing {name}", client.write_gatt_char(target, raw, response=response), link.lost)
+
+        due = [(loop.time(), place, use) for place, use in enumerate(self.node.procedures)]
+        while due:
+            when, place, use = min(due, key=lambda one: one[:2])
+            await asyncio.sleep(when - loop.time())
+            due.remove((when, place, use))
+            try:
+                told = await perform(
+                    self.node.plugin, use.procedure, use.arguments, link.answers, write, link.lost, self._clock.now_ns
+                )
+            except RadioError:
+                return  # the link was lost; they begin anew with the next
+            self._tell(told)
+            if use.every_ns is not None:
+                due.append((max(when + use.every_ns / 1e9, loop.time()), place, use))
 
     async def _poll(self, client: BleakClient, link: _Link, channel: str) -> None:
         """Read a channel on its period; a read that fails is an event."""

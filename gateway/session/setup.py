@@ -59,6 +59,8 @@ def resolve(client: BleakClient, node: NodeConfig) -> dict[str, BleakGATTCharact
     needed = {name: {"notify", "indicate"} for name in pushed} | {name: {"read"} for name in read}
     needed |= {name: {"read"} for name in node.plugin.constants}
     needed |= {name: {"write", "write-without-response"} for name in planned_settings(node)}
+    commanded = {use.procedure.target for use in node.procedures}
+    needed |= {name: {"write", "write-without-response"} for name in commanded if name not in needed}
     found: dict[str, BleakGATTCharacteristic] = {}
     wrong: list[str] = []
     for name, properties in needed.items():

@@ -64,6 +64,7 @@ def log_of(path: Path) -> Path:
     tell(0.7, EventKind.DESCRIPTOR_DIFFERS, characteristic="c", descriptor="0x2904", found="x")
     tell(0.8, EventKind.SETTING, characteristic="s", period_s={"c": 0.1, "e": 0.1}, on={"d": True})
     tell(0.9, EventKind.SETTING_DIFFERS, characteristic="s2", refused="no")
+    tell(0.95, EventKind.PROCEDURE_FAILED, procedure="p", reason="no")
     tell(BEFORE_LINK, EventKind.READY)
     tell(60, EventKind.SETTING, characteristic="s", on={"d": False})
     tell(80, EventKind.SETTING, characteristic="s", on={"d": True})

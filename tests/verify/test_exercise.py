@@ -22,7 +22,8 @@ from gateway.report.firmware import exercise_json, exercise_junit, plan_lines, s
 from gateway.verify.exercise import Drive, StepKind, Tried, plan_for
 from tests.support import events, figures, on_virtual_time, plugin_folder, run_info, virtual_clock
 
-CRATE = find_plugin("loan-crate")
+CRATE, STATION = find_plugin("loan-crate"), find_plugin("bore-station")
+COMMANDS = {StepKind.ANSWERS, StepKind.UNKNOWN, StepKind.TOO_LONG, StepKind.UNHEARD, StepKind.BUSY}
 LONG_S = 3 * 3600.0
 
 
@@ -61,7 +62,9 @@ def failed(tried: list[Tried]) -> set[StepKind]:
 def test_a_sound_node_passes_every_step_with_patience_for_all(tmp_path: Path) -> None:
     tried = exercised(tmp_path / "log.db", CRATE, patience_s=LONG_S)
     assert [(one.step.name, one.found) for one in tried if one.outcome is not Outcome.PASS] == []
-    assert {one.step.kind for one in tried} == set(StepKind) - {StepKind.SETS}  # the crate has no other settings
+    assert {one.step.kind for one in tried} == set(StepKind) - {
+        StepKind.SETS
+    } - COMMANDS  # the crate has no other settings, nor procedures
     assert [one.step.name for one in tried] == [step.name for step in plan_for(CRATE)]
 
 
@@ -93,9 +96,45 @@ def test_each_fault_of_a_firmware_is_found_by_the_steps_meant_for_it_alone(
     assert overall(one.outcome for one in tried) is Outcome.FAIL
 
 
+PROCEDURES = ("count_days", "send_days", "delete_days")
+
+
+def test_a_sound_control_point_passes_every_step(tmp_path: Path) -> None:
+    tried = exercised(tmp_path / "log.db", STATION, only=PROCEDURES)
+    assert [(one.step.name, one.found) for one in tried if one.outcome is not Outcome.PASS] == []
+    assert {one.step.kind for one in tried} == COMMANDS
+
+
+@pytest.mark.parametrize(
+    ("fault", "kinds"),
+    [
+        ("answers-nothing", {StepKind.ANSWERS, StepKind.UNKNOWN, StepKind.BUSY}),
+        ("answers-unsubscribed", {StepKind.UNHEARD}),
+        ("takes-any-opcode", {StepKind.UNKNOWN}),
+        ("counts-otherwise", {StepKind.ANSWERS}),
+        ("accepts-any-length", {StepKind.TOO_LONG}),
+    ],
+)
+def test_each_fault_of_a_control_point_is_found_by_the_steps_meant_for_it(
+    tmp_path: Path, fault: str, kinds: set[StepKind]
+) -> None:
+    tried = exercised(tmp_path / "log.db", STATION, Faults(firmware=(fault,)), PROCEDURES)
+    assert failed(tried) == kinds, [(one.step.name, one.found) for one in tried if one.outcome is Outcome.FAIL]
+
+
+def test_a_control_point_that_takes_two_procedures_and_answers_both_passes(tmp_path: Path) -> None:
+    tried = exercised(tmp_path / "log.db", STATION, Faults(firmware=("takes-two-procedures",)), PROCEDURES)
+    (busy,) = [one for one in tried if one.step.kind is StepKind.BUSY]
+    assert busy.outcome is Outcome.PASS and busy.found == "taken, and answered one after the other"
+
+
 def test_every_fault_of_a_firmware_is_tried_above() -> None:
-    (mark,) = test_each_fault_of_a_firmware_is_found_by_the_steps_meant_for_it_alone.pytestmark  # type: ignore[attr-defined]
-    assert {fault for fault, _ in mark.args[1]} == set(FIRMWARE_FAULTS)
+    tests = (
+        test_each_fault_of_a_firmware_is_found_by_the_steps_meant_for_it_alone,
+        test_each_fault_of_a_control_point_is_found_by_the_steps_meant_for_it,
+    )
+    tried = {fault for test in tests for fault, _ in test.pytestmark[0].args[1]}  # type: ignore[attr-defined]
+    assert tried | {"takes-two-procedures"} == set(FIRMWARE_FAULTS)
 
 
 def test_a_pace_that_is_off_fails_wherever_it_shows_and_the_figures_say_so_too(tmp_path: Path) -> None:
@@ -246,7 +285,7 @@ def test_a_gauge_that_is_only_read_has_its_settings_tried(tmp_path: Path) -> Non
 
 
 def test_a_plan_is_refused_for_what_there_is_none(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="no sensor or setting 'nose'"):
+    with pytest.raises(InputError, match="no sensor, setting or procedure 'nose'"):
         plan_for(CRATE, ["nose"])
     lone = 'data = "c"\n'
     text = f"""

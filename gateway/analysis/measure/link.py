@@ -62,6 +62,7 @@ class History:
         cuts: for each channel the times at which its sensor was switched or paced.
         lost: every loss of the link.
         intervals: connection intervals that were reported, (from when, milliseconds).
+        procedures, procedures_failed: how many were carried out, and how many of them failed.
         stalls: when the machine that listened stood still, (from, to) each, in order: what came meanwhile came late.
     """
 
@@ -81,6 +82,8 @@ class History:
     lost: tuple[Loss, ...] = ()
     paused_ns: int = 0
     stalls: tuple[tuple[int, int], ...] = ()
+    procedures: int = 0
+    procedures_failed: int = 0
     intervals: tuple[tuple[int, float], ...] = ()
 
     @property
@@ -128,6 +131,8 @@ def link_history(
         tuple(losses),
         paused_ns=paused_ns,
         stalls=stalls,
+        procedures=kinds[EventKind.PROCEDURE] + kinds[EventKind.PROCEDURE_FAILED],
+        procedures_failed=kinds[EventKind.PROCEDURE_FAILED],
         intervals=tuple(
             (e.t_ns, e.detail.connection_interval_ms)
             for e in events
@@ -245,6 +250,7 @@ def measure_link(node: str, history: History, interval: tuple[float | None, int]
         "reconnect_time_longest": (max(longest, default=None), len(history.lost)),
         "descriptors_differ": (history.descriptors_differ, len(history.spans)),
         "settings_differ": (history.settings_differ, history.settings),
+        "procedures_failed": (history.procedures_failed, history.procedures),
     }
     return [
         Measure(

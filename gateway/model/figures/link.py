@@ -149,4 +149,17 @@ FIGURES = by_name(
         better="lower",
         evidence=counted("{events}", "t_ns, detail", "settings_differ", "kind = 'setting differs'"),
     ),
+    Figure(
+        "procedures_failed",
+        unit="",
+        basis="procedures",
+        meaning="procedures that were refused, not answered in time, or whose result or count was wrong",
+        span="positive",
+        difference=False,
+        judged=JudgedWhen(1, "above", whole_run=False, bounds_needed=False),
+        needs=NOTHING,
+        compared="counts",
+        better="lower",
+        evidence=counted("{events}", "t_ns, detail", "procedures_failed", "kind = 'procedure failed'"),
+    ),
 )

@@ -74,6 +74,7 @@ def _lines(plugin: Plugin) -> Iterator[str]:
         last = item.service
     for item in plugin.characteristics.values():
         yield from _characteristic(plugin, item)
+    yield from _procedures(plugin)
     if plugin.settings:
         yield from ("", "## Writes that are refused", "")
         yield from _table("what is written", "error code")
@@ -95,6 +96,33 @@ def _lines(plugin: Plugin) -> Iterator[str]:
                 span,
                 default,
             )
+
+
+def _procedures(plugin: Plugin) -> Iterator[str]:
+    if not plugin.procedures:
+        return
+    yield from ("", "## Procedures", "", "Written to a control point, one at a time; 0xFD is answered while nobody is ")
+    yield from ("subscribed to the answer, 0xFE while another is in progress.", "")
+    yield from _table("procedure", "written to", "bytes", "arguments", "answer", "within", "what it does")
+    for one in plugin.procedures.values():
+        told = [f"`{one.answer}`"] if one.answer else ["none"]
+        told += [f"`{one.request}` = 0x{one.opcode:02X}"] if one.request else []
+        told += [f"`{one.result}` = {one.success} for success"] if one.result else []
+        does = [_cell(one.title)]
+        does += [f"sends what `{one.sends}` keeps"] if one.sends else []
+        does += [f"counts what `{one.counts}` keeps in `{one.count}`"] if one.counts else []
+        does += [f"deletes what `{one.clears}` keeps"] if one.clears else []
+        arguments = ", ".join(f"{f.name} ({f.type.label(f.bits)})" for f in one.layout.fields[1:])
+        within = duration_text(one.timeout_ns / 1e9) if one.answer else ""
+        yield _row(
+            one.name,
+            one.target,
+            f"{one.layout.head}, 0x{one.opcode:02X} first",
+            arguments,
+            ", ".join(told),
+            within,
+            "; ".join(does),
+        )
 
 
 def _services(plugin: Plugin) -> dict[str, None]:

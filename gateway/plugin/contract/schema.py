@@ -11,6 +11,7 @@ from gateway.plugin.contract.names import generated_line
 from gateway.plugin.contract.vectors import switched, vectors
 from gateway.plugin.layout.model import Field, Layout
 from gateway.plugin.model import Characteristic, Derived, Plugin
+from gateway.plugin.procedure import Procedure
 from gateway.plugin.unpack import Step
 
 _WORDS = [
@@ -40,6 +41,7 @@ def schema(plugin: Plugin) -> str:
             "security": plugin.security.value if plugin.security is not None else None,
             "constants": dict(plugin.constant_names),
             "characteristics": {item.name: _characteristic(plugin, item) for item in plugin.characteristics.values()},
+            "procedures": {one.name: _procedure(one) for one in plugin.procedures.values()},
             "sensors": {
                 sensor.name: {
                     "values_in": sensor.data,
@@ -81,6 +83,24 @@ def _characteristic(plugin: Plugin, item: Characteristic) -> dict[str, Any]:
             {"bytes": vector.raw.hex(), "value": example(item, vector.raw)}
             for vector in vectors(item, True, switched(plugin, item))
         ],
+    }
+
+
+def _procedure(one: Procedure) -> dict[str, Any]:
+    return {
+        "title": one.title,
+        "write": one.target,
+        "opcode": one.opcode,
+        "layout": _layout(one.layout),
+        "answer": one.answer or None,
+        "request": one.request or None,
+        "result": one.result or None,
+        "success": one.success if one.result else None,
+        "timeout_s": one.timeout_ns / 1e9,
+        "sends": one.sends or None,
+        "counts": one.counts or None,
+        "count": one.count or None,
+        "clears": one.clears or None,
     }
 
 

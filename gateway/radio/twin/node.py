@@ -8,6 +8,7 @@ import contextlib
 import random
 from collections import deque
 from collections.abc import Mapping
+from functools import partial
 from typing import Any
 
 from bumble import att, core
@@ -30,6 +31,7 @@ from gateway.plugin.standard.assigned import (
     valid_range,
 )
 from gateway.radio.pairing import Delegate, pairing_config
+from gateway.radio.twin.commands import Commands
 from gateway.radio.twin.settings import Pace, Settings, in_field
 from gateway.radio.twin.signal import Source, fitted, make_source, resting_value
 
@@ -82,10 +84,11 @@ class Twin:
         unset = [
             name for name in plugin.channels if plugin.characteristics[name].step is None and plugin.on_air(name).pushed
         ]
-        sensed = {sensor.data for sensor in plugin.sensors.values()}
+        sensed = {sensor.data for sensor in plugin.sensors.values()} | {p.answer for p in plugin.procedures.values()}
         # what no sensor is declared for goes on at a pace of its own
         free = {name: Pace(Sensor.free(name)) for name in unset if name not in sensed}
         self._paces = self._settings.paces | free
+        self._commands = Commands(plugin, config.faults.firmware, self._listener, partial(self._push, wait=True))
         self._served: dict[str, Served[bytes]] = {}
         self._link: Connection | None = None
         self._linked, self._gone = asyncio.Event(), asyncio.Event()
@@ -152,6 +155,9 @@ class Twin:
 
     def _writer(self, item: Characteristic) -> Any:
         def write(_: Connection, raw: bytes) -> None:
+            if self._commands.at(item):
+                self._commands.write(item, bytes(raw))
+                return
             self._settings.write(item, bytes(raw))
 
         return write
@@ -218,6 +224,7 @@ class Twin:
     def _lost(self, _: int) -> None:
         self._link = None
         self._settings.link_ended()
+        self._commands.link_ended()
         self._linked.clear()
         self._gone.set()
         self._wake()
@@ -241,6 +248,8 @@ class Twin:
             for pace in self._paces.values():
                 if self.plugin.on_air(pace.sensor.data).pushed:
                     group.create_task(self._sense(pace), name=f"{self.name} {pace.sensor.name}")
+            if self.plugin.procedures:
+                group.create_task(self._commands.run(), name=f"{self.name} control points")
             if self._faults.drop_link_ns is not None:
                 group.create_task(self._drop_links(self._faults.drop_link_ns / 1e9), name=f"{self.name} dropping links")
 
@@ -265,7 +274,8 @@ class Twin:
             if stored and pace.on and self._listener(item):
                 await self._push(item, stored.popleft(), wait=True)
                 continue
-            active = pace.on and (item.stores or self._listener(item))
+            keeps = item.stores or item.name in self._commands.kept
+            active = pace.on and (keeps or self._listener(item))
             period = self._settings.period_of(pace) * self._faults.slow
             due = max(due + period, loop.time())
             try:
@@ -274,8 +284,11 @@ class Twin:
                 pace.changed.clear()
                 due = loop.time()
             except TimeoutError:
-                if pace.on and (item.stores or self._listener(item)):
+                if pace.on and (keeps or self._listener(item)):
                     payload = self._payload(item, advance=True)
+                    if (kept := self._commands.kept.get(item.name)) is not None:  # until it is asked for
+                        kept.append(payload)
+                        continue
                     for value in self._packed(item, payload):
                         if self._listener(item):
                             await self._push(self.plugin.on_air(item.name), value)

@@ -26,6 +26,7 @@ from gateway.session.deadline import REQUEST_S, disconnect, within
 from gateway.session.discover import CONNECT_S, forget, look_for
 from gateway.session.node import UNKNOWN_REASON
 from gateway.session.pair import encrypt
+from gateway.session.procedure import Answers
 
 T = TypeVar("T")
 _SOUGHT_S = 15.0
@@ -44,6 +45,7 @@ class NodeClient:
         self.lost = lost
         self.heard: dict[str, list[tuple[int, bytes]]] = {name: [] for name in plugin.channels}
         self._who, self._client, self._sink, self._clock = who, client, sink, clock
+        self.answers = Answers(plugin)
         self._came = asyncio.Event()
         self._unpacking = Unpacking()
         self._targets: dict[str, BleakGATTCharacteristic] = {}
@@ -83,6 +85,7 @@ class NodeClient:
             if (target := found.get((item.service, item.uuid))) is not None:
                 self._targets[name] = target
         on_air = [self.plugin.on_air(sensor.data) for sensor in self.plugin.sensors.values()]
+        on_air += [self.plugin.on_air(p.answer) for p in self.plugin.procedures.values() if p.answer]
         sent = [item.name for item in on_air if item.pushed]
         missing = [name for name in (*self.plugin.settings, *sent) if name not in self._targets]
         if missing:
@@ -114,6 +117,7 @@ class NodeClient:
             for name, ones in messages.items():
                 self.heard[name] += [(one.t_ns, one.raw) for one in ones]
         self._sink.frame(Frame(t_ns, self._who, channel, raw))
+        self.answers.take(channel, raw)
         self._came.set()
 
     # Reading and writing
@@ -178,6 +182,32 @@ class NodeClient:
         self.tell(events.SettingWritten(characteristic=name, written=raw.hex(), **meaning._asdict()))
         self._written[name] = raw
         return ""
+
+    async def command(self, name: str, raw: bytes) -> None:
+        """Write to a control point.
+
+        Raises:
+            RefusedError: the node answered with an ATT error.
+            RadioError: as `do`.
+        """
+        acknowledged = "write" in self.plugin.characteristics[name].properties
+        work = self._client.write_gatt_char(self._targets[name], raw, response=acknowledged)
+        await self.do(f"writing {name}", work)
+
+    @asynccontextmanager
+    async def unsubscribed(self, channel: str) -> AsyncIterator[None]:
+        """For a while nobody listens to a channel.
+
+        Raises:
+            RadioError: as `do`.
+        """
+        name = self.plugin.on_air(channel).name
+        await self.do(f"unsubscribing from {name}", self._client.stop_notify(self._targets[name]))
+        try:
+            yield
+        finally:
+            again = self._client.start_notify(self._targets[name], self._receiver(name))
+            await self.do(f"subscribing to {name}", again)
 
     async def set(self, sensor: Sensor, on: bool | None = None, period_s: float | None = None) -> str:
         """Pace a sensor, then switch it; what is wrong with how the node took it, "" for nothing.

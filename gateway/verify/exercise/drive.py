@@ -18,8 +18,9 @@ from gateway.model.utc import duration_text
 from gateway.plugin import Plugin
 from gateway.radio import Radio
 from gateway.verify.exercise.client import NodeClient, link, started
+from gateway.verify.exercise.command import Seen
 from gateway.verify.exercise.plan import Step, StepKind
-from gateway.verify.exercise.steps import Seen, act, after_new_link, before_new_link
+from gateway.verify.exercise.steps import act, after_new_link, before_new_link
 
 _TRIES = 2  # of a step whose link is lost
 _LINKS = 3  # how often linking is tried before the node counts as gone

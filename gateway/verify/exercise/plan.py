@@ -14,6 +14,7 @@ from gateway.model.units import parse_unit, unit_text
 from gateway.model.utc import duration_text
 from gateway.plugin import Characteristic, Plugin, Sensor, Setting, period_fits, period_ns_of
 from gateway.plugin.layout.model import Field
+from gateway.plugin.procedure import Procedure
 
 SHORTEST_LISTENING_S = 1.0
 _STEADY_S = 10.0  # how long a pace is listened to, where that holds values enough
@@ -41,6 +42,11 @@ class StepKind(StrEnum):
     BOTH = "both keep their periods"
     OTHER_OFF = "keeps sending when the other is switched off"
     OTHER_PACED = "keeps its period when the other's is changed"
+    ANSWERS = "is answered"
+    UNKNOWN = "an opcode that is not declared"
+    TOO_LONG = "a byte too many"
+    UNHEARD = "while nobody is subscribed to its answer"
+    BUSY = "while another is in progress"
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,15 +130,16 @@ def plan_for(plugin: Plugin, only: Collection[str] = ()) -> list[Step]:
     """The steps for a kind of node: each sensor alone, then every pair.
 
     Args:
-        only: names of the sensors to try, and of characteristics whose other settings to try; all where none is named.
+        only: names of the sensors and procedures to try, and of characteristics whose other settings to try; all where
+            none is named.
 
     Raises:
         InputError: the plugin has no such sensor or setting, or none that can be set.
     """
     for name in only:
-        if name not in plugin.sensors and name not in plugin.settings:
-            known = ", ".join(dict.fromkeys((*plugin.sensors, *sorted(plugin.settings)))) or "none"
-            raise InputError(f"{plugin.kind} has no sensor or setting {name!r}; it has {known}")
+        if name not in plugin.sensors and name not in plugin.settings and name not in plugin.procedures:
+            known = ", ".join(dict.fromkeys((*plugin.sensors, *sorted(plugin.settings), *plugin.procedures))) or "none"
+            raise InputError(f"{plugin.kind} has no sensor, setting or procedure {name!r}; it has {known}")
     chosen = [sensor for sensor in plugin.sensors.values() if not only or sensor.name in only]
     steps = [step for sensor in chosen for step in _starts(plugin, sensor)]  # before anything is written
     steps += [step for sensor in chosen for step in _alone(plugin, sensor)]
@@ -140,6 +147,8 @@ def plan_for(plugin: Plugin, only: Collection[str] = ()) -> list[Step]:
     for first, second in combinations(paced, 2):
         if not shared(first, second):
             steps += _beside(first, second)
+    steps += [step for one in plugin.procedures.values() if not only or one.name in only for step in _commanded(one)]
+    steps += [step for step in _refused_commands(plugin) if not only or step.sensor in only]
     settings = [name for name in sorted(plugin.settings) if not only or name in only]
     steps += [step for name in settings for step in _settings(plugin, name)]
     if not steps:
@@ -219,6 +228,34 @@ def _start_text(sensor: Sensor, readable: Collection[Setting]) -> str:
     if sensor.period in readable and sensor.default_period_ns is not None:
         says.append(f"a period of {duration_text(sensor.default_period_ns / 1e9)}")
     return " and ".join(says)
+
+
+def _commanded(procedure: Procedure) -> Iterator[Step]:
+    """What is to come of a procedure; one that deletes what is stored is left to the run file that asks for it."""
+    timeout_s = procedure.timeout_ns / 1e9
+    if not procedure.clears and procedure.answer:
+        good = "with success" if procedure.result else "in time"
+        counted = ", after as many values as are counted" if procedure.sends else ""
+        yield Step(StepKind.ANSWERS, procedure.name, f"an answer {good}{counted}", timeout_s)
+    expected = "an ATT error, or an answer without success"
+    yield Step(StepKind.TOO_LONG, procedure.name, expected, _REQUESTS_S)
+
+
+def _refused_commands(plugin: Plugin) -> Iterator[Step]:
+    """What each control point is to refuse, tried with one of its procedures, and none that deletes."""
+    tried: set[str] = set()
+    for procedure in plugin.procedures.values():
+        uuid = plugin.characteristics[procedure.target].uuid
+        if uuid in tried or procedure.clears or not procedure.answer:
+            continue
+        tried.add(uuid)
+        yield Step(StepKind.UNKNOWN, procedure.name, "an ATT error, or an answer without success", _REQUESTS_S)
+        yield Step(StepKind.UNHEARD, procedure.name, "ATT error 0xFD", _REQUESTS_S)
+        slow = next((one for one in plugin.procedures.values() if one.sends and one.target == procedure.target), None)
+        if slow is not None:
+            yield Step(
+                StepKind.BUSY, slow.name, "ATT error 0xFE, or taken once the first is done", slow.timeout_ns / 1e9
+            )
 
 
 def _starts(plugin: Plugin, sensor: Sensor) -> Iterator[Step]:

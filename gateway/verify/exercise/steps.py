@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Awaitable, Callable, Sequence
-from dataclasses import dataclass
 from statistics import fmean
 from typing import Any
 
@@ -15,6 +14,7 @@ from gateway.model.utc import duration_text
 from gateway.plugin import Characteristic, Sensor, period_ns_of
 from gateway.plugin.layout.model import Field
 from gateway.verify.exercise.client import NodeClient
+from gateway.verify.exercise.command import COMMANDS, Seen
 from gateway.verify.exercise.plan import (
     Step,
     StepKind,
@@ -34,14 +34,6 @@ _VALUES = 5  # seen before a read, to know what they vary by
 _ALIKE = 0.01  # share of a field's limits by which a read may differ all the same
 
 
-@dataclass(frozen=True, slots=True)
-class Seen:
-    """What came of a step."""
-
-    outcome: Outcome
-    found: str
-
-
 def _judged(wrong: str, found: str) -> Seen:
     return Seen(Outcome.FAIL, wrong) if wrong else Seen(Outcome.PASS, found)
 
@@ -52,6 +44,8 @@ async def act(step: Step, node: NodeClient) -> Seen:
     Raises:
         RadioError: the link was lost, or the node did not answer; the step can be tried again.
     """
+    if step.kind in COMMANDS:
+        return await COMMANDS[step.kind](node, node.plugin.procedures[step.sensor])
     if step.write is not None:
         return await (_sets if step.kind is StepKind.SETS else _refuses)(step.write, node)
     return await _ACTS[step.kind](step, node, node.plugin.sensors[step.sensor])
