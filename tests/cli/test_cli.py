@@ -140,7 +140,7 @@ def test_a_signal_ends_a_run_cleanly_with_a_verdict(tmp_path: Path, number: sign
 
 def test_check_reports_good_and_bad_files(tmp_path: Path) -> None:
     good = gattest("check", str(ROOT / "plugins"), str(ROOT / "configs"), cwd=tmp_path)
-    assert good.returncode == 0 and good.stdout.count(": OK, ") == 6
+    assert good.returncode == 0 and good.stdout.count(": OK, ") == 9
     (tmp_path / "bad.toml").write_text('[run]\ntitle = "t"\n[node.a]\nplugin = "nope"\nfind = { name = "A" }\n')
     (tmp_path / "worse.toml").write_text("[run")
     bad = gattest("check", "bad.toml", "worse.toml", cwd=tmp_path)
