@@ -18,7 +18,7 @@ _NAME = re.compile(r"[^\W\d]\w*|%")
 _POWER = r"(?:\s*(?:\*\*|\^)\s*-?\d)?"  # one digit: nothing may make a unit's exponent explode
 _SYMBOL = re.compile(rf"(?:1\s*/\s*)?(?:[^\W\d]\w*|%){_POWER}(?:\s*[*/ ]\s*(?:[^\W\d]\w*|%){_POWER})*")
 _LARGEST = Fraction(10) ** 100
-_PREFIXES = {"", "nano", "micro", "milli", "centi", "deci", "deca", "hecto", "kilo", "mega", "giga", "tera"}
+_PREFIXES = {"", "pico", "nano", "micro", "milli", "centi", "deci", "deca", "hecto", "kilo", "mega", "giga", "tera"}
 _MISREAD = {
     "g": "it could be gram or standard gravity: write gram, or g_0 for acceleration",
     "mg": "it could be milligram or thousandths of gravity: write milligram, or give the LSB in g_0",

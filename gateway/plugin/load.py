@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 from uuid import UUID
 
+from gateway.energy import read_profile
 from gateway.host.toml import parse_toml, read_toml, shape
 from gateway.model.errors import InputError, Problem, ProblemsError, UnitError
 from gateway.model.figures import LINK
@@ -382,7 +383,12 @@ class _Loader:
             constants,
             security=file.plugin.security,
             procedures=self.procedures(file, table),
+            energy=None if file.energy is None else read_profile(file.energy, self.report_problem("energy")),
         )
+        for name in file.energy.sensor if file.energy is not None else ():
+            if name not in plugin.sensors:
+                expected = f"one of {', '.join(plugin.sensors) or 'none'}"
+                self.report_problem(f"energy.sensor.{name}")("", "the plugin has no such sensor", expected)
         for sensor in plugin.sensors.values():
             if sensor.data not in plugin.channels:
                 self.report_problem(f"sensor.{sensor.name}")(

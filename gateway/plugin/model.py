@@ -10,6 +10,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import Literal, NamedTuple
 
+from gateway.energy import Profile
 from gateway.model.errors import DecodeError
 from gateway.model.figures import Requirement
 from gateway.model.security import Pairing, Security
@@ -209,6 +210,7 @@ class Plugin:
     advertising: Advertising | None = None
     security: Security | None = None
     procedures: Mapping[str, Procedure] = dataclass_field(default_factory=dict)
+    energy: Profile | None = None
 
     @cached_property
     def constants(self) -> tuple[str, ...]:

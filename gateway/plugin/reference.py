@@ -11,6 +11,16 @@ from typing import Any, Literal, get_args, get_origin
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
+from gateway.energy.shape import (
+    BusShape,
+    CellShape,
+    EnergyShape,
+    NumberShape,
+    PhaseShape,
+    RadioShape,
+    RegulatorShape,
+    SensorEnergyShape,
+)
 from gateway.plugin.layout.checksum import CATALOGUE
 from gateway.plugin.layout.formula import FUNCTIONS, MAX_DEPTH, MAX_TEXT
 from gateway.plugin.layout.shape import CheckDecl, CrcDecl, FieldDecl, SamplesDecl
@@ -72,6 +82,18 @@ _TABLES: tuple[tuple[str, str, type[BaseModel]], ...] = (
         ProcedureShape,
     ),
     ("`[advertising]`", "What the node advertises; `gattest audit` checks it.", AdvertisingShape),
+    (
+        "`[energy]`",
+        "What the node draws, for `gattest lifetime` and `gattest plan`; or a file of its own.",
+        EnergyShape,
+    ),
+    ("A number of `[energy]`", '`"5.9 mA"`, or `{ value = …, source = … }`.', NumberShape),
+    ("A phase of `[energy]`", 'Such as `{ current = "350 µA", time = "8 ms" }`.', PhaseShape),
+    ("`[energy.radio]`", "", RadioShape),
+    ("`[energy.sensor.NAME]`", "", SensorEnergyShape),
+    ("`[energy.bus]`", "", BusShape),
+    ("`[energy.regulator]`", "", RegulatorShape),
+    ("`[energy.cell]`", "", CellShape),
     (
         "A figure of `[spec.CHANNEL]`, `[spec.CHANNEL.FIELD]` or `[spec.link]`",
         "Requirements on every node of this kind, unless a run file overrides them; configs/README.md has the figures.",
@@ -153,7 +175,11 @@ def _written(annotation: Any) -> str:
 def _default(info: FieldInfo) -> str:
     if info.is_required():
         return "required"
-    return "" if info.default in (None, "", [], {}) else f"`{info.default!r}`".replace("'", '"')
+    return (
+        ""
+        if isinstance(info.default, BaseModel) or info.default in (None, "", [], {})
+        else f"`{info.default!r}`".replace("'", '"')
+    )
 
 
 def _table(model: type[BaseModel]) -> Iterator[str]:

@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Discriminator, Strict, Tag
 from pydantic import Field as Declared
 
+from gateway.energy import EnergyShape
 from gateway.model.security import Security
 from gateway.plugin.layout.model import Order
 from gateway.plugin.layout.shape import CheckDecl, FieldDecl, SamplesDecl
@@ -211,4 +212,5 @@ class PluginFileShape(BaseModel):
     constant: dict[str, ConstantShape] = {}
     derived: dict[str, DerivedShape] = {}
     advertising: AdvertisingShape | None = None
+    energy: EnergyShape | None = None
     spec: SpecShape = {}

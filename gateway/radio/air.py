@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import asyncio
 import random
-from collections import deque
+from collections import Counter, defaultdict, deque
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -106,6 +106,21 @@ class _Pdu:
 
 
 @dataclass(slots=True)
+class Counted:
+    """What one side of a link really did, for whoever reckons with it.
+
+    Attributes:
+        events: connection events it took part in.
+        pairs: pairs of packets in them, by the bytes received and sent.
+        advertised: advertising events.
+    """
+
+    events: int = 0
+    pairs: Counter[tuple[int, int]] = field(default_factory=Counter)
+    advertised: int = 0
+
+
+@dataclass(slots=True)
 class _End:
     """One side of a link."""
 
@@ -129,6 +144,7 @@ class _Link:
         self.interval, self.timeout = interval, timeout
         self.loop = asyncio.get_running_loop()
         self.anchor = self.loop.time() + interval
+        self.counted_to = self.loop.time()  # the anchor up to which events were counted
         self.timer: asyncio.TimerHandle | None = None
         self.open = True
         self.plan()
@@ -171,15 +187,28 @@ class _Link:
             return
         down, up = self.central.next_octets, self.peripheral.next_octets
         took = exchange_us(down, up, self.air.config.mbit) / 1e6
+        counted = self.air.counted[str(self.peripheral.address)]
         if used and (used + took > budget or not (down or up)):
             self.close_event()
             return
+        self.count_idle(start)
+        counted.events += not used
+        counted.pairs[down, up] += 1
         used += took
         if self.carry(self.central, down, start + used) and self.carry(self.peripheral, up, start + used):
             after = start + used + _REFILL_S
             self.timer = self.loop.call_at(after, self.exchange, start, used, budget)
         else:
             self.close_event()
+
+    def count_idle(self, until: float) -> None:
+        """Events in which nothing could happen, and which no timer was set for."""
+        idle = round((until - self.counted_to) / self.interval) - 1
+        if idle > 0:
+            counted = self.air.counted[str(self.peripheral.address)]
+            counted.events += idle
+            counted.pairs[0, 0] += idle
+        self.counted_to = max(self.counted_to, until)
 
     def close_event(self) -> None:
         """A connection event is over: plan the next, or die of silence."""
@@ -242,6 +271,7 @@ class _Link:
 
     def close(self) -> None:
         self.open = False
+        self.count_idle(self.loop.time())
         if self.timer is not None:
             self.timer.cancel()
             self.timer = None
@@ -260,6 +290,7 @@ class Air(LocalLink):  # type: ignore[misc]
         self.config = config
         self.chance = random.Random(config.seed)  # noqa: S311  repeatable, not secret
         self.links: list[_Link] = []
+        self.counted: dict[str, Counted] = defaultdict(Counted)  # by address of the peripheral
         self.stilled = False
 
     def flawless(self, link: _Link) -> bool:
@@ -316,6 +347,8 @@ class Air(LocalLink):  # type: ignore[misc]
             return
         if sender_controller.silent:
             return
+        if isinstance(packet, ll.AdvInd):
+            self.counted[str(packet.advertiser_address)].advertised += 1
         for controller in self.controllers:
             listens = controller.le_scan_enable or controller.pending_le_connection is not None
             if controller is sender_controller or not listens or controller.silent:

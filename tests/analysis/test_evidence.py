@@ -125,9 +125,12 @@ def fitted(measure: Measure, rows: list[tuple[Any, ...]]) -> float | None:
 
 
 OF_STORED = {name for name, figure in CHANNEL_FIGURES.items() if figure.needs.stores}  # in test_stored
+OF_ENERGY = {"battery_life"}  # in tests/energy
 
 
-@pytest.mark.parametrize("name", [n for n in (*CHANNEL_FIGURES, *LINK_FIGURES, *FIELD_FIGURES) if n not in OF_STORED])
+@pytest.mark.parametrize(
+    "name", [n for n in (*CHANNEL_FIGURES, *LINK_FIGURES, *FIELD_FIGURES) if n not in OF_STORED | OF_ENERGY]
+)
 def test_the_query_of_a_figure_gives_the_figure(log: Path, name: str) -> None:
     measures = [m for m in figures(log).values() if m.name == name and m.node == "a"]
     assert any(m.value for m in measures), "the log shows nothing of it"

@@ -7,7 +7,7 @@ import os
 import signal
 from collections.abc import Callable, Collection, Iterator, Mapping
 from concurrent.futures import Future, ProcessPoolExecutor, ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,10 +17,14 @@ import numpy.typing as npt
 
 from gateway.analysis.measure.came import Content, arrivals, content
 from gateway.analysis.measure.channel import gaps_within, measure_channel, span_of
+from gateway.analysis.measure.energy import life_figure, load_of
 from gateway.analysis.measure.link import History, interval_s, link_history, measure_link
 from gateway.analysis.measure.signal import FieldSurvey, survey_fields
 from gateway.log.reader import ChannelInfo, Log, NodeInfo, RunInfo
+from gateway.model.errors import ProblemsError
 from gateway.model.records import Measure
+from gateway.plugin import Plugin
+from gateway.plugin.load import load_plugin_text
 
 MINUTE_NS = 60_000_000_000
 WINDOWS = 1000  # of a run, in which values are counted
@@ -78,6 +82,7 @@ def survey_run(log: Log, run: RunInfo, fields: Collection[str] | None = None, bi
     histories = [
         link_history(log.events(run, node), run.started_ns, run.end_ns, run.paused_ns, run.stalls) for node in run.nodes
     ]
+    plugins = {kind: plugin_of(kind, text) for kind, text in log.plugin_texts(run).items() if "[energy" in text}
     with ThreadPoolExecutor(1, "content") as beside, _field_readers(run, fields) as read_fields:
         # SQLite counts there while times are fetched here
         counted = [beside.submit(_contents, log.path, run, node) for node in run.nodes]
@@ -86,9 +91,16 @@ def survey_run(log: Log, run: RunInfo, fields: Collection[str] | None = None, bi
             for node, history in zip(run.nodes, histories, strict=True)
         ]
         return [
-            _survey_node(log, run, node, history, content_of.result, fields_of)
+            _survey_node(log, run, node, history, content_of.result, fields_of, plugins.get(node.kind))
             for node, history, content_of, fields_of in zip(run.nodes, histories, counted, read, strict=True)
         ]
+
+
+def plugin_of(kind: str, text: str) -> Plugin | None:
+    """A plugin of a log; None where this version refuses it."""
+    with suppress(ProblemsError):
+        return load_plugin_text(text, kind)
+    return None
 
 
 def measured(node: NodeInfo) -> list[ChannelInfo]:
@@ -106,6 +118,7 @@ def _survey_node(
     history: History,
     contents: Callable[[], Mapping[str, Content]],
     fields: Mapping[str, Survey],
+    plugin: Plugin | None,
 ) -> NodeSurvey:
     found: list[Measure] = []
     channels: list[ChannelSurvey] = []
@@ -125,7 +138,10 @@ def _survey_node(
         surveyed = fields[channel.name]()
         found += [measure for field in surveyed for measure in field.measures]
         channels.append(ChannelSurvey(channel, len(came.times), counts, gaps, before.tolist(), surveyed))
-    link = measure_link(node.name, history, (interval_s(most_s), len(most_s)))
+    seen = interval_s(most_s)
+    link = measure_link(node.name, history, (seen, len(most_s)))
+    if plugin is not None and plugin.energy is not None:
+        link.append(life_figure(node.name, plugin.energy, load_of(log, run, node, history, plugin, seen)))
     return NodeSurvey(node, history, channels, [*link, *found])
 
 

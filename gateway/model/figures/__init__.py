@@ -42,7 +42,7 @@ FORMER_NAMES = {  # of figures in logs and run files of earlier versions
 GUARD = 0.025  # guarded acceptance: a verdict where the whole 95 % interval lies on one side of the limit
 SIMPLE = 0.5  # simple acceptance: the figure itself decides (both terms as in JCGM 106, 8.2 and 8.3; from memory)
 FITTED = frozenset(
-    {"interval", "clock_drift", "delay_jitter", "catch_up_longest", "stored_most", "coverage"}
+    {"interval", "clock_drift", "delay_jitter", "catch_up_longest", "stored_most", "coverage", "battery_life"}
 )  # figures that SQL can't work out
 
 

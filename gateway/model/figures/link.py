@@ -162,4 +162,18 @@ FIGURES = by_name(
         better="lower",
         evidence=counted("{events}", "t_ns, detail", "procedures_failed", "kind = 'procedure failed'"),
     ),
+    Figure(
+        "battery_life",
+        unit="day",
+        basis="runs",
+        meaning="how long the cell lasts by the run's traffic and the plugin's energy profile; a forecast, no rating",
+        span="positive",
+        difference=False,
+        judged=JudgedWhen(1, "", whole_run=False, bounds_needed=True),
+        needs=NOTHING,
+        compared="bounds",
+        better="higher",
+        evidence="SELECT start_ns, end_ns, (end_ns - start_ns) / 1e9 AS connected_s FROM {links}",
+        nothing="the plugin declares no [energy] to work it out by",
+    ),
 )
