@@ -8,15 +8,17 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, TypeVar
 
 import numpy as np
+import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict
 from pydantic import Field as Declared
 
 from gateway.host.toml import read_toml, shape
 from gateway.model.errors import InputError
 
+V = TypeVar("V", float, npt.NDArray[np.float64])
 _TABLE = Path(__file__).parent / "cells.toml"
 
 
@@ -81,16 +83,16 @@ class Cell:
         return voltage, float(np.interp(depth, self.depth, self.resistance_ohm))
 
 
-def under_pulse_v(ocv_v: float, resistance_ohm: float, current_a: float, time_s: float, capacitor_f: float) -> float:
+def under_pulse_v(ocv_v: V, resistance_ohm: V, current_a: float, time_s: float, capacitor_f: float) -> V:
     """Voltage at the end of a pulse of constant current from rest: OCV - I R (1 - exp(-t / (R C))), without a capacitor
-    OCV - I R (circuit theory).
+    OCV - I R (circuit theory); of numbers, or of arrays of one shape.
 
     Example: 2.7 V, 100 ohm, 10 mA for 3 ms leave 1.7 V, and 2.4408 V with 100 µF.
     """
-    share = 1.0
-    if capacitor_f > 0 and resistance_ohm > 0:
-        share = 1 - float(np.exp(-time_s / (resistance_ohm * capacitor_f)))
-    return ocv_v - current_a * resistance_ohm * share
+    if capacitor_f <= 0:
+        return ocv_v - current_a * resistance_ohm
+    drop: V = current_a * resistance_ohm * (1 - np.exp(-time_s / (np.maximum(resistance_ohm, 1e-9) * capacitor_f)))
+    return ocv_v - drop
 
 
 def read_cells(path: Path) -> Mapping[str, Cell]:

@@ -15,15 +15,26 @@ from gateway.energy.radio import ADV_DELAY_MEAN_S, advertising_event, connection
 
 DAY_S, YEAR_S = 86_400.0, 365.25 * 86_400.0
 _LOW_SHARE = 0.5  # of the time that a line of the bus is low in a transfer; common practice
+_REQUEST_OCTETS = 12  # with its L2CAP header, on the average; seen on the virtual air
 _DEPTHS = np.linspace(0, 1, 201)
 
 
 @dataclass(frozen=True, slots=True)
 class SensorLoad:
-    """What a sensor does: measurements a second, and the share of time that it is on."""
+    """What a sensor does.
+
+    Attributes:
+        measurements_per_s, values_per_s: measurements, and values that carry them, a second of all the time.
+        packets_per_s: link layer packets with its values, a second while connected.
+    """
 
     measurements_per_s: float
-    on: float = 1.0
+    values_per_s: float = 0.0
+    packets_per_s: float = 0.0
+
+    def scaled(self, share: float) -> SensorLoad:
+        """The same so many times as often."""
+        return SensorLoad(self.measurements_per_s * share, self.values_per_s * share, self.packets_per_s * share)
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +51,7 @@ class Load:
         values_per_s: values that it makes, a second of all the time.
         advertising_s: interval while it is not connected.
         connections_per_s: how often a connection is made, a second of all the time.
+        requests: ATT requests of each connection, for discovery and settings.
         sensors: by name.
         retries: share of packets sent again, None for what the profile says.
     """
@@ -54,6 +66,7 @@ class Load:
     values_per_s: float = 0.0
     advertising_s: float = 1.0
     connections_per_s: float = 0.0
+    requests: float = 0.0
     sensors: Mapping[str, SensorLoad] = field(default_factory=dict)
     retries: float | None = None
 
@@ -107,8 +120,9 @@ def parts_of(profile: Profile, load: Load, draws: Draws) -> dict[str, Floats]:
     more_bytes = packets(draws, 0, round(load.octets), mbit) - packets(draws, 0, 0, mbit)
     extra = max(sent - events, sent - load.events_with_data_per_s, 0)
     empty = connection_event(draws, [(0, 0)], gap_s, ppm, mbit)
-    empties = events - min(events, sent)
-    repeated = again * (empties * pair(draws, 0, 0, mbit) + sent * pair(draws, 0, round(load.octets), mbit))
+    # what is lost goes again in the next event, in place of an empty packet; with latency that event is one more
+    repeated = again * sent * (more_bytes + (empty if load.latency else 0))
+    one_request = pair(draws, 0, _REQUEST_OCTETS, mbit)  # and one more for its answer
     parts = {
         "sleep": draws["sleep"] + zero,
         "connection events": load.connected * events * empty + zero,
@@ -118,13 +132,13 @@ def parts_of(profile: Profile, load: Load, draws: Draws) -> dict[str, Floats]:
         * advertising_event(draws, profile.advertising_bytes)
         / (load.advertising_s + ADV_DELAY_MEAN_S)
         + zero,
-        "connecting": load.connections_per_s * draws["radio.connecting"] + zero,
+        "connecting": load.connections_per_s * (draws["radio.connecting"] + 2 * load.requests * one_request) + zero,
     }
     if profile.works_off:
         parts["processing"] = load.values_per_s * draws["value.current"] * draws["value.time"] + zero
     bus = zero
     for name, facts in profile.sensors.items():
-        own = load.sensors.get(name, SensorLoad(0.0, 0.0))
+        own = load.sensors.get(name, SensorLoad(0.0))
         one = draws[f"sensor.{name}.active.current"] * draws[f"sensor.{name}.active.time"]
         if facts.warms_up:
             one = one + draws[f"sensor.{name}.warm_up.current"] * draws[f"sensor.{name}.warm_up.time"]
@@ -172,15 +186,12 @@ def brownout(profile: Profile) -> tuple[str, float]:
     """What browns out first as the cell is used up, and at which depth of discharge: ("", 1.0) where the cell is empty
     before."""
     first = ("", 1.0)
+    ocv_v = profile.in_series * np.interp(_DEPTHS, profile.cell.depth, profile.cell.voltage_v)
+    inner_ohm = profile.in_series * np.interp(_DEPTHS, profile.cell.depth, profile.cell.resistance_ohm)
     for name, needed_v, current_a, time_s in needs_v(profile):
-        for depth in _DEPTHS:
-            ocv_v, inner_ohm = profile.cell.at(float(depth))
-            left_v = under_pulse_v(
-                profile.in_series * ocv_v, profile.in_series * inner_ohm, current_a, time_s, profile.capacitor_f
-            )
-            if left_v < needed_v:
-                first = min(first, (name, float(depth)), key=lambda one: one[1])
-                break
+        below = np.flatnonzero(under_pulse_v(ocv_v, inner_ohm, current_a, time_s, profile.capacitor_f) < needed_v)
+        if len(below) and _DEPTHS[below[0]] < first[1]:
+            first = name, float(_DEPTHS[below[0]])
     return first
 
 

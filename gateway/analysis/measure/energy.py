@@ -14,7 +14,7 @@ from gateway.analysis.measure.link import History, reported_interval
 from gateway.energy import Load, Profile, SensorLoad, drawn, life_of
 from gateway.log.reader import ChannelInfo, Log, NodeInfo, RunInfo
 from gateway.log.schema import quoted
-from gateway.model.events import Connected, Parameters
+from gateway.model.events import Connected, EventKind, Parameters, TableFound
 from gateway.model.figures import LINK
 from gateway.model.records import Measure
 from gateway.plugin import Plugin
@@ -50,7 +50,7 @@ def load_of(log: Log, run: RunInfo, node: NodeInfo, history: History, plugin: Pl
     Args:
         seen_s: the connection interval that its gaps show, None for none.
     """
-    run_s, linked_s = max(history.run_ns / 1e9, 1e-9), history.linked_ns / 1e9
+    run_s, linked_s = max(history.run_ns / 1e9, 1e-9), (history.linked_ns + _setting_up_ns(log, run, node)) / 1e9
     told = [e.detail for e in log.events(run, node) if isinstance(e.detail, Connected | Parameters)]
     latency = next((d.peripheral_latency_events for d in reversed(told) if d.peripheral_latency_events is not None), 0)
     mtus = [d.att_mtu_bytes for d in told if d.att_mtu_bytes is not None]
@@ -58,15 +58,16 @@ def load_of(log: Log, run: RunInfo, node: NodeInfo, history: History, plugin: Pl
     interval_s = reported_interval(history)[0] or seen_s or _INTERVAL_S
     events: list[Ints] = []
     packets = octets = values = 0.0
-    made: dict[str, int] = {}
+    made: dict[str, tuple[int, int, float]] = {}  # measurements, values, packets
     for channel in (one for one in node.channels if not one.constant):
         times, sizes = log.integers(run, node, channel.relation, ["t_ns", "length(raw)"])
-        made[channel.name] = len(times) + _samples(log, run, node, channel)
+        whole = sizes + _OVERHEAD
+        own = float(np.ceil(whole / most).sum())
+        made[channel.name] = len(times) + _samples(log, run, node, channel), len(times), own
         values += len(times)
         if channel.within:
             continue
-        whole = sizes + _OVERHEAD
-        packets += float(np.ceil(whole / most).sum())
+        packets += own
         octets += float(whole.sum())
         events.append(np.unique(times // round(interval_s * 1e9)))
     carrying = len(np.unique(np.concatenate(events))) if events else 0
@@ -81,8 +82,39 @@ def load_of(log: Log, run: RunInfo, node: NodeInfo, history: History, plugin: Pl
         values_per_s=values / run_s,
         advertising_s=advertising or (plugin.energy.advertising_s if plugin.energy is not None else 1.0),
         connections_per_s=len(history.spans) / run_s,
-        sensors={name: SensorLoad(made.get(sensor.data, 0) / run_s) for name, sensor in plugin.sensors.items()},
+        requests=_requests(log, run, node) / max(len(history.spans), 1),
+        sensors={
+            name: SensorLoad(measured / run_s, sent / run_s, own / linked_s if linked_s > 0 else 0.0)
+            for name, sensor in plugin.sensors.items()
+            for measured, sent, own in [made.get(sensor.data, (0, 0, 0.0))]
+        },
     )
+
+
+def _setting_up_ns(log: Log, run: RunInfo, node: NodeInfo) -> int:
+    """How long links were up before they were set up."""
+    total, up_ns = 0, None
+    for event in log.events(run, node):
+        if isinstance(event.detail, Connected):
+            up_ns = event.t_ns
+        elif up_ns is not None and event.kind in (EventKind.READY, EventKind.CONNECT_FAILED, EventKind.LOST):
+            total, up_ns = total + event.t_ns - up_ns, None
+    return total
+
+
+def _requests(log: Log, run: RunInfo, node: NodeInfo) -> float:
+    """ATT requests of all connections: discovery by the procedures of Vol 3, Part G, 4 (services, then for each its
+    included services and characteristics, each until an error ends it, then descriptors), settings and subscriptions."""
+    found = written = links = 0
+    for event in log.events(run, node):
+        detail = event.detail
+        if isinstance(detail, TableFound):
+            found = 3 + sum(4 + len(one["characteristics"]) for one in detail.services)
+        links += event.kind is EventKind.READY
+        written += 2 * (event.kind in (EventKind.SETTING, EventKind.SETTING_DIFFERS)) + (
+            event.kind is EventKind.SUBSCRIBED
+        )
+    return float(found * links + written)
 
 
 def _samples(log: Log, run: RunInfo, node: NodeInfo, channel: ChannelInfo) -> int:
