@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from gateway.app.check import check, decode, decode_columns
     from gateway.app.contract import contract, write_contract
     from gateway.app.draft import draft
+    from gateway.app.energy import charge, lifetime, plan
     from gateway.app.extract import extract
     from gateway.app.judge import agree, compare, figures, judge
     from gateway.app.logs import contents, damage, export, merge, newest, redecode, table
@@ -39,6 +40,7 @@ __all__ = [
     "__version__",
     "agree",
     "audit",
+    "charge",
     "check",
     "compare",
     "contents",
@@ -57,11 +59,13 @@ __all__ = [
     "forward",
     "gather",
     "judge",
+    "lifetime",
     "load_broker",
     "load_plugin",
     "load_run",
     "merge",
     "newest",
+    "plan",
     "record",
     "redecode",
     "replay",
@@ -78,6 +82,7 @@ _HOMES = {
     "gateway.app.check": ("check", "decode", "decode_columns"),
     "gateway.app.contract": ("contract", "write_contract"),
     "gateway.app.draft": ("draft",),
+    "gateway.app.energy": ("charge", "lifetime", "plan"),
     "gateway.app.extract": ("extract",),
     "gateway.app.judge": ("agree", "compare", "figures", "judge"),
     "gateway.app.logs": ("contents", "damage", "export", "merge", "newest", "redecode", "table"),

@@ -103,8 +103,8 @@ def _setting_up_ns(log: Log, run: RunInfo, node: NodeInfo) -> int:
 
 
 def _requests(log: Log, run: RunInfo, node: NodeInfo) -> float:
-    """ATT requests of all connections: discovery by the procedures of Vol 3, Part G, 4 (services, then for each its
-    included services and characteristics, each until an error ends it, then descriptors), settings and subscriptions."""
+    """ATT requests of all connections: discovery by the procedures of Vol 3, Part G, 4 (services, then for each what it
+    includes and its characteristics, each until an error ends it, then descriptors), settings and subscriptions."""
     found = written = links = 0
     for event in log.events(run, node):
         detail = event.detail
