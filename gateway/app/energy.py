@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from gateway.analysis.measure import energy
+from gateway.analysis.measure import NodeSurvey, energy
 from gateway.analysis.measure.link import link_history
 from gateway.analysis.measure.statistics import plugin_of
 from gateway.energy import (
@@ -27,12 +27,15 @@ from gateway.energy.cell import Cell, read_cells
 from gateway.energy.trial import Setting, Tried, settings_of, tried
 from gateway.energy.waveform import Measured, Recording, measure
 from gateway.host.toml import read_toml, shape
-from gateway.log.reader import Log
+from gateway.log.reader import Log, RunInfo
 from gateway.model.errors import InputError, Problem, ProblemsError
 from gateway.plugin import Plugin, find_plugin
+from gateway.report.energy import against_plot, parts_plot
+from gateway.report.plots import Plot
 
 DRAWS = 4000
 _TRIED_DRAWS = 1000
+_INTERVALS = ("7.5 ms", "15 ms", "30 ms", "50 ms", "100 ms", "200 ms", "500 ms", "1 s", "2 s", "4 s")
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +129,25 @@ def lifetime(
             level = energy.level_of(opened, info, node)
             found.append(NodeLife(node.name, own, load, life, carried, level, rows, choices))
     return found
+
+
+def energy_plots(log: Log, run: RunInfo, survey: NodeSurvey) -> list[Plot]:
+    """What the cell of a node is used for, and how long it lasts at other connection intervals; none where its plugin
+    declares no energy profile."""
+    node = survey.node
+    plugin = plugin_of(node.kind, log.plugin_texts(run).get(node.kind, ""))
+    if plugin is None or plugin.energy is None:
+        return []
+    own = plugin.energy
+    load = energy.load_of(log, run, node, survey.history, plugin, None)
+    rows = list(
+        tried(
+            own, load, [settings_of(f"interval={','.join(_INTERVALS)}", own, load, {})], grid=False, count=_TRIED_DRAWS
+        )
+    )
+    numbers = [row.load.interval_s * 1e3 for row in rows]
+    life = life_of(own, load, drawn(own, DRAWS))
+    return [parts_plot(node.name, life), against_plot(node.name, "connection interval", rows, numbers, "ms")]
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from gateway.analysis.judge import judge
 from gateway.analysis.measure import NodeSurvey, survey_run
+from gateway.app.energy import energy_plots
 from gateway.host.files import refuse_existing, write_file
 from gateway.host.toml import parse_toml
 from gateway.log.reader import Log, RunInfo
@@ -27,6 +28,7 @@ class Review:
     surveys: list[NodeSurvey]
     verdicts: list[Verdict]
     events: Mapping[str, list[LinkEvent]]
+    energy: Mapping[str, list[Plot]]
 
     @property
     def outcome(self) -> Outcome:
@@ -36,11 +38,15 @@ class Review:
     @property
     def plots(self) -> dict[str, Plot]:
         """The plots of the report by name, in its order."""
-        return {plot.name: plot for survey in self.surveys for plot in plots_of(survey, self.info.requirements)}
+        found: dict[str, Plot] = {}
+        for survey in self.surveys:
+            own = [*plots_of(survey, self.info.requirements), *self.energy.get(survey.node.name, ())]
+            found |= {plot.name: plot for plot in own}
+        return found
 
     def page(self) -> str:
         """The report, a page of HTML that needs nothing else."""
-        return page(self.info, self.surveys, self.verdicts, self.events, _head(self.info))
+        return page(self.info, self.surveys, self.verdicts, self.events, _head(self.info), self.energy)
 
     def write_page(self, path: Path, force: bool = False) -> None:
         """Write the report to a file.
@@ -92,4 +98,5 @@ def review(log: Path, run: int | None = None) -> Review:
         verdicts = judge(info.requirements, kinds, measures, info.shortfall)
         events = {node.name: list(opened.events(info, node)) for node in info.nodes}
         events[""] = [event for event in opened.events(info) if event.node is None]
-        return Review(info, surveys, verdicts, events)
+        energy = {survey.node.name: energy_plots(opened, info, survey) for survey in surveys}
+        return Review(info, surveys, verdicts, events, energy)

@@ -115,7 +115,9 @@ def _supplies(profile: Profile) -> Iterator[Finding]:
             )
     for name, needed_v, current_a, _ in needs_v(profile):
         room_v = end_v - needed_v
-        found = f"needs {needed_v:.2f} V; the cell ends at {end_v:.2f} V, and drops by {current_a * 1e3:.1f} mA pulses"
+        found = (
+            f"needs {needed_v:.2f} V; the cell ends at {end_v:.2f} V, less what {current_a * 1e3:.1f} mA pull it down"
+        )
         yield Finding(
             f"supply of {name}",
             "works" if room_v >= 0.1 else "close" if room_v >= 0 else "fails",

@@ -216,12 +216,17 @@ def charge_json(found: Measured) -> str:
     )
 
 
+def _layout(x: dict[str, Any], y: dict[str, Any]) -> dict[str, Any]:
+    margin = {"l": 84, "r": 30, "t": 10, "b": 48}
+    return {"margin": margin, "showlegend": False, "separators": ".", "xaxis": x, "yaxis": y}
+
+
 def charge_plot(found: Measured) -> Plot:
     """The mean current over an event."""
     step = max(len(found.shape_a) // _PLOT_POINTS, 1)
     milli = (found.shape_a[::step] * 1e3).tolist()
     times = [n * step / found.rate_hz * 1e3 for n in range(len(milli))]
-    layout = {"xaxis": {"title": {"text": "time, ms"}}, "yaxis": {"title": {"text": "current, mA"}}}
+    layout = _layout({"title": {"text": "time, ms"}}, {"title": {"text": "current, mA"}})
     figure = {"data": [{"type": "scatter", "mode": "lines", "x": times, "y": milli}], "layout": layout}
     return Plot("charge", "Mean current over an event", f"{len(found.pulses)} events", figure, over_time=False)
 
@@ -238,7 +243,7 @@ def parts_plot(node: str, life: Life) -> Plot:
                 "y": [n for n, _, _ in rows][::-1],
             }
         ],
-        "layout": {"xaxis": {"title": {"text": "mean current, µA"}}, "margin": {"l": 140}},
+        "layout": _layout({"title": {"text": "mean current, µA"}}, {"automargin": True}),
     }
     said = f"{life_text(life)}; " + ", ".join(f"{n} {100 * s:.0f} %" for n, _, s in rows[:5])
     return Plot(f"{node}.energy", "What the cell is used for, as modelled", said, figure, over_time=False)
@@ -254,10 +259,11 @@ def against_plot(node: str, name: str, rows: Sequence[Tried], numbers: Sequence[
             {"type": "scatter", "mode": "lines", "line": {"dash": "dot"}, "name": "5 %", "x": x, "y": low},
             {"type": "scatter", "mode": "lines", "line": {"dash": "dash"}, "name": "95 %", "x": x, "y": high},
         ],
-        "layout": {
-            "xaxis": {"title": {"text": f"{name}, {unit}" if unit else name}, "type": "log"},
-            "yaxis": {"title": {"text": "life, days"}, "rangemode": "tozero"},
-        },
+        "layout": _layout(
+            {"title": {"text": f"{name}, {unit}" if unit else name}, "type": "log"},
+            {"title": {"text": "life, days"}, "rangemode": "tozero"},
+        ),
     }
-    said = f"{days_text(median[0])} at {x[0]:g} {unit}, {days_text(median[-1])} at {x[-1]:g} {unit}"
+    ends = f"{days_text(median[0])} at {x[0]:g} {unit}, {days_text(median[-1])} at {x[-1]:g} {unit}"
+    said = f"{ends}; median, dotted and dashed what 5 and 95 of 100 draws stay below"
     return Plot(f"{node}.energy:{name}", f"Life against {name}", said, figure, over_time=False)

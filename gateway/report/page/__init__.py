@@ -23,6 +23,7 @@ from gateway.model.figures import LINK
 from gateway.model.records import Outcome, Verdict
 from gateway.model.utc import duration_text, utc_text
 from gateway.model.version import __version__
+from gateway.report.energy import CAUTION
 from gateway.report.plots import Plot, plots_of
 from gateway.report.tables import WORD, bounds_text, detail_text, number, required
 
@@ -65,12 +66,14 @@ def page(
     verdicts: Sequence[Verdict],
     events: Mapping[str, Sequence[LinkEvent]],
     head: Mapping[str, str],
+    energy: Mapping[str, Sequence[Plot]],
 ) -> str:
     """The report as HTML.
 
     Args:
         head: what else is to stand with the run, such as board revision and serial number.
         events: of each node, in order; under "" those of the run itself.
+        energy: plots of what the cell of each node is used for, where that is known.
     """
     from plotly.offline import get_plotlyjs  # takes 0.1 s to import, which no verdict should wait for
 
@@ -78,7 +81,9 @@ def page(
     script, plotly = (folder / "page.js").read_text("utf-8"), get_plotlyjs()
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     environment.globals.update(number=number, required=required, bounds_text=bounds_text, word=WORD)
-    plots = {survey.node.name: list(plots_of(survey, run.requirements)) for survey in surveys}
+    plots = {
+        survey.node.name: [*plots_of(survey, run.requirements), *energy.get(survey.node.name, ())] for survey in surveys
+    }
     outcome = outcome_of(run, verdicts)
     return environment.from_string((folder / "page.html").read_text("utf-8")).render(
         run=run,
@@ -107,6 +112,7 @@ def page(
             {plot.name: _drawn(plot) for some in plots.values() for plot in some}, separators=(",", ":")
         ).replace("<", "\\u003c"),
         version=__version__,
+        caution=CAUTION if any(energy.values()) else "",
     )
 
 
