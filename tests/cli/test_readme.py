@@ -25,7 +25,7 @@ BLOCKS = re.findall(r"(?:<!-- [\w ]+ -->\n)?```sh\n.*?```", PAGES, flags=re.DOTA
 COMMANDS = [
     line.split("  #")[0].rstrip() for block in BLOCKS for line in block.splitlines()[1:-1] if "<!--" not in block
 ]
-VERDICTS = {"judge", "run", "replay", "audit", "exercise"}  # 1 and 3 say what was found
+VERDICTS = {"judge", "run", "replay", "audit", "exercise", "plan"}  # 1 and 3 say what was found
 INSTEAD = {
     "gattest audit CRATE-1 --plugin loan-crate": "gattest audit CRATE-1 --plugin loan-crate --radio virtual",
     "gattest exercise CRATE-1 --plugin loan-crate": (
