@@ -186,6 +186,7 @@ def _open(m: Measure, low: float | None, high: float | None, risk: float) -> str
     chance, limit = max(chances)
     enough = _enough(m, limit)
     need = f"about {enough:,} would be enough" if enough is not None else "a longer run would not help"
+    need = need if m.n else "a longer run would tell"
     if risk != GUARD and _within(m, low, allowed):
         return f"a node at the limit would do as well in {chance:.2g} of all runs, more than the risk of {risk:.2g}"
     sides = f"{_side(m.low)} to {_side(m.high)} {unit_text(m.unit)}".strip()
