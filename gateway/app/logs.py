@@ -14,6 +14,7 @@ import numpy.typing as npt
 from gateway.analysis.contents import Contents, Newest
 from gateway.analysis.contents import contents as contents_of
 from gateway.analysis.contents import newest as newest_of
+from gateway.analysis.measure.statistics import plugin_of
 from gateway.capture.cipher import read_keys
 from gateway.capture.containers import is_foreign
 from gateway.capture.streams import check_streams
@@ -27,7 +28,9 @@ from gateway.log.reader import Log
 from gateway.log.redecode import Redecoded
 from gateway.log.redecode import redecode as redecode_log
 from gateway.log.schema import quoted
-from gateway.model.errors import InputError, ProblemsError
+from gateway.log.seal import Checked
+from gateway.log.verify import columns_that_differ, seals_of
+from gateway.model.errors import InputError, LogFileError, ProblemsError
 from gateway.plugin import Plugin, find_plugin, load_plugin
 
 
@@ -66,14 +69,38 @@ def newest(
         return newest_of(opened, opened.run(run), channel, node, count, samples)
 
 
-def damage(log: Path) -> list[str]:
-    """What SQLite's own check of the whole file finds, [] for a sound one.
+@dataclass(frozen=True, slots=True)
+class Verified:
+    """What came of checking a log.
+
+    Attributes:
+        problems: everything that is wrong with it, [] for a sound one.
+        seals: of each run.
+    """
+
+    problems: list[str]
+    seals: list[Checked]
+
+
+def damage(log: Path) -> Verified:
+    """Check a log: SQLite's own check of the whole file, the seal of each run worked out again, and every payload
+    decoded again and held against its columns.
 
     Raises:
         LogFileError: the log can't be used.
     """
     with Log(log) as opened, opened.damage_reported():
-        return opened.problems()
+        problems = opened.problems()
+    if problems:
+        return Verified(problems, [])
+    seals: list[Checked] = []
+    try:
+        seals = seals_of(log)
+    except LogFileError as error:
+        problems.append(str(error))
+    problems += [f"run {one.run}: {line}" for one in seals for line in one.wrong]
+    problems += columns_that_differ(log, plugin_of)
+    return Verified(problems, seals)
 
 
 @dataclass(frozen=True, slots=True)

@@ -161,7 +161,9 @@ def show(
         bool,
         typer.Option("--samples", help="With --channel: the samples inside its values, each with its value's fields."),
     ] = False,
-    verify: Annotated[bool, typer.Option("--verify", help="Also check the whole file for damage.")] = False,
+    verify: Annotated[
+        bool, typer.Option("--verify", help="Also check the whole file: damage, seals, columns.")
+    ] = False,
     ltk: Ltk = None,
     as_json: Annotated[bool, typer.Option("--json", help="As JSON, for scripts.")] = False,
 ) -> None:
@@ -189,13 +191,22 @@ def show(
             raise InputError(f"--verify is for a log, and {log} is a capture")
         say(json.dumps(asdict(found), indent=1)) if as_json else _print_capture(found, console)
         return
-    problems = damage(log) if verify else []
+    verified = damage(log) if verify else None
+    problems = verified.problems if verified is not None else []
     if as_json:
-        say(json.dumps(asdict(found) | ({"problems": problems} if verify else {}), indent=1))
+        seals = [asdict(one) for one in verified.seals] if verified is not None else []
+        say(json.dumps(asdict(found) | ({"problems": problems, "seals": seals} if verify else {}), indent=1))
     else:
         _print_contents(found, console)
+        for sealed in verified.seals if verified is not None else ():
+            behind = f", {sealed.unsealed} frames behind the last" if sealed.unsealed else ""
+            head = sealed.head or "none"
+            console.print(f"run {sealed.run}: seal {head}, {sealed.links} links{behind}", soft_wrap=True)
+            for line in sealed.trail:
+                console.print(f"  {line}", soft_wrap=True, markup=False)
         if verify:
-            console.print("SQLite integrity check: no problems" if not problems else "SQLite integrity check found:")
+            sound = "no problems: SQLite's own check, the seals, and every value decoded again"
+            console.print(sound if not problems else "what was found:", soft_wrap=True)
     if problems:
         raise InputError("\n".join(problems))
 

@@ -68,6 +68,7 @@ class WriterStatus:
     trouble: str = ""
     failed: str = ""
     note: str = ""
+    seal: str = ""  # head of the newest link of the run's seal
     channels: dict[tuple[str, str], ChannelStatus] = field(default_factory=lambda: defaultdict(ChannelStatus))
 
 
@@ -253,6 +254,7 @@ class BatchWriter:
                 store.connection.execute(
                     "INSERT INTO event (run, node, t_ns, kind, detail) VALUES (?, ?, ?, ?, ?)", event
                 )
+                store.sealer.event(started_ns, node, EventKind.READY.value, "{}")
                 store.next_event += 1
             (self._begun,) = store.connection.execute("SELECT count(*) FROM event").fetchone()
         except (sqlite3.Error, OSError, LogFileError):
@@ -344,20 +346,23 @@ class BatchWriter:
         """Write a batch in one transaction; ``again`` for records that were shown and counted before."""
         store = self._store
         groups = _grouped(frames, store.next_frame)
-        unpacking, after = self._unpacking.copy(), store.next_frame + len(frames)
+        unpacking, after, sealer = self._unpacking.copy(), store.next_frame + len(frames), store.sealer.copy()
         messages, wrong = self._unpack(unpacking, groups, after)
         connection = store.connection
         connection.execute("BEGIN IMMEDIATE")
         known = dict(store.nodes), dict(store.tables), dict(store.made), store.rules
         try:
             store.add_nodes(self._facts)
+            told = [(e.t_ns, e.node if e.node in store.nodes else None, e.kind, json.dumps(e.facts)) for e in events]
             connection.executemany(
                 "INSERT INTO event (id, run, node, t_ns, kind, detail) VALUES (?, ?, ?, ?, ?, ?)",
                 [
-                    (number, store.run, store.nodes.get(e.node or ""), e.t_ns, e.kind, json.dumps(e.facts))
-                    for number, e in enumerate(events, store.next_event)
+                    (number, store.run, store.nodes.get(node or ""), t_ns, kind, detail)
+                    for number, (t_ns, node, kind, detail) in enumerate(told, store.next_event)
                 ],
             )
+            for event in told:
+                sealer.event(*event)
             connection.executemany("INSERT INTO unpacked VALUES (?, ?, ?)", messages)
             for key in groups.keys() & self._constant_channels:
                 codec = store.tables[key].item.codec
@@ -367,16 +372,19 @@ class BatchWriter:
             for key in groups:
                 ids, times, raws = groups[key]
                 rows = self._insert(key, ids, times, raws, wrong.get(key, {}))
+                sealer.frames(key, ids, times, raws)
                 seen.append((key, times, len(rows.refused), rows.newest))
             if ended is not None:
                 connection.execute("UPDATE run SET ended_ns = ?, ended_how = ? WHERE id = ?", (*ended, store.run))
+            sealer.link(connection, after + len(messages), force=ended is not None)
             connection.execute("COMMIT")
         except BaseException:
             if connection.in_transaction:
                 connection.execute("ROLLBACK")
             store.nodes, store.tables, store.made, store.rules = known
             raise
-        self._unpacking = unpacking
+        self._unpacking, store.sealer = unpacking, sealer
+        self.status.seal = sealer.head
         store.next_frame += len(frames) + len(messages)
         store.next_event += len(events)
         if again:

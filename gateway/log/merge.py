@@ -143,7 +143,7 @@ class _Source:
             self._all(f"DELETE FROM main.{quoted(str(relation))} WHERE id >= ? AND id < ?", first, after)  # noqa: S608
         self._all("DELETE FROM main.unpacked WHERE frame >= ? AND frame < ?", first, after)
         self._all("DELETE FROM main.absence WHERE node IN (SELECT id FROM main.node WHERE run = ?)", run)
-        for name in ("event", "node", *_OF_A_RUN):
+        for name in ("event", "node", "seal", *_OF_A_RUN):
             self._all(f"DELETE FROM main.{name} WHERE run = ?", run)  # noqa: S608
         self._all("DELETE FROM main.run WHERE id = ?", run)
 
@@ -190,6 +190,15 @@ class _Source:
                 shift,
                 first,
                 after,
+            )
+        if self._all("SELECT 1 FROM src.sqlite_master WHERE name = 'seal'"):
+            self._all(
+                "INSERT INTO main.seal (run, t_ns, from_frame, end_frame, events, what, digests, head) "
+                "SELECT ?1, t_ns, from_frame + ?2, end_frame + ?2, events, what, digests, head FROM src.seal "
+                "WHERE run = ?3 ORDER BY number",
+                added,
+                shift,
+                run,
             )
         for relation, samples in relations:
             self._frames(relation, targets[relation], samples, first, after, shift)

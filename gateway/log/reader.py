@@ -88,6 +88,7 @@ class RunInfo:
         paused_ns: for how long nobody listened, because it was cut off and resumed.
         run_text: the run file.
         stalls: when the machine that listened had not run the program, (from, to) each.
+        seal: head of its seal, "" for none.
     """
 
     id: int
@@ -107,6 +108,7 @@ class RunInfo:
     paused_ns: int = 0
     run_text: str = ""
     stalls: tuple[tuple[int, int], ...] = ()
+    seal: str = ""
 
     def chosen(self, nodes: Collection[str], channels: Collection[str]) -> list[NodeInfo]:
         """The nodes of these names, all where none is named.
@@ -257,7 +259,15 @@ class Log:
             self._paused_ns(number),
             text or "",
             self._stalls(number),
+            self._seal(number),
         )
+
+    def _seal(self, run: int) -> str:
+        """The head of its seal; none in a log of an earlier version."""
+        if not self._has("seal", "head"):
+            return ""
+        newest = "SELECT head FROM seal WHERE run = ? ORDER BY number DESC LIMIT 1"
+        return next((str(row[0]) for row in self._query(newest, run)), "")
 
     def _uid(self, run: int) -> str:
         """What tells a run from any other; a log of an earlier version has none."""

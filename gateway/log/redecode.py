@@ -18,6 +18,7 @@ from sqlite_utils import Database
 
 from gateway.log.opening import open_log
 from gateway.log.schema import next_event, quoted
+from gateway.log.seal import Sealer
 from gateway.log.table import ChannelTable, Rows
 from gateway.log.timeline import Timeline
 from gateway.model.errors import LogFileError
@@ -162,10 +163,14 @@ class _Work:
             kinds,
         ).fetchall()
         for place, (run,) in enumerate(runs):
+            (first,) = self._connection.execute("SELECT first_frame FROM run WHERE id = ?", (run,)).fetchone()
+            sealer = Sealer.of(self._connection, run, first)
             self._connection.execute(
                 "INSERT INTO event (id, run, node, t_ns, kind, detail) VALUES (?, ?, NULL, ?, ?, ?)",
                 (number + place, run, now_ns, EventKind.DECODED_AGAIN.value, detail),
             )
+            sealer.event(now_ns, None, EventKind.DECODED_AGAIN.value, detail)
+            sealer.link(self._connection, sealer.end(self._connection), f"decoded again by {who}", force=True)
 
     def _read_constants(self, channel: _Channel) -> None:
         item = self._plugins[channel.kind].characteristics[channel.name]

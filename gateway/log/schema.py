@@ -90,6 +90,17 @@ CREATE TABLE IF NOT EXISTS unpacked (  -- of messages that are unpacked: the fra
     first_frame INTEGER NOT NULL,
     last_frame INTEGER NOT NULL
 );
+CREATE TABLE IF NOT EXISTS seal (      -- the chain of digests over what was committed, see README
+    number INTEGER PRIMARY KEY,
+    run INTEGER NOT NULL REFERENCES run(id),
+    t_ns INTEGER NOT NULL,
+    from_frame INTEGER NOT NULL,
+    end_frame INTEGER NOT NULL,
+    events INTEGER NOT NULL,           -- of the run, up to here
+    what TEXT NOT NULL,                -- what was done after the run, empty for what came over the air
+    digests TEXT NOT NULL,             -- JSON
+    head TEXT NOT NULL
+);
 CREATE TABLE IF NOT EXISTS requirement (
     run INTEGER NOT NULL REFERENCES run(id),
     kind TEXT NOT NULL,            -- of the nodes it is for, or the name of one

@@ -18,6 +18,7 @@ from sqlite_utils import Database
 
 from gateway.log.opening import open_log
 from gateway.log.schema import SPAN, first_after, next_event
+from gateway.log.seal import Sealer
 from gateway.log.table import ChannelTable
 from gateway.model.events import EventKind, LinkEvent
 from gateway.model.figures import Requirement
@@ -72,6 +73,8 @@ class Store:
         try:
             self.run, self.next_frame = self._known_run(facts.uid) or self._add_run(facts)
             self.next_event = next_event(self.connection)
+            (first,) = self.connection.execute("SELECT first_frame FROM run WHERE id = ?", (self.run,)).fetchone()
+            self.sealer = Sealer.of(self.connection, self.run, first)
             self.add_nodes(facts)
             self.connection.execute("COMMIT")
         except BaseException:

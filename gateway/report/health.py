@@ -51,6 +51,7 @@ class Health:
             "log": str(view.status.path),
             "values": view.status.frames,
             "dropped": view.status.dropped,
+            "seal": view.status.seal or None,
             "trouble": view.status.failed or view.status.trouble,
             "broker": view.sending,
             "verdicts": None

@@ -25,6 +25,7 @@ def verdicts_json(run: RunInfo, verdicts: Sequence[Verdict]) -> str:
         {
             "run": run.id,
             "title": run.title,
+            "seal": run.seal or None,
             "ended": run.ended_how if run.ended_ns is not None else CUT_OFF,
             "outcome": outcome_of(run, verdicts).value,
             "decision_rule": decision_text(verdicts),
@@ -133,6 +134,8 @@ def verdicts_junit(run: RunInfo, verdicts: Sequence[Verdict]) -> str:
         )
         properties = ElementTree.SubElement(suite, "properties")
         ElementTree.SubElement(properties, "property", name="decision rule", value=rule)
+        if run.seal:
+            ElementTree.SubElement(properties, "property", name="seal", value=run.seal)
         for verdict in own:
             _case(suite, run, verdict)
     if run.ended_ns is None:

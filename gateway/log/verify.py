@@ -1,0 +1,128 @@
+"""Whether a log still says what was received: its seals worked out again, and every payload decoded again by the plugin
+in the log and held against the columns."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from sqlite_utils import Database
+
+from gateway.log import seal
+from gateway.log.schema import quoted
+from gateway.log.table import ChannelTable
+from gateway.log.timeline import Timeline
+from gateway.model.errors import LogFileError
+from gateway.plugin import Plugin
+
+_CHUNK = 50_000
+_MOST = 3  # rows that are named for each channel
+
+
+def seals_of(path: Path) -> list[seal.Checked]:
+    """The seals of all runs of a log, worked out again.
+
+    Raises:
+        LogFileError: it can't be read, or is of a version that sealed nothing.
+    """
+    with _reading(path) as connection:
+        runs = [row[0] for row in connection.execute("SELECT id FROM run ORDER BY id")]
+        return [seal.check(connection, run) for run in runs]
+
+
+def columns_that_differ(path: Path, load: Callable[[str, str], Plugin | None]) -> Iterator[str]:
+    """Rows whose columns are not what their bytes decode to.
+
+    Args:
+        load: makes a plugin of its kind and text, None where it can't.
+    """
+    with _reading(path) as connection:
+        for run, first in connection.execute("SELECT id, first_frame FROM run ORDER BY id").fetchall():
+            (after,) = connection.execute("SELECT min(first_frame) FROM run WHERE id > ?", (run,)).fetchone()
+            texts = connection.execute("SELECT kind, text FROM plugin WHERE run = ?", (run,)).fetchall()
+            plugins = {kind: load(kind, text) for kind, text in texts}
+            yield from _run(connection, run, first, after or 2**62, plugins)
+
+
+def _reading(path: Path) -> Any:
+    try:
+        connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)
+    except sqlite3.Error as error:
+        raise LogFileError(f"{path} can't be read: {error}") from None
+    return _Closing(connection)
+
+
+class _Closing:
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._connection = connection
+
+    def __enter__(self) -> sqlite3.Connection:
+        return self._connection
+
+    def __exit__(self, *_: object) -> None:
+        self._connection.close()
+
+
+def _run(
+    connection: sqlite3.Connection, run: int, first: int, after: int, plugins: Mapping[str, Plugin | None]
+) -> Iterator[str]:
+    nodes = connection.execute("SELECT id, name, kind FROM node WHERE run = ?", (run,)).fetchall()
+    database = Database(connection)
+    for node, name, kind in nodes:
+        plugin = plugins.get(kind)
+        if plugin is None:
+            yield f"{name}: its plugin in the log can't be read by this version"
+            continue
+        timeline = Timeline()
+        tables: list[ChannelTable] = []
+        for channel in (*plugin.constants, *plugin.channels):
+            try:
+                table = ChannelTable(
+                    database, kind, plugin.characteristics[channel], constant=channel in plugin.constants
+                )
+            except sqlite3.Error:
+                yield f"{name} {channel}: no table of the layout that the plugin in the log declares"
+                continue
+            tables.append(table)
+            if channel in plugin.constants:
+                of = f"SELECT id, raw FROM {quoted(table.relation)}"  # noqa: S608  proven names
+                where = " WHERE node = ? AND id >= ? AND id < ? ORDER BY id"
+                for frame, raw in connection.execute(of + where, (node, first, after)):
+                    timeline.add(node, frame, channel, raw, table.item.codec)
+        for table in tables:
+            yield from _channel(connection, table, timeline, node, name, first, after)
+
+
+def _channel(
+    connection: sqlite3.Connection,
+    table: ChannelTable,
+    timeline: Timeline,
+    node: int,
+    name: str,
+    first: int,
+    after: int,
+) -> Iterator[str]:
+    columns = "".join(f", {quoted(column)}" for column in table.columns)
+    of = f"SELECT id, t_ns, raw, fault{columns} FROM {quoted(table.relation)}"  # noqa: S608  proven names
+    last, told = first - 1, 0
+    sql = f"{of} WHERE node = ? AND id > ? AND id < ? ORDER BY id LIMIT {_CHUNK}"
+    while rows := connection.execute(sql, (node, last, after)).fetchall():
+        last = rows[-1][0]
+        ids, times, raws = ([row[place] for row in rows] for place in range(3))
+        kept = {row[0]: row[3:] for row in rows}
+        for made in table.decoded(timeline, node, ids, times, raws):
+            wanted = {row[0]: (None, *row[3:]) for row in made.frames}
+            for frame, expected in wanted.items():
+                found = kept[frame]
+                if found[0] is not None and table.item.step is not None:
+                    continue  # refused by what came after it
+                for column, is_, should in zip(("fault", *table.columns), found, expected, strict=True):
+                    if is_ != should and told < _MOST:
+                        told += 1
+                        yield f"{name} {table.item.name} frame {frame}: {column} is {is_}, its bytes say {should}"
+            for refused in made.refused:
+                if kept[refused[0]][0] is None and told < _MOST:
+                    told += 1
+                    yield f"{name} {table.item.name} frame {refused[0]}: has values, its bytes say: {refused[3]}"

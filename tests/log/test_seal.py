@@ -1,0 +1,193 @@
+"""The seal of a run: a log that was changed with plain SQL is found out, whatever was changed, and one that was not is
+sound, however its writing went."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import sqlite3
+import subprocess
+import sys
+import textwrap
+from pathlib import Path
+
+import pytest
+
+from gateway.app.logs import damage
+from gateway.log import seal
+from gateway.log.batch import BatchWriter
+from gateway.log.merge import merge
+from gateway.log.reader import Log
+from gateway.log.redecode import redecode
+from gateway.log.store import RunFacts
+from gateway.model.events import EventKind, LinkEvent
+from gateway.model.figures import Requirement
+from gateway.model.records import Frame
+from gateway.plugin import find_plugin
+from tests.cli.test_cli import gattest
+
+CLIMATE = bytes.fromhex("01006e098813cd8b01")
+RULES = (Requirement("loan-crate", "climate", "rate", 5.0, None, "1/s", 0.025),)
+
+
+def facts(uid: str = "one") -> RunFacts:
+    kind = find_plugin("loan-crate")
+    return RunFacts("t", 0, None, "none", "", "", {"a": (kind, "A"), "b": (kind, "B")}, RULES, uid)
+
+
+def filled(path: Path, monkeypatch: pytest.MonkeyPatch, ended: bool = True) -> Path:
+    """Ten batches of frames of two nodes and some events, with a link after each."""
+    monkeypatch.setattr(seal, "EVERY_S", 0.0)
+    writer = BatchWriter(path, facts())
+    for batch in range(10):
+        frames = [
+            Frame(
+                (batch * 100 + n) * 10**7,
+                "ab"[n % 2],
+                "climate" if n % 3 else "light",
+                CLIMATE if n % 3 else b"\x64\x20",
+            )
+            for n in range(100)
+        ]
+        writer.write(frames, [LinkEvent.of(batch * 10**9, "a", EventKind.READY)])
+    if ended:
+        writer.write([], [], (10**10, "test"))
+    writer.close()
+    return path
+
+
+@pytest.fixture
+def log(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    return filled(tmp_path / "x.db", monkeypatch)
+
+
+def changed(log: Path, sql: str) -> list[str]:
+    with sqlite3.connect(log) as connection:
+        connection.execute(sql)
+    connection.close()
+    return damage(log).problems
+
+
+def test_a_log_that_nobody_changed_is_sound_and_tells_its_head(log: Path) -> None:
+    found = damage(log)
+    assert found.problems == []
+    (one,) = found.seals
+    assert one.links == 11 and one.unsealed == 0 and len(one.head) == 64
+    with Log(log) as opened:
+        assert opened.run().seal == one.head
+
+
+@pytest.mark.parametrize(
+    ("sql", "told"),
+    [
+        ("UPDATE loan_crate_climate SET temperature_degC = 20.0", "temperature_degC is 20.0, its bytes say 24.14"),
+        ("UPDATE loan_crate_climate SET fault = 'x' WHERE id = 5", "fault is x, its bytes say None"),
+        (
+            "UPDATE loan_crate_climate SET raw = x'02006e098813cd8b01' WHERE id = 299",
+            "frames of a/climate are not those",
+        ),
+        ("UPDATE loan_crate_light SET t_ns = t_ns + 1 WHERE id = 991", "frames of a/light are not those"),
+        ("DELETE FROM loan_crate_climate WHERE id = 502", "1 of the 1000 sealed frames are not there"),
+        ("UPDATE loan_crate_climate SET node = 3 - node WHERE id = 2", "frames of a/climate are not those"),
+        ("UPDATE event SET detail = '{\"x\": 1}' WHERE id = 4", "its events are not those that were sealed"),
+        ("DELETE FROM event WHERE id = 10", "its events are not those that were sealed"),
+        ("UPDATE requirement SET low = 0.1", "the facts of the run"),
+        ("UPDATE run SET ended_how = 'duration reached'", "the facts of the run"),
+        ("UPDATE plugin SET text = replace(text, '0.01 degC', '0.02 degC')", "the facts of the run"),
+        ("UPDATE seal SET head = 'f' || substr(head, 2) WHERE number = 3", "its head does not follow"),
+        ("DELETE FROM seal WHERE number = 5", "begins at frame"),
+    ],
+)
+def test_whatever_is_changed_with_plain_sql_is_found(log: Path, sql: str, told: str) -> None:
+    problems = changed(log, sql)
+    assert any(told in line for line in problems), problems
+
+
+def test_who_makes_all_later_links_anew_leaves_another_head_than_the_one_written_down(log: Path) -> None:
+    before = damage(log).seals[0].head
+    with sqlite3.connect(log) as connection:
+        connection.execute("UPDATE requirement SET low = 0.1")
+        connection.execute("DELETE FROM seal")
+        sealer = seal.Sealer.of(connection, 1, 1)
+        sealer.link(connection, sealer.end(connection), force=True)
+    connection.close()
+    found = damage(log)
+    assert found.problems == [] and found.seals[0].head != before
+
+
+def test_decoding_again_is_an_entry_of_the_chain(log: Path) -> None:
+    kind = find_plugin("loan-crate")
+    redecode(log, {kind.kind: kind}, lambda done, whole: None)
+    found = damage(log)
+    assert found.problems == [] and "decoded again by" in found.seals[0].trail[0]
+
+
+def test_a_merged_log_keeps_its_seals(log: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    head = damage(log).seals[0].head
+    other = filled(tmp_path / "other.db", monkeypatch)
+    with sqlite3.connect(other) as connection:
+        connection.execute("UPDATE run SET uid = 'two'")
+        connection.execute("DELETE FROM seal")
+        sealer = seal.Sealer.of(connection, 1, 1)
+        sealer.link(connection, sealer.end(connection), force=True)
+    connection.close()
+    merge([other, log], tmp_path / "all.db")
+    found = damage(tmp_path / "all.db")
+    assert found.problems == [] and head in [one.head for one in found.seals] and len(found.seals) == 2
+
+
+def test_a_run_that_was_cut_off_and_continued_has_one_chain(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = filled(tmp_path / "x.db", monkeypatch, ended=False)
+    monkeypatch.setattr(seal, "EVERY_S", 1e9)
+    writer = BatchWriter(path, facts())
+    writer.write([Frame(10**11, "a", "climate", CLIMATE)], [])
+    writer.close()  # nothing seals that frame
+    assert damage(path).seals[0].unsealed == 1
+    writer = BatchWriter(path, facts())
+    writer.write([Frame(10**11 + 1, "a", "climate", CLIMATE)], [LinkEvent.of(1, "b", EventKind.READY)], (10**12, "end"))
+    writer.close()
+    found = damage(path)
+    assert found.problems == [] and found.seals[0].unsealed == 0 and found.seals[0].links >= 11
+
+
+WRITES = """
+import sys, time
+from pathlib import Path
+from gateway.log import seal
+from gateway.log.store import RunFacts
+from gateway.log.writer import LogWriter
+from gateway.model.records import Frame
+from gateway.plugin import find_plugin
+seal.EVERY_S = 0.2
+writer = LogWriter(Path(sys.argv[1]), RunFacts("t", 0, None, "none", "", "", {"a": (find_plugin("loan-crate"), "A")}))
+n = 0
+while True:
+    for _ in range(200):
+        writer.frame(Frame(n, "a", "climate", bytes.fromhex("01006e098813cd8b01")))
+        n += 1
+    print(n, flush=True)
+    time.sleep(0.05)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals")
+def test_a_killed_process_leaves_a_sound_seal(tmp_path: Path) -> None:
+    command = [sys.executable, "-c", textwrap.dedent(WRITES), str(tmp_path / "x.db")]
+    environment = os.environ | {"PYTHONPATH": str(Path(__file__).parents[2])}
+    with subprocess.Popen(command, stdout=subprocess.PIPE, env=environment) as child:
+        assert child.stdout is not None
+        for _ in range(40):
+            child.stdout.readline()
+        child.send_signal(signal.SIGKILL)
+    found = damage(tmp_path / "x.db")
+    assert found.problems == [] and found.seals[0].links > 2
+
+
+def test_show_verify_tells_the_seal_or_what_is_wrong(log: Path, tmp_path: Path) -> None:
+    good = gattest("show", str(log), "--verify", cwd=tmp_path)
+    assert good.returncode == 0 and "no problems" in good.stdout and "seal " in good.stdout
+    shutil.copy(log, tmp_path / "y.db")
+    changed(tmp_path / "y.db", "UPDATE loan_crate_climate SET temperature_degC = 20.0 WHERE id = 2")
+    bad = gattest("show", "y.db", "--verify", cwd=tmp_path)
+    assert bad.returncode == 2 and "b climate frame 2: temperature_degC is 20.0" in bad.stderr
