@@ -27,7 +27,17 @@ MOST_UNPLACED, MOST_UNPLACED_BYTES = 100_000, 64_000_000
 _TABLES = """
 CREATE TABLE IF NOT EXISTS gathered (  -- what was told of each run that was gathered
     uid TEXT PRIMARY KEY,
-    told TEXT NOT NULL                 -- JSON
+    told TEXT NOT NULL,                -- JSON
+    gateway TEXT                       -- that opened it: nobody else can add to it
+);
+CREATE TABLE IF NOT EXISTS conflict (  -- frames that came again, with other bytes or at another time
+    run TEXT NOT NULL,
+    node TEXT NOT NULL,
+    channel TEXT NOT NULL,
+    frame INTEGER NOT NULL,            -- as its run numbers it
+    t_ns INTEGER NOT NULL,
+    raw BLOB NOT NULL,
+    UNIQUE (run, node, channel, frame, t_ns, raw)
 );
 CREATE TABLE IF NOT EXISTS unplaced (  -- messages of runs of which nothing is known yet, and under ? those that failed
     id INTEGER PRIMARY KEY,
@@ -43,6 +53,33 @@ def no_room(count: int, size: float) -> str:
     if count < MOST_UNPLACED and size <= MOST_UNPLACED_BYTES:
         return ""
     return f"it can't be placed, and {count} messages of {size / 1e6:.0f} MB are kept aside already"
+
+
+def opened_by(uid: str, first: str, gateway: str) -> None:
+    """See that a run is this gateway's.
+
+    Raises:
+        InputError: another one opened it.
+    """
+    if first != gateway:
+        raise InputError(f"run {uid} was opened by the gateway {first}; this comes by the topic of {gateway}")
+
+
+def as_told_first(uid: str, first: Mapping[str, Any], facts: Mapping[str, Any]) -> None:
+    """See that a run is told as it was at first: it may end, and nodes may join it, with what is required of them.
+
+    Raises:
+        InputError: it is not; the text names what differs.
+    """
+    fixed = ("title", "started_ns", "planned_ns", "radio", "host", "system", "software", "run_file", "run_text")
+    differ = [name for name in fixed if first.get(name) != facts.get(name)]
+    differ += [kind for kind, text in first["plugins"].items() if facts["plugins"].get(kind) != text]
+    rules = [list(rule) for rule in facts["requirements"]]
+    if len(facts["nodes"]) > len(first["nodes"]):  # which brought theirs
+        rules = rules[: len(first["requirements"])]
+    differ += ["requirements"] if rules != [list(rule) for rule in first["requirements"]] else []
+    if differ:
+        raise InputError(f"run {uid} is told otherwise than at first: {', '.join(differ)}; what was told first stands")
 
 
 @dataclass(slots=True)
@@ -79,6 +116,8 @@ class GatheredLog:
         try:
             self._connection.execute("PRAGMA synchronous = FULL")  # a commit is on the disk before it is acknowledged
             self._connection.executescript(_TABLES)
+            if "gateway" not in [row[1] for row in self._connection.execute("PRAGMA table_info(gathered)")]:
+                self._connection.execute("ALTER TABLE gathered ADD COLUMN gateway TEXT")  # a log of an earlier version
             self._database = Database(self._connection)
         except sqlite3.DatabaseError as error:
             self._log.close()
@@ -132,6 +171,21 @@ class GatheredLog:
             self._take_run(json.loads(told))
         return self._runs[uid]
 
+    def belongs(self, uid: str, gateway: str) -> None:
+        """See that a known run is this gateway's.
+
+        Raises:
+            InputError: another one opened it.
+        """
+        told = "SELECT gateway FROM gathered WHERE uid = ?"
+        row = self._connection.execute(told, (uid,)).fetchone()
+        if row is not None and row[0] is not None:
+            opened_by(uid, row[0], gateway)
+
+    def conflicts(self) -> int:
+        """How many frames came again otherwise than they are kept."""
+        return int(self._connection.execute("SELECT count(*) FROM conflict").fetchone()[0])
+
     def keep(self, uid: str, topic: str, payload: bytes) -> None:
         """Keep a message of a run of which nothing is known yet, or one that failed, inside a batch.
 
@@ -150,19 +204,23 @@ class GatheredLog:
         self._connection.execute("DELETE FROM unplaced WHERE run = ?", (uid,))
         return messages
 
-    def run(self, facts: Mapping[str, Any]) -> None:
-        """Take what there is to know of a run, for the first time or again; inside a batch.
+    def run(self, facts: Mapping[str, Any], gateway: str) -> None:
+        """Take what there is to know of a run, for the first time or again; inside a batch. What was told first stands:
+        a run may end and nodes may join it, with what is required of them.
 
         Args:
             facts: as `tail.Tail.runs` gives them.
 
         Raises:
-            InputError: these are no such facts, or a plugin among them can't be used.
+            InputError: these are no such facts, a plugin among them can't be used, another gateway opened the run, or
+                they contradict what was told first.
         """
         try:
             uid, nodes = str(facts["run"]), facts["nodes"]
             if not 0 < len(uid) <= 64 or len(nodes) > _MOST_NODES:
                 raise InputError(f"a run {uid[:70]!r} with {len(nodes)} nodes is not accepted")
+            self.belongs(uid, gateway)
+            self._as_told_first(uid, facts)
             there = self._connection.execute("SELECT 1 FROM run WHERE uid = ?", (uid,)).fetchone() is not None
             self._connection.execute("SAVEPOINT facts")
             self._take_run(facts)  # shows whether all of it can be used, before a frame needs it
@@ -170,9 +228,17 @@ class GatheredLog:
                 self._connection.execute("ROLLBACK TO facts")
                 self._runs.pop(uid, None)
             self._connection.execute("RELEASE facts")
-            self._connection.execute("INSERT OR REPLACE INTO gathered VALUES (?, ?)", (uid, json.dumps(facts)))
+            self._connection.execute(
+                "INSERT OR REPLACE INTO gathered (uid, told, gateway) VALUES (?, ?, ?)",
+                (uid, json.dumps(facts), gateway),
+            )
         except (LookupError, TypeError, ValueError, AttributeError, OverflowError) as error:
             raise InputError(f"the description of a run can't be used: {error!r}") from None
+
+    def _as_told_first(self, uid: str, facts: Mapping[str, Any]) -> None:
+        row = self._connection.execute("SELECT told FROM gathered WHERE uid = ?", (uid,)).fetchone()
+        if row is not None:
+            as_told_first(uid, json.loads(row[0]), facts)
 
     def _take_run(self, facts: Mapping[str, Any]) -> None:
         uid, nodes = str(facts["run"]), facts["nodes"]
@@ -251,13 +317,17 @@ class GatheredLog:
         if low <= shift or high - shift >= SPAN:
             raise InputError(f"frames {low - shift} to {high - shift} do not belong to run {uid}")
         there = {
-            one[0]
+            one[0]: one[1:]
             for one in self._connection.execute(
-                f"SELECT id FROM {quoted(table.relation)} WHERE id BETWEEN ? AND ?",  # noqa: S608
+                f"SELECT id, t_ns, raw FROM {quoted(table.relation)} WHERE id BETWEEN ? AND ?",  # noqa: S608
                 (low, high),
             )
         }
         new = [row for row in rows if row[0] not in there]
+        self._connection.executemany(
+            "INSERT OR IGNORE INTO conflict VALUES (?, ?, ?, ?, ?, ?)",
+            [(uid, node, channel, n - shift, t, raw) for n, t, raw in rows if there.get(n, (t, raw)) != (t, raw)],
+        )
         if not new:
             return 0
         ids, times, raws = (list(column) for column in zip(*new, strict=True))

@@ -15,13 +15,14 @@ from gateway.host.toml import parse_toml, read_toml, shape
 from gateway.model.errors import InputError, Problem, ProblemsError, UnitError
 from gateway.model.figures import LINK
 from gateway.model.units import PLAIN, parse_duration_ns, parse_quantity, parse_unit
+from gateway.plugin.command import read_procedure
 from gateway.plugin.layout.declare import NAME, read_layout
 from gateway.plugin.layout.formula import Formula
-from gateway.plugin.layout.model import Layout, Message, Order
+from gateway.plugin.layout.model import Layout, Message
 from gateway.plugin.layout.presence import ReportProblem
 from gateway.plugin.layout.shape import FieldDecl
 from gateway.plugin.model import Advertising, Characteristic, Derived, Input, Plugin, Sensor, Setting, period_fits
-from gateway.plugin.procedure import OPCODE, Procedure
+from gateway.plugin.procedure import Procedure
 from gateway.plugin.require import read_spec
 from gateway.plugin.shape import (
     AdvertisingShape,
@@ -30,7 +31,6 @@ from gateway.plugin.shape import (
     EnableShape,
     PeriodShape,
     PluginFileShape,
-    ProcedureShape,
     SensorShape,
 )
 from gateway.plugin.standard.adopted import BASE_UUID, adopted
@@ -271,62 +271,11 @@ class _Loader:
             report_problem("over_samples", "none of the inputs is a field of samples", "remove it")
         return owners.pop(), Derived(name, unit, formula, inputs, per_sample, decl.over_samples)
 
-    def procedure(self, name: str, decl: ProcedureShape, table: Mapping[str, Characteristic]) -> Procedure | None:
-        report_problem = self.report_problem(f"procedure.{name}")
-        before = len(self.problems)
-        if not NAME.fullmatch(name):
-            report_problem("", f"name {name!r}", "lower-case letters, digits and _")
-        target = table.get(decl.write)
-        if target is None or not target.properties & {"write", "write-without-response"}:
-            report_problem("write", f"{decl.write!r}", "a declared characteristic that can be written")
-        fields = [FieldDecl(name=OPCODE, type="uint8"), *decl.arguments]
-        orders = {field.order for field in target.layout.fields} if target is not None else set()
-        order: Order = "big" if orders == {"big"} else "little"
-        layout = read_layout(fields, None, order, None, report_problem)
-        if layout.conditional or layout.tail is not None:
-            report_problem("arguments", "a field of variable width, or with when", "fields that are always there")
-        for key in ("answer", "sends", "counts", "clears"):
-            channel = getattr(decl, key)
-            if channel is not None and channel not in table:
-                report_problem(key, f"{channel!r}", f"one of {', '.join(table)}")
-        answer = table.get(decl.answer or "")
-        own = {field.name: field for field in answer.layout.fields} if answer is not None else {}
-        for key in ("request", "result", "count"):
-            field = getattr(decl, key)
-            if field is not None and (field not in own or not own[field].type.integer):
-                known = ", ".join(one.name for one in own.values() if one.type.integer) or "none: no answer is declared"
-                report_problem(key, f"{field!r}", f"an integer field of the answer: {known}")
-        if (decl.counts is None) != (decl.count is None):
-            report_problem(
-                "count", "one of counts and count", "both: what is counted, and which field tells the number"
-            )
-        timeout_ns = 0
-        try:
-            timeout_ns = parse_duration_ns(decl.timeout)
-        except UnitError as error:
-            report_problem("timeout", str(error), "a time such as '30 s'")
-        if len(self.problems) > before:
-            return None
-        return Procedure(
-            name,
-            decl.title or name,
-            decl.write,
-            decl.opcode,
-            layout,
-            decl.answer or "",
-            decl.request or "",
-            decl.result or "",
-            decl.success,
-            decl.unknown,
-            timeout_ns,
-            decl.sends or "",
-            decl.counts or "",
-            decl.count or "",
-            decl.clears or "",
-        )
-
     def procedures(self, file: PluginFileShape, table: Mapping[str, Characteristic]) -> dict[str, Procedure]:
-        made = {name: self.procedure(name, decl, table) for name, decl in file.procedure.items()}
+        made = {
+            name: read_procedure(name, decl, table, self.report_problem(f"procedure.{name}"))
+            for name, decl in file.procedure.items()
+        }
         found = {name: one for name, one in made.items() if one is not None}
         taken: dict[tuple[str, int], str] = {}
         for name, one in found.items():

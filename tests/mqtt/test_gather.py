@@ -541,3 +541,71 @@ def test_what_is_kept_aside_is_bounded_by_its_bytes(tmp_path: Path, monkeypatch:
     with sqlite3.connect(tmp_path / "all.db") as connection:
         assert connection.execute("SELECT count(*) FROM unplaced").fetchone() == (3,)
     assert sum(gatherer.progress.skipped.values()) == 10
+
+
+def forged(sent: list[tuple[str, bytes]], gateway: str = "forger") -> list[tuple[str, bytes]]:
+    """The same messages by the topic of another gateway, with another requirement."""
+    topic, payload = sent[0]
+    facts = json.loads(payload)
+    facts["requirements"] = [["loan-crate", "climate", "rate", 0.001, None, "1/s", 0.025]]
+    others = [(t.replace("/bench/", f"/{gateway}/"), p) for t, p in sent]
+    return [(topic.replace("/bench/", f"/{gateway}/"), json.dumps(facts).encode()), *others[1:]]
+
+
+def rules_of(path: Path) -> list[tuple[Any, ...]]:
+    with contextlib.closing(sqlite3.connect(path)) as log:
+        return log.execute("SELECT kind, subject, figure, low FROM requirement").fetchall()
+
+
+def test_a_run_is_only_the_gateway_s_that_opened_it(tmp_path: Path) -> None:
+    fed(tmp_path / "log.db")
+    sent = messages(tmp_path / "log.db")
+    store = LogStore(tmp_path / "g.db")
+    gatherer = taken(store, sent[:2], forged(sent), sent)
+    store.close()
+    assert held(tmp_path / "g.db") == held(tmp_path / "log.db")
+    assert rules_of(tmp_path / "g.db") == rules_of(tmp_path / "log.db")
+    assert any(
+        "was opened by the gateway bench; this comes by the topic of forger" in r for r in gatherer.progress.skipped
+    )
+
+
+def test_what_was_told_first_of_a_run_stands(tmp_path: Path) -> None:
+    fed(tmp_path / "log.db")
+    sent = messages(tmp_path / "log.db")
+    later = [(topic.replace("/forger/", "/bench/"), payload) for topic, payload in forged(sent)]
+    ended = json.loads(sent[0][1]) | {"ended_how": "told later"}
+    store = LogStore(tmp_path / "g.db")
+    gatherer = taken(store, sent, later[:1], [(sent[0][0], json.dumps(ended).encode())])
+    store.close()
+    assert rules_of(tmp_path / "g.db") == rules_of(tmp_path / "log.db")
+    assert any("told otherwise than at first: requirements" in reason for reason in gatherer.progress.skipped)
+
+
+def test_a_frame_that_comes_again_with_other_bytes_is_kept_as_a_conflict(tmp_path: Path) -> None:
+    fed(tmp_path / "log.db")
+    sent = messages(tmp_path / "log.db")
+    with sqlite3.connect(tmp_path / "log.db") as other:
+        (relation,) = other.execute("SELECT relation FROM channel WHERE name = 'climate'").fetchone()
+        number, raw = other.execute(f"SELECT id, raw FROM {relation} ORDER BY id LIMIT 1").fetchone()
+        changed = bytes([raw[0] ^ 1]) + raw[1:]
+        other.execute(f"UPDATE {relation} SET raw = ? WHERE id = ?", (changed, number))
+    other.close()
+    store = LogStore(tmp_path / "g.db")
+    taken(store, sent, messages(tmp_path / "log.db"))
+    assert store._log.conflicts() == 1
+    store.close()
+    with contextlib.closing(sqlite3.connect(tmp_path / "g.db")) as log:
+        assert log.execute("SELECT raw FROM conflict").fetchall() == [(changed,)]
+        assert log.execute(f"SELECT raw FROM {relation} ORDER BY id LIMIT 1").fetchone() == (raw,)
+
+
+@needs_postgres
+def test_a_database_keeps_runs_apart_as_well(tmp_path: Path, database: str) -> None:
+    fed(tmp_path / "log.db")
+    sent = messages(tmp_path / "log.db")
+    store = PostgresStore(database)
+    gatherer = taken(store, sent[:2], forged(sent), sent)  # type: ignore[arg-type]
+    store.close()
+    assert any("was opened by the gateway bench" in reason for reason in gatherer.progress.skipped)
+    assert asked(database, "SELECT DISTINCT gateway FROM gattest.frame") == [("bench",)]

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from gateway.testing import radio_turn
+from gateway.testing.carry import radio_turn
 
 pytest_plugins = ("pytester",)
 README = (Path(__file__).parents[2] / "README.md").read_text("utf-8")

@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from typing import Any, TypeVar
 
-from gateway.log.gathered import no_room
+from gateway.log.gathered import as_told_first, no_room, opened_by
 from gateway.model.errors import InputError, StoreError, UnknownRunError
 from gateway.mqtt.gather.store import LogStore
 from gateway.mqtt.gather.unpack import Events, Facts, Frames, ReceivedFrame
@@ -70,7 +70,7 @@ class PostgresStore:
             raise InputError(
                 f"the database can't be used: {error}; the user needs permission to create a schema"
             ) from None
-        self._runs: set[str] = set()
+        self._runs: dict[str, str] = {}  # the gateway that opened each
 
     @staticmethod
     def _connection_errors() -> type[Exception]:
@@ -129,6 +129,15 @@ class PostgresStore:
             )
         except (KeyError, TypeError, ValueError, OverflowError) as error:
             raise InputError(f"the description of a run can't be used: {error!r}") from None
+        found = self._tried(
+            lambda: self._connection.execute("SELECT gateway, told FROM gattest.run WHERE run = %s", row[:1]).fetchone()
+        )
+        if found is not None:
+            opened_by(row[0], found[0], facts.gateway)
+            try:
+                as_told_first(row[0], found[1], told)
+            except (LookupError, TypeError, AttributeError) as error:
+                raise InputError(f"the description of a run can't be used: {error!r}") from None
         self._tried(
             lambda: self._connection.execute(
                 "INSERT INTO gattest.run VALUES (%s, %s, %s, %s, %s) "
@@ -136,19 +145,20 @@ class PostgresStore:
                 row,
             )
         )
-        self._runs.add(row[0])
+        self._runs[row[0]] = facts.gateway
 
-    def _know(self, run: str) -> None:
+    def _know(self, run: str, gateway: str) -> None:
         if run not in self._runs:
             found = self._tried(
-                lambda: self._connection.execute("SELECT 1 FROM gattest.run WHERE run = %s", (run,)).fetchone()
+                lambda: self._connection.execute("SELECT gateway FROM gattest.run WHERE run = %s", (run,)).fetchone()
             )
             if found is None:
                 raise UnknownRunError(run)
-            self._runs.add(run)
+            self._runs[run] = str(found[0])
+        opened_by(run, self._runs[run], gateway)
 
     def frames(self, frames: Frames) -> int:
-        self._know(frames.run)
+        self._know(frames.run, frames.gateway)
         who = (frames.gateway, frames.node, frames.channel)
         rows = [
             (frames.run, one.id, *who, _moment(one.t_ns), one.t_ns, one.raw, _text(one.fault)) for one in frames.frames
@@ -189,7 +199,7 @@ class PostgresStore:
         except (KeyError, TypeError, ValueError, OverflowError) as error:
             raise InputError(f"the message is not a valid event: {error!r}") from None
         for run in dict.fromkeys(row[0] for row in rows):
-            self._know(run)
+            self._know(run, events.gateway)
         return self._tried(lambda: self._copy("event", rows))
 
     def keep(self, run: str, topic: str, payload: bytes) -> None:
@@ -261,7 +271,7 @@ def fetch_into(address: str, log: LogStore) -> tuple[int, int]:
                 "SELECT run, id, node, t_ns, kind, detail FROM gattest.event WHERE run = %s", (run,)
             )
             names = ("run", "id", "node", "t_ns", "kind", "detail")
-            log.events(Events([dict(zip(names, row, strict=True)) for row in rows.fetchall()]))
+            log.events(Events(gateway, [dict(zip(names, row, strict=True)) for row in rows.fetchall()]))
             with connection.transaction(), connection.cursor("frames") as cursor:
                 cursor.itersize = _FETCHED
                 cursor.execute(

@@ -95,11 +95,12 @@ class LogStore:
         self._tried(self._log.keep_it)
 
     def facts(self, facts: Facts) -> None:
-        self._tried(lambda: self._log.run(facts.facts))
+        self._tried(lambda: self._log.run(facts.facts, facts.gateway))
 
     def frames(self, frames: Frames) -> int:
         if not self._tried(lambda: self._log.knows(frames.run)):
             raise UnknownRunError(frames.run)
+        self._tried(lambda: self._log.belongs(frames.run, frames.gateway))
         rows = [(one.id, one.t_ns, one.raw) for one in frames.frames]
         return self._tried(lambda: self._log.frames(frames.run, frames.node, frames.channel, rows))
 
@@ -107,6 +108,7 @@ class LogStore:
         for run in dict.fromkeys(str(event.get("run")) for event in events.events):
             if not self._tried(lambda run=run: self._log.knows(run)):  # type: ignore[misc]
                 raise UnknownRunError(run)
+            self._tried(lambda run=run: self._log.belongs(run, events.gateway))  # type: ignore[misc]
         return self._tried(lambda: self._log.events(events.events))
 
     def keep(self, run: str, topic: str, payload: bytes) -> None:

@@ -66,6 +66,7 @@ class Facts:
 class Events:
     """Events of a node, or of a run."""
 
+    gateway: str
     events: list[Mapping[str, Any]]
 
 
@@ -85,18 +86,18 @@ def unpack(topic: str, prefix: str, payload: bytes, form: str) -> Frames | Facts
             return None
         case [gateway, level] if level.startswith(RUN):
             return Facts(gateway, _table(payload)) if payload else None
-        case [_, level] if level == RUN_EVENTS:
-            return _events(payload)
+        case [gateway, level] if level == RUN_EVENTS:
+            return _events(gateway, payload)
         case [_, _, level] if level in (STATE, VERDICTS):
             return None
-        case [_, _, level] if level == EVENTS:
-            return _events(payload)
+        case [gateway, _, level] if level == EVENTS:
+            return _events(gateway, payload)
         case [gateway, node, channel, *rest] if rest in ([], [EARLIER]):
             return _frames(gateway, node, channel, payload, form)
     return None
 
 
-def _events(payload: bytes) -> Events:
+def _events(gateway: str, payload: bytes) -> Events:
     content = _json(payload)
     if not isinstance(content, list) or not all(isinstance(one, dict) for one in content):
         raise InputError("the events message is not a list of objects")
@@ -110,7 +111,7 @@ def _events(payload: bytes) -> Events:
             raise InputError(f"an event of kind {event.get('kind')!r}, which this version does not know")
         if not isinstance(event.get("node"), str | None):
             raise InputError(f"an event with the invalid node {event.get('node')!r}")
-    return Events(content)
+    return Events(gateway, content)
 
 
 def _table(payload: bytes) -> Mapping[str, Any]:
