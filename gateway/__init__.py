@@ -14,7 +14,7 @@ from gateway.model.errors import GattestError, InputError
 from gateway.model.version import __version__
 
 if TYPE_CHECKING:
-    from gateway.app.broker import fetch, forward, gather
+    from gateway.app.broker import fetch, forward, gather, retry
     from gateway.app.check import check, decode, decode_columns
     from gateway.app.contract import contract, write_contract
     from gateway.app.draft import draft
@@ -69,6 +69,7 @@ __all__ = [
     "record",
     "redecode",
     "replay",
+    "retry",
     "review",
     "run",
     "scan",
@@ -78,7 +79,7 @@ __all__ = [
     "write_contract",
 ]
 _HOMES = {
-    "gateway.app.broker": ("fetch", "forward", "gather"),
+    "gateway.app.broker": ("fetch", "forward", "gather", "retry"),
     "gateway.app.check": ("check", "decode", "decode_columns"),
     "gateway.app.contract": ("contract", "write_contract"),
     "gateway.app.draft": ("draft",),

@@ -73,6 +73,27 @@ async def gather(
     return gatherer.progress
 
 
+async def retry(file: BrokerFile, into: Path) -> Gathered:
+    """Place once more the messages that a gatherer has kept aside; what came of that.
+
+    Args:
+        into: the log, or beside a database what tells the gatherer from another.
+
+    Raises:
+        LogFileError, InputError: as `gather`.
+        StoreError: the store does not take them.
+    """
+    store, lock = _store(file, into)
+    try:
+        gatherer = Gatherer(file, store, shared=file.postgres is not None, name=_client_id(file, into))
+        await asyncio.to_thread(gatherer.retry)
+        return gatherer.progress
+    finally:
+        store.close()
+        if lock is not None:
+            lock.release()
+
+
 def _client_id(file: BrokerFile, into: Path) -> str:
     """What tells this gatherer from others at the broker, and is the same when it comes back."""
     own = hashlib.sha256(f"{platform.node()} {into.resolve()} {file.postgres}".encode()).hexdigest()[:12]

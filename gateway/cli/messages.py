@@ -12,6 +12,7 @@ from gateway.cli.shared import console_of, duration_ns
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from gateway.config import BrokerFile
     from gateway.mqtt.gather.receive import Gathered
 
 _SHOWN_REASONS = 10
@@ -48,6 +49,7 @@ def gather(
     ),
     for_: Annotated[str | None, typer.Option("--for", help="Duration, such as '20 s'; default: until Ctrl-C.")] = None,
     fetch: Annotated[bool, typer.Option("--fetch", help="Copy the database's contents into the log and exit.")] = False,
+    again: Annotated[bool, typer.Option("--retry", help="Place once more what was kept aside, and exit.")] = False,
 ) -> None:
     """Collect what gateways publish, drop duplicates, and store it in one log or in PostgreSQL."""
     import asyncio
@@ -55,6 +57,7 @@ def gather(
 
     from gateway.app.broker import fetch as fetch_database
     from gateway.app.broker import gather as gather_messages
+    from gateway.app.broker import retry
     from gateway.config import load_broker
     from gateway.mqtt.gather.receive import Gathered
 
@@ -64,6 +67,9 @@ def gather(
     if fetch:
         frames, runs = fetch_database(file, into)
         console.print(f"{frames} values of {runs} runs copied into {into}", soft_wrap=True)
+        return
+    if again:
+        _told(console, asyncio.run(retry(file, into)), file, into)
         return
     broker = f"{file.mqtt.host}:{file.mqtt.port}"
     news, last = _News(console), Gathered()
@@ -77,6 +83,11 @@ def gather(
 
         with contextlib.suppress(KeyboardInterrupt):  # how it is meant to end
             asyncio.run(gather_messages(file, into, length_s, show))
+    _told(console, last, file, into)
+
+
+def _told(console: Console, last: Gathered, file: BrokerFile, into: Path) -> None:
+    """What came of gathering."""
     console.print(f"{_line(last)}; in {into if file.postgres is None else 'the database'}", soft_wrap=True)
     for why, count in last.skipped.most_common(_SHOWN_REASONS):
         console.print(f"kept aside: {why} ({count}x)", soft_wrap=True)

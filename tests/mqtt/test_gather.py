@@ -609,3 +609,30 @@ def test_a_database_keeps_runs_apart_as_well(tmp_path: Path, database: str) -> N
     store.close()
     assert any("was opened by the gateway bench" in reason for reason in gatherer.progress.skipped)
     assert asked(database, "SELECT DISTINCT gateway FROM gattest.frame") == [("bench",)]
+
+
+def test_what_was_kept_aside_can_be_placed_once_more(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    fed(tmp_path / "log.db")
+    sent = messages(tmp_path / "log.db")
+    store = LogStore(tmp_path / "g.db")
+
+    def unknown(*_: object) -> None:
+        raise InputError("this version does not know it")
+
+    with monkeypatch.context() as patched:
+        patched.setattr("gateway.mqtt.gather.receive.unpack", unknown)
+        assert taken(store, sent).progress.skipped.total() == len(sent)
+    odd = [("gattest/bench/crate-a/climate", b"[1]")]
+    taken(store, odd)
+
+    async def again() -> Gatherer:
+        gatherer = Gatherer(BrokerFile(mqtt(1), "g", None), store, False, "g")
+        gatherer.retry()
+        return gatherer
+
+    gatherer = asyncio.run(again())
+    store.close()
+    assert held(tmp_path / "g.db") == held(tmp_path / "log.db")
+    assert gatherer.progress.messages == len(sent) + 1 and gatherer.progress.skipped.total() == 1
+    with contextlib.closing(sqlite3.connect(tmp_path / "g.db")) as log:
+        assert log.execute("SELECT run, payload FROM unplaced").fetchall() == [("?", b"[1]")]

@@ -104,6 +104,26 @@ class Gatherer:
             for message in batch:
                 link.acknowledge(message)
 
+    def retry(self) -> None:
+        """Place once more what was kept aside because it could not be placed, such as by a version that did not know
+        it; what still can't be is kept aside again.
+
+        Raises:
+            StoreError: the store did not take it; all stays as it was.
+        """
+        count = Gathered()
+        self._store.begin()
+        try:
+            messages = self._store.kept(_ODD)
+            for topic, payload in messages:
+                self._place(topic, payload, count)
+            self._store.commit()
+        except BaseException:
+            self._store.abandon()
+            raise
+        count.messages = len(messages)
+        self.progress.add(count)
+
     def _take(self, batch: list[tuple[str, bytes]]) -> None:
         """Put a batch into the store.
 
