@@ -106,6 +106,7 @@ class _Loader:
             layout,
             decl.description,
             stores=decl.stores or 0,
+            settles_ns=_settles_ns(decl, report_problem),
             step=self._step(name, decl, layout),
             within=decl.within or "",
         )
@@ -411,6 +412,18 @@ class _Loader:
             else:
                 found[name] = owner.name
         return found
+
+
+def _settles_ns(decl: CharacteristicShape, report_problem: ReportProblem) -> int:
+    if decl.settles is None:
+        return 0
+    if not {"write", "write-without-response"} & set(decl.properties):
+        report_problem("settles", "it can't be written", "settles for a setting")
+    try:
+        return parse_duration_ns(decl.settles)
+    except UnitError as error:
+        report_problem("settles", str(error), "a time such as '500 ms'")
+        return 0
 
 
 def _ordered(layout: Layout) -> bool:

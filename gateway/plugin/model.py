@@ -76,6 +76,7 @@ class Characteristic:
     Attributes:
         description: what its User Description descriptor is to say, None where that is left open.
         stores: how many values it keeps while nobody is subscribed, 0 for none.
+        settles_ns: how long after a write it may take until it reads as written.
         step: how messages in its values are unpacked, None where they hold none.
         within: of such a message, the characteristic it comes in; it has no UUID and no properties of its own.
     """
@@ -89,6 +90,7 @@ class Characteristic:
     description: str | None = None
     derived: tuple[Derived, ...] = ()
     stores: int = 0
+    settles_ns: int = 0
     step: Step | None = None
     within: str = ""
 

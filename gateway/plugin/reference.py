@@ -138,6 +138,7 @@ _WAYS = """\
 | counts its values | `role = "sequence"`, so that loss is exact |
 | stamps its values | `role = "node time"`, so that its clock and restarts show |
 | keeps values while nobody listens | `stores = 500` |
+| takes a while to take a setting | `settles = "500 ms"` |
 | wants its clock set | `epoch = "2000-01-01"`, and `"now"` in the run file |
 | holds its calibration | `[constant.NAME]`, and `[derived.NAME]` with a formula |
 | asks for pairing | `security = "encrypted"` or `"authenticated"` under `[plugin]` |

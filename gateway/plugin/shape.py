@@ -56,6 +56,8 @@ class CharacteristicShape(BaseModel):
     stores: Annotated[int, Declared(ge=1)] | None = None
     """How many values it keeps while nobody is subscribed, to send them, oldest first, once somebody is; its counter or
     node time then tells when each was sampled, and only live values count for rates and gaps."""
+    settles: str | None = None
+    """Of a setting: how long after a write it may take until it reads as written; it is read back after that."""
     byte_order: Order = "little"
     """Byte order of all fields that do not set their own."""
     length: int | None = None

@@ -3,6 +3,7 @@ write its settings and read them back."""
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Awaitable, Callable, Mapping
 from fractions import Fraction
 from typing import Any, Protocol, TypeVar
@@ -217,6 +218,8 @@ async def write_settings(
         facts: dict[str, Any] = {"characteristic": name, "written": raw.hex(), **meaning._asdict()}
         try:
             await do(f"writing {name}", client.write_gatt_char(target, raw, response="write" in target.properties))
+            if readable and item.settles_ns:
+                await asyncio.sleep(item.settles_ns / 1e9)
             back = bytes(await do(f"reading {name} back", client.read_gatt_char(target))) if readable else raw
         except RefusedError as error:
             tell(SettingDiffers(**facts, refused=str(error)))

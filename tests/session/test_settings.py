@@ -74,6 +74,15 @@ def test_a_setting_is_written_and_what_is_not_mentioned_keeps_what_it_was(tmp_pa
     assert settings(tmp_path / "x.db")["setup"]["values"] == {"mode": "fast", "averaging": 4, "threshold": 120}
 
 
+def test_a_setting_that_takes_a_while_is_read_back_after_that(tmp_path: Path) -> None:
+    slow = PLUGIN.replace("characteristic.setup]\n", 'characteristic.setup]\nsettles = "2 s"\n')
+    plugin_folder(tmp_path, slow, "light-box")
+    config = run_file(tmp_path, RUN.replace("SET", '{ mode = "fast" }'))
+    run_bench(config, tmp_path / "x.db", 10)
+    assert settings(tmp_path / "x.db")["setup"]["read_back"] is True
+    assert events(tmp_path / "x.db", EventKind.SETTING_DIFFERS) == []
+
+
 def test_a_simulated_node_starts_as_its_plugin_declares(tmp_path: Path) -> None:
     run_bench(box(tmp_path, "{ averaging = 16 }"), tmp_path / "x.db", 10)
     assert settings(tmp_path / "x.db")["setup"]["values"] == {"mode": "normal", "averaging": 16, "threshold": 50}

@@ -20,6 +20,7 @@ from gateway.plugin.layout.types import Value
 from gateway.radio.twin.signal import fitted
 
 _SECOND = parse_unit("s")
+_SETTLED = 0.8  # of the time that a setting may take until it reads as written
 
 
 class Pace:
@@ -46,6 +47,7 @@ class Settings:
         self.paces: dict[str, Pace] = {}
         self._values: dict[str, dict[str, Value]] = {}
         self._written_s: dict[str, float] = {}  # when, by the loop's time
+        self._before: dict[str, bytes] = {}  # what a setting that takes a while to settle read before
         self._power_up()
 
     def __contains__(self, characteristic: str) -> bool:
@@ -79,6 +81,8 @@ class Settings:
         """The bytes of a setting."""
         now_s = asyncio.get_running_loop().time()
         passed_s = now_s - self._written_s.get(item.name, now_s)  # it stands still until it is set
+        if item.name in self._before and passed_s < _SETTLED * item.settles_ns / 1e9:
+            return self._before[item.name]
         clocks = {
             field.name: _gone_on(field, self._values[item.name][field.name], passed_s)
             for field in item.layout.fields
@@ -112,6 +116,8 @@ class Settings:
         for key, field in fields.items():
             if (item.name, key) not in sensed and (code := _beyond(field, values[key], meant[key])) is not None:
                 raise att.ATT_Error(code)
+        if item.settles_ns:
+            self._before[item.name] = self.read(item)
         self._values[item.name] = meant
         self._written_s[item.name] = asyncio.get_running_loop().time()
         for pace in self.paces.values():

@@ -178,6 +178,8 @@ class NodeClient:
                 events.SettingDiffers(characteristic=name, written=raw.hex(), on={}, period_s={}, refused=str(error))
             )
             return str(error)
+        if item.settles_ns:
+            await self.do("settling", asyncio.sleep(item.settles_ns / 1e9), item.settles_ns / 1e9 + REQUEST_S)
         meaning = self.plugin.meaning(name, raw)
         self.tell(events.SettingWritten(characteristic=name, written=raw.hex(), **meaning._asdict()))
         self._written[name] = raw
