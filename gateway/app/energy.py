@@ -217,7 +217,8 @@ def _sendings(plugin: Plugin, periods_s: Mapping[str, float]) -> list[Sending]:
             if group.every_ns and not isinstance(group.count, int):
                 many = max(round(period_s * 1e9 / group.every_ns), 1)
             size += many * group.size
-        made.append(Sending(sensor.data, sensor.name, period_s, size, plugin.on_air(sensor.data).stores))
+        measured_s = group.every_ns / 1e9 if group is not None and group.every_ns else period_s
+        made.append(Sending(sensor.data, sensor.name, period_s, size, plugin.on_air(sensor.data).stores, measured_s))
     return made
 
 

@@ -16,6 +16,7 @@ from gateway.model.airtime import exchange_us
 
 FREQUENCY_HZ = 2.44e9  # the middle of the band
 LOSS_EXPONENTS = {"free space": 20.0, "residential": 28.0, "office": 30.0, "commercial": 22.0}  # ITU-R P.1238, older
+_SHORTEST_S = 7.5e-3  # connection interval: Vol 6, Part B, 4.5.1
 _MARGIN_DB = 10.0  # for fading; common practice
 _BUSY_MOST = 0.5  # share of a bus, and of connection events, that leaves room; common practice
 
@@ -41,13 +42,15 @@ class Finding:
 
 @dataclass(frozen=True, slots=True)
 class Sending:
-    """A channel as it is to be sent: its period in seconds, bytes of a value, values that it keeps while away."""
+    """A channel as it is to be sent: its period in seconds, bytes of a value, values that it keeps while away; how
+    often its sensor measures, seconds."""
 
     channel: str
     sensor: str
     period_s: float
     octets: int
     stores: int
+    measured_s: float = math.inf
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +96,7 @@ def reach_m(budget_db: float, place: str) -> float:
 def findings(profile: Profile, meant: Meant) -> Iterator[Finding]:
     """Everything that is looked at."""
     yield from _supplies(profile)
+    yield from _duty(profile, meant)
     yield from _bus(profile, meant)
     yield from _link(meant)
     yield from _timing(meant)
@@ -134,6 +138,19 @@ def _supplies(profile: Profile) -> Iterator[Finding]:
         )
     else:
         yield Finding("brown-out", "works", "nothing browns out before the cell is empty")
+
+
+def _duty(profile: Profile, meant: Meant) -> Iterator[Finding]:
+    """Whether each sensor is done before its next measurement."""
+    for one in meant.sendings:
+        active = profile.parameters.get(f"sensor.{one.sensor}.active.time")
+        if active is None:
+            continue
+        warm = profile.parameters.get(f"sensor.{one.sensor}.warm_up.time")
+        busy_s = active.value + (warm.value if warm is not None else 0.0)
+        if busy_s >= one.measured_s:
+            found = f"a measurement takes {busy_s * 1e3:.4g} ms, one is due each {one.measured_s * 1e3:.4g} ms"
+            yield Finding(f"sensor {one.sensor}", "fails", found, f"a period above {busy_s * 1e3:.4g} ms")
 
 
 def _bus(profile: Profile, meant: Meant) -> Iterator[Finding]:
@@ -192,7 +209,9 @@ def _link(meant: Meant) -> Iterator[Finding]:
             "delay",
             "close",
             f"a value each {fastest_s * 1e3:.4g} ms waits up to {meant.interval_s * 1e3:.4g} ms for its event",
-            f"an interval of at most {fastest_s * 1e3:.4g} ms, if each value has to come by itself",
+            f"an interval of at most {fastest_s * 1e3:.4g} ms, if each value has to come by itself"
+            if fastest_s >= _SHORTEST_S
+            else "several values in a notification, or a longer period: no interval is that short",
         )
     elif wait_s > 4:
         yield Finding(

@@ -136,6 +136,8 @@ def _capacitor(value: str) -> Change:
 
 def _temperature(value: str) -> Change:
     celsius = _in("degC", value)
+    if not -55 <= celsius <= 85:
+        raise ValueError("a cell's temperature is -55 to 85 degC here; beyond it none of the table works")
     return lambda profile, load: (replace(profile, temperature_c=celsius), load)
 
 

@@ -203,6 +203,8 @@ class Recording:
         name, time_name = self._choose(names)
         scale, place = self._unit_of(name), names.index(name)
         comma = separator != "," and any("," in line for line in head[1:])
+        time_place = names.index(time_name) if time_name is not None and rate_hz is None else None
+        time_scale = self._scale_of_time(time_name) if time_name is not None else 1.0
         if rate_hz is None:
             if time_name is None:
                 raise InputError(f"{self.path}: no column of times among {', '.join(names)}; specify --rate")
@@ -214,17 +216,31 @@ class Recording:
         def blocks() -> Iterator[Floats]:
             with self.path.open(encoding="utf-8-sig") as file:
                 next(file)
+                number, before_s = 2, None
                 while lines := list(itertools.islice(file, _BLOCK // 4)):
-                    texts = [line.split(separator)[place] for line in lines if line.count(separator) >= place]
-                    text = "\n".join(texts)
-                    yield np.array((text.replace(",", ".") if comma else text).split(), dtype=np.float64) * scale
+                    rows = [line.rstrip("\r\n").split(separator) for line in lines if line.strip()]
+                    short = next((n for n, row in enumerate(rows) if len(row) <= place or not row[place].strip()), None)
+                    if short is not None:
+                        raise InputError(
+                            f"{self.path}, line {number + short}: no current; take out what has none, or fill it"
+                        )
+                    if time_place is not None:
+                        times = _floats([row[time_place] for row in rows], comma) * time_scale
+                        steps = np.diff(times if before_s is None else np.concatenate([[before_s], times]))
+                        if len(steps) and steps.max() > 1.5 / rate_hz:
+                            gap = f"a gap of {float(steps.max()):g} s between samples of {1 / rate_hz:g} s"
+                            raise InputError(f"{self.path}: {gap}; cut it there")
+                        before_s = float(times[-1])
+                    number += len(lines)
+                    yield _floats([row[place] for row in rows], comma) * scale
 
         return rate_hz, blocks
 
     def _choose(self, names: list[str]) -> tuple[str, str | None]:
         """The column of the current and that of the times."""
         bare = {name: re.split(r"[\s(\[/]", name.lower())[0] for name in names}
-        time_name = next((name for name in names if bare[name] in _TIMES), None)
+        seconds = re.compile(r".*[(\[/]\s*[mµun]?s\s*[)\]]?")
+        time_name = next((name for name in names if bare[name] in _TIMES or seconds.fullmatch(name)), None)
         if self._column is not None:
             if self._column not in names:
                 raise InputError(f"{self.path}: no column {self._column!r}; it has {', '.join(names)}")
@@ -254,6 +270,11 @@ class Recording:
         except UnitError as error:
             hint = f"its unit belongs in the header, as in 'current (mA)'; or use {option}"
             raise InputError(f"{self.path}: column {name!r}: {error}; {hint}") from None
+
+
+def _floats(texts: list[str], comma: bool) -> Floats:
+    text = "\n".join(texts)
+    return np.array((text.replace(",", ".") if comma else text).split(), dtype=np.float64)
 
 
 def _rate_of(times_s: Floats, path: Path) -> float:

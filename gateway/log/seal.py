@@ -18,6 +18,7 @@ import numpy as np
 
 from gateway.log.schema import quoted
 from gateway.model.errors import LogFileError
+from gateway.model.utc import utc_text
 
 EVERY_S = 10.0  # between two links
 _CHUNK = 50_000
@@ -182,7 +183,7 @@ def frames_of(connection: sqlite3.Connection, run: int, start: int, end: int) ->
             while rows := connection.execute(sql, (node, last, end)).fetchall():
                 last = rows[-1][0]
                 ids, times, raws = (list(column) for column in zip(*rows, strict=True))
-                yield (name, channel), (ids, times, raws)
+                yield (name, channel), (ids, times, [raw if isinstance(raw, bytes) else b"?" for raw in raws])
 
 
 def _events_of(connection: sqlite3.Connection, run: int, skip: int, most: int) -> Iterator[tuple[Any, ...]]:
@@ -227,11 +228,11 @@ def check(connection: sqlite3.Connection, run: int) -> Checked:
         ).fetchall()
     except sqlite3.OperationalError:
         raise LogFileError("the log is of a version that sealed nothing; there is no seal to check") from None
-    (first,) = connection.execute("SELECT first_frame FROM run WHERE id = ?", (run,)).fetchone()
+    first, uid, ended = connection.execute("SELECT first_frame, uid, ended_ns FROM run WHERE id = ?", (run,)).fetchone()
     wrong: list[str] = []
     head, after, events = "", first, 0
     for number, _, start, end, count, what, told, sealed in links:
-        digests = json.loads(told)
+        digests = _read(told)
         place = f"link {number} (frames {start} to {end - 1})"
         if start != after:
             wrong.append(f"{place}: begins at frame {start}, but the link before ends at {after}")
@@ -239,12 +240,30 @@ def check(connection: sqlite3.Connection, run: int) -> Checked:
             wrong.append(f"{place}: its head does not follow from the link before it")
         wrong += _differs(connection, run, first, (start, end), (events, count), digests, place)
         head, after, events = sealed, end, count
-    if links and json.loads(links[-1][6])["facts"] != facts_digest(connection, run):
+    if links and _read(links[-1][6])["facts"] != facts_digest(connection, run):
         wrong.append("the facts of the run (its run file, nodes, plugins, requirements) are not those that were sealed")
     unsealed = sum(len(rows[0]) for _, rows in frames_of(connection, run, after, 2**62))
+    if ended is not None and (unsealed or not links) and not _gathered(connection, uid):
+        behind = f"{unsealed} frames behind its last link" if links else "no seal at all"
+        wrong.append(f"the run has ended and has {behind}: added or removed afterwards, or of an earlier version")
     wrong += _gaps(connection, run, first, after)
-    trail = tuple(f"{when}: {what}" for _, when, *_, what, _, _ in links if what)
+    trail = tuple(f"{utc_text(when)[:19]}Z: {what}" for _, when, *_, what, _, _ in links if what)
     return Checked(run, head, len(links), unsealed, tuple(wrong), trail)
+
+
+def _read(told: str) -> dict[str, Any]:
+    """The digests of a link; what can't be read is as good as other ones."""
+    try:
+        digests = json.loads(told)
+        return {"frames": dict(digests["frames"]), "events": str(digests["events"]), "facts": str(digests["facts"])}
+    except (ValueError, TypeError, KeyError):
+        return {"frames": {}, "events": "", "facts": ""}
+
+
+def _gathered(connection: sqlite3.Connection, uid: str) -> bool:
+    """Whether a run came by a broker, which seals nothing."""
+    there = connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'gathered'").fetchone()
+    return bool(there and connection.execute("SELECT 1 FROM gathered WHERE uid = ?", (uid,)).fetchone())
 
 
 def _differs(

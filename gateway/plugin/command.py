@@ -52,6 +52,14 @@ def read_procedure(
         if field is not None and (field not in own or not own[field].type.integer):
             known = ", ".join(one.name for one in own.values() if one.type.integer) or "none: no answer is declared"
             report(key, f"{field!r}", f"an integer field of the answer: {known}")
+    for key in ("success", "unknown"):
+        number, result = getattr(decl, key), own.get(decl.result or "")
+        if number is not None and result is not None and not 0 <= number <= result.raw_range[1]:
+            report(key, f"{number}", f"0 to {result.raw_range[1]}, which {decl.result} can carry")
+    if decl.result is not None and decl.unknown == decl.success:
+        report("unknown", f"{decl.unknown}, which is success", "another number")
+    if decl.answer is not None and decl.answer in (decl.sends, decl.counts, decl.clears):
+        report("answer", f"{decl.answer!r}, whose stored values are meant too", "a channel of its own")
     if (decl.counts is None) != (decl.count is None):
         report("count", "one of counts and count", "both: what is counted, and which field tells the number")
     timeout_ns = 0

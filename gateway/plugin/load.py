@@ -36,6 +36,7 @@ from gateway.plugin.shape import (
 from gateway.plugin.standard.adopted import BASE_UUID, adopted
 from gateway.plugin.unpack import Step, read_unpack
 from gateway.plugin.unpack.model import CONTENT
+from gateway.plugin.unpack.numbers import Text
 from gateway.plugin.unpack.sealed import Sealed
 
 KIND = re.compile(r"[a-z][a-z0-9-]{0,39}")
@@ -395,6 +396,12 @@ class _Loader:
                 )
                 return
             passed.add(outer.name)
+        outer_step = table[item.within].step if item.within else None
+        if isinstance(outer_step, Text):
+            size, needed = item.layout.head + item.layout.behind, outer_step.layout.head + 8 * outer_step.count
+            if size != needed or item.layout.samples is not None or item.layout.tail is not None:
+                numbers = f"{outer_step.count} numbers, each a float64: {needed} bytes"
+                report_problem("fields", f"{item.layout.expected_length}", f"what {item.within} unpacks, {numbers}")
         if item.step is not None and not any(one.within == item.name for one in table.values()):
             report_problem("unpack", "no message is declared", f"a characteristic with within = {item.name!r}")
 

@@ -186,6 +186,8 @@ def charge_lines(found: Measured) -> Iterator[str]:
         f"baseline {current_text(found.baseline_a)}; from {current_text(found.lowest_a)} to "
         f"{current_text(found.highest_a)}, events above {current_text(found.threshold_a)}"
     )
+    if found.mean_a < 0:
+        yield "the mean current is negative: the polarity of the measurement may be reversed"
     if not found.pulses:
         yield "no events stand out from the baseline"
         return

@@ -136,3 +136,17 @@ def test_a_wav_file_without_its_scale_is_refused(tmp_path: Path) -> None:
         file.writeframes(struct.pack("<4h", 1, 2, 3, 4))
     with pytest.raises(InputError, match="--full-scale"):
         Recording(tmp_path / "x.wav")
+
+
+@pytest.mark.parametrize(
+    ("lines", "told"),
+    [
+        ([f"{n / 1e3:.3f},1" for n in [*range(50), *range(80, 120)]], "a gap of 0.031 s between samples of 0.001 s"),
+        ([f"{n / 1e3:.3f},{'' if n == 20 else 1}" for n in range(50)], "line 22: no current"),
+    ],
+)
+def test_samples_that_are_missing_are_told_and_not_closed_up(tmp_path: Path, lines: list[str], told: str) -> None:
+    (tmp_path / "x.csv").write_text("time (s),current (mA)\n" + "\n".join(lines) + "\n")
+    with pytest.raises(InputError) as caught:
+        measure(Recording(tmp_path / "x.csv"))
+    assert told in str(caught.value)

@@ -50,7 +50,8 @@ def filled(path: Path, monkeypatch: pytest.MonkeyPatch, ended: bool = True) -> P
             )
             for n in range(100)
         ]
-        writer.write(frames, [LinkEvent.of(batch * 10**9, "a", EventKind.READY)])
+        shock = [Frame(batch * 10**9 + 5, "a", "shock", bytes.fromhex("0700000080008" + "00f10001c"))]
+        writer.write([*frames, *shock], [LinkEvent.of(batch * 10**9, "a", EventKind.READY)])
     if ended:
         writer.write([], [], (10**10, "test"))
     writer.close()
@@ -84,11 +85,11 @@ def test_a_log_that_nobody_changed_is_sound_and_tells_its_head(log: Path) -> Non
         ("UPDATE loan_crate_climate SET temperature_degC = 20.0", "temperature_degC is 20.0, its bytes say 24.14"),
         ("UPDATE loan_crate_climate SET fault = 'x' WHERE id = 5", "fault is x, its bytes say None"),
         (
-            "UPDATE loan_crate_climate SET raw = x'02006e098813cd8b01' WHERE id = 299",
+            "UPDATE loan_crate_climate SET raw = x'02006e098813cd8b01' WHERE id = 301",
             "frames of a/climate are not those",
         ),
-        ("UPDATE loan_crate_light SET t_ns = t_ns + 1 WHERE id = 991", "frames of a/light are not those"),
-        ("DELETE FROM loan_crate_climate WHERE id = 502", "1 of the 1000 sealed frames are not there"),
+        ("UPDATE loan_crate_light SET t_ns = t_ns + 1 WHERE id = 1000", "frames of a/light are not those"),
+        ("DELETE FROM loan_crate_climate WHERE id = 502", "1 of the 1010 sealed frames are not there"),
         ("UPDATE loan_crate_climate SET node = 3 - node WHERE id = 2", "frames of a/climate are not those"),
         ("UPDATE event SET detail = '{\"x\": 1}' WHERE id = 4", "its events are not those that were sealed"),
         ("DELETE FROM event WHERE id = 10", "its events are not those that were sealed"),
@@ -97,6 +98,17 @@ def test_a_log_that_nobody_changed_is_sound_and_tells_its_head(log: Path) -> Non
         ("UPDATE plugin SET text = replace(text, '0.01 degC', '0.02 degC')", "the facts of the run"),
         ("UPDATE seal SET head = 'f' || substr(head, 2) WHERE number = 3", "its head does not follow"),
         ("DELETE FROM seal WHERE number = 5", "begins at frame"),
+        ("DELETE FROM seal", "the run has ended and has no seal at all"),
+        ("UPDATE seal SET run = 7", "the run has ended and has no seal at all"),
+        ("UPDATE seal SET digests = 'not json' WHERE number = 2", "are not those that were sealed"),
+        ("UPDATE loan_crate_climate SET raw = 'text' WHERE id = 5", "frame 5: its payload is no bytes"),
+        (
+            "INSERT INTO loan_crate_climate (id, node, t_ns, raw) VALUES (90000, 1, 1, x'00')",
+            "1 frames behind its last link",
+        ),
+        ("UPDATE loan_crate_shock_sample SET x_g_0 = 55 WHERE position = 0", "sample 0 is"),
+        ("DELETE FROM loan_crate_shock_sample", "sample 0 is missing"),
+        ("INSERT INTO loan_crate_shock_sample (frame, position) VALUES (99999, 0)", "belong to no frame"),
     ],
 )
 def test_whatever_is_changed_with_plain_sql_is_found(log: Path, sql: str, told: str) -> None:

@@ -327,6 +327,8 @@ def test_text_becomes_columns(unpack: str, text: str, expected: tuple[float | No
     [
         ('separator = ";", columns = 2', b"21.5"),
         ('separator = ";", columns = 2', b"a;b"),
+        ('separator = ";", columns = 2', b"1;2_0"),
+        ('separator = ";", columns = 2', b"nan;1"),
         ('json_paths = ["t"]', b"[1, 2]"),
         ('json_paths = ["t"]', b'{"t": 1'),
         ('json_paths = ["t"]', b"[" * 5000),
@@ -334,7 +336,8 @@ def test_text_becomes_columns(unpack: str, text: str, expected: tuple[float | No
     ],
 )
 def test_text_that_is_not_as_declared_is_told(unpack: str, text: bytes) -> None:
-    found, faults = taken(plugin(f'unpack = {{ by = "text", {unpack} }}', FLOATS), text.hex())
+    floats = FLOATS if "columns" in unpack else FLOATS.replace(', { name = "b", type = "float64" }', "")
+    found, faults = taken(plugin(f'unpack = {{ by = "text", {unpack} }}', floats), text.hex())
     assert found == [] and faults[0].startswith("not the text declared")
 
 
@@ -433,6 +436,10 @@ def test_packed_integers_that_do_not_fit_are_told() -> None:
         ),
         ('unpack = { by = "integers", code = "sint40" }', INNER, "LEB128, zigzag, or uintN or sintN"),
         ('unpack = { by = "text" }', INNER, "both or none of json_paths and separator"),
+        ('unpack = { by = "text", separator = "" }', INNER, "something that no number holds"),
+        ('unpack = { by = "text", json_paths = ["a", "a"] }', INNER, "names, each once"),
+        ('unpack = { by = "text", separator = ",", columns = 3 }', INNER, "3 numbers, each a float64: 24 bytes"),
+        (MARKS.replace('last = "last"', 'last = "first"'), INNER, "one field for two marks"),
         ('unpack = { by = "delimiter", ends = "0a" }', INNER + INNER.replace("inner]", "two]"), "outer is used twice"),
         (
             'unpack = { by = "delimiter", ends = "0a" }',

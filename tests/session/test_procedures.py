@@ -140,6 +140,8 @@ def test_a_link_that_is_lost_meanwhile_begins_them_anew(tmp_path: Path) -> None:
         ("write = 'response'\nopcode = 9\nanswer = 'response'\nresult = 'nose'", "an integer field of the answer"),
         ("write = 'response'\nopcode = 9\ncounts = 'measurement'", "one of counts and count"),
         ("write = 'response'\nopcode = 9\ntimeout = 'soon'", "a time such as '30 s'"),
+        ("write = 'response'\nopcode = 9\nanswer = 'response'\nresult = 'result'\nsuccess = 999", "999; 0 to 255"),
+        ("write = 'response'\nopcode = 9\nanswer = 'response'\nresult = 'result'\nunknown = 1", "1, which is success"),
         ("write = 'response'\nopcode = 9\narguments = [{ name = 'x', type = 'utf8s' }]", "a field of variable width"),
     ],
 )

@@ -81,6 +81,9 @@ class _Reader:
         if not (decl.last or decl.more or decl.length):
             self.report("", "nothing tells where a message ends", "last, more or length")
             return None
+        marks = [name for name in (decl.first, decl.last, decl.more, decl.number, decl.length) if name]
+        if len(set(marks)) < len(marks):
+            self.report("", "one field for two marks", "a field for each")
         if number is not None and number.bits < 2:
             self.report("number", f"{number.bits} bits", "at least 2, or a piece out of order can't be told")
         return Pieces(
@@ -169,6 +172,10 @@ class _Reader:
         if bool(decl.json_paths) == (decl.separator is not None):
             self.report("", "both or none of json_paths and separator", "one of them")
             return None
+        if decl.separator is not None and (not decl.separator or set(decl.separator) & set("0123456789+-.eE")):
+            self.report("separator", f"{decl.separator!r}", "something that no number holds, such as ','")
+        if len(set(decl.json_paths)) < len(decl.json_paths) or not all(all(p.split(".")) for p in decl.json_paths):
+            self.report("json_paths", ", ".join(map(repr, decl.json_paths)), "names, each once")
         return Text(
             self.layout,
             decl.largest,

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -18,6 +19,7 @@ from gateway.plugin.unpack.model import Held, Opened, Step, Whole
 
 Code = Literal["LEB128", "zigzag", "fixed"]
 _MOST_BITS = 32
+_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 
 
 @dataclass(frozen=True)
@@ -64,7 +66,7 @@ class Text(Step):
         parts = text.strip().split(self.separator)
         if len(parts) != self.count:
             raise ValueError(f"{len(parts)} parts, {self.count} expected")
-        return [float(part) if part.strip() else math.nan for part in parts]
+        return [_written(part.strip()) for part in parts]
 
     def pack(self, message: bytes, room: int, number: int) -> list[bytes]:
         head = len(message) - 8 * self.count
@@ -82,6 +84,15 @@ class Text(Step):
         else:
             content = self.separator.join("" if one is None else str(one) for one in shown)
         return [message[:head] + content.encode()]
+
+
+def _written(text: str) -> float:
+    """A number in text; NaN, which is no reading, for nothing."""
+    if not text:
+        return math.nan
+    if _NUMBER.fullmatch(text) is None:
+        raise ValueError(f"{text[:20]!r} is no number")
+    return float(text)
 
 
 def _inner(body: Any, path: str) -> Any:
