@@ -112,7 +112,8 @@ def _of_another(plugin: Plugin, item: Characteristic, text: str) -> str:
     the system remembers, or a firmware in which the two have changed places."""
     if text in (item.title, item.description):
         return ""
-    named = (other.name for other in plugin.characteristics.values() if text in (other.title, other.description))
+    others = (other for other in plugin.served.values() if other.uuid != item.uuid)  # not messages of the same one
+    named = (other.name for other in others if text in (other.title, other.description))
     other = next(named, "") if text else ""
     return f"{text!r}, which is what {other} is called; the two may have changed places" if other else ""
 
