@@ -165,7 +165,7 @@ def plan(
         for line in energy.life_lines(found.life, found.load, found.profile, {}):
             console.print(line, soft_wrap=True, highlight=False, markup=False)
         if target_days is not None:
-            reached = "not reached in 95 of 100 draws" if missed else "reached in at least 95 of 100 draws"
+            reached = "reached in fewer than 95 of 100 draws" if missed else "reached in at least 95 of 100 draws"
             console.print(f"target of {target}: {reached}", highlight=False)
         console.print(energy.CAUTION, highlight=False)
     if missed or not found.works:

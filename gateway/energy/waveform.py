@@ -21,7 +21,6 @@ from gateway.model.errors import InputError, UnitError
 from gateway.model.units import parse_unit
 
 _BLOCK = 1 << 20  # samples
-_MOST_BYTES = 64 << 30
 _BINS = 4096  # of the histogram that the baseline is read from
 _Opened = tuple[float, Callable[[], Iterator[Floats]]]
 _TIMES = {"time", "t", "timestamp", "seconds"}
@@ -122,7 +121,7 @@ class Recording:
             width, channels, rate = file.getsampwidth(), file.getnchannels(), float(file.getframerate())
         if width not in (1, 2, 4):
             raise InputError(f"{self.path}: samples of {8 * width} bits; 8, 16 and 32 bits are read")
-        place = int(self._column or 0)
+        place = self._channel(0)
         if not 0 <= place < channels:
             raise InputError(f"{self.path}: no channel {place}; it has {channels}")
         scale = self._scale
@@ -155,7 +154,7 @@ class Recording:
             if time_name is None:
                 raise InputError(f"{self.path}: no column of times among {', '.join(names)}; specify --rate")
             first = next(file.iter_batches(1000, columns=[time_name])).column(0).to_numpy(zero_copy_only=False)
-            rate_hz = _rate_of(np.asarray(first), self.path)
+            rate_hz = _rate_of(np.asarray(first, dtype=np.float64) * self._scale_of_time(time_name), self.path)
 
         def blocks() -> Iterator[Floats]:
             for batch in pq.ParquetFile(self.path).iter_batches(_BLOCK, columns=[name]):
@@ -169,7 +168,8 @@ class Recording:
             if "metadata" not in names:
                 raise InputError(f"{self.path}: a ZIP file without metadata is no session of samples")
             facts = configparser.ConfigParser(strict=False, interpolation=None)
-            facts.read_string(file.read("metadata")[: 1 << 20].decode())
+            with file.open("metadata") as told_facts:
+                facts.read_string(told_facts.read(1 << 20).decode())
         section = next((s for s in facts.sections() if facts.has_option(s, "samplerate")), None)
         if rate_hz is None and section is None:
             raise InputError(f"{self.path}: its metadata tells no sample rate; specify it with --rate")
@@ -179,7 +179,7 @@ class Recording:
         channels = sorted({channel for channel, _, _ in parts})
         if not channels:
             raise InputError(f"{self.path}: it holds no analog channel")
-        wanted = int(self._column) if self._column else channels[0]
+        wanted = self._channel(channels[0])
         if wanted not in channels:
             raise InputError(f"{self.path}: no analog channel {wanted}; it has {', '.join(map(str, channels))}")
         scale = 1.0 if self._scale is None else self._scale
@@ -204,6 +204,7 @@ class Recording:
         scale, place = self._unit_of(name), names.index(name)
         comma = separator != "," and any("," in line for line in head[1:])
         time_place = names.index(time_name) if time_name is not None and rate_hz is None else None
+        last = max(place, time_place or 0)
         time_scale = self._scale_of_time(time_name) if time_name is not None else 1.0
         if rate_hz is None:
             if time_name is None:
@@ -219,10 +220,10 @@ class Recording:
                 number, before_s = 2, None
                 while lines := list(itertools.islice(file, _BLOCK // 4)):
                     rows = [line.rstrip("\r\n").split(separator) for line in lines if line.strip()]
-                    short = next((n for n, row in enumerate(rows) if len(row) <= place or not row[place].strip()), None)
+                    short = next((n for n, row in enumerate(rows) if len(row) <= last or not row[place].strip()), None)
                     if short is not None:
                         raise InputError(
-                            f"{self.path}, line {number + short}: no current; take out what has none, or fill it"
+                            f"{self.path}, line {number + short}: no current or no time; take such lines out"
                         )
                     if time_place is not None:
                         times = _floats([row[time_place] for row in rows], comma) * time_scale
@@ -235,6 +236,14 @@ class Recording:
                     yield _floats([row[place] for row in rows], comma) * scale
 
         return rate_hz, blocks
+
+    def _channel(self, usual: int) -> int:
+        """The channel that was asked for, by its number."""
+        if self._column is None:
+            return usual
+        if not self._column.isdecimal():
+            raise InputError(f"{self.path}: --column {self._column!r}: its channels have numbers; specify one")
+        return int(self._column)
 
     def _choose(self, names: list[str]) -> tuple[str, str | None]:
         """The column of the current and that of the times."""

@@ -22,7 +22,6 @@ from gateway.model.utc import utc_text
 
 EVERY_S = 10.0  # between two links
 _CHUNK = 50_000
-Digests = dict[str, str]  # by node/channel
 
 
 class _Stream:
@@ -77,7 +76,7 @@ class Sealer:
         ).fetchone()
         head, after, events, digests = row or ("", first, 0, '{"facts": ""}')
         made = cls(run, first, head, after, events, {}, hashlib.sha256(), _due_s=time.monotonic() + EVERY_S)
-        made._facts = json.loads(digests)["facts"]
+        made._facts = _read(digests)["facts"]
         for (node, channel), (ids, times, raws) in frames_of(connection, run, after, 2**62):
             made._stream(node, channel).add([n - first for n in ids], times, raws)
         for row in _events_of(connection, run, events, -1):

@@ -64,9 +64,9 @@ def load_of(log: Log, run: RunInfo, node: NodeInfo, history: History, plugin: Pl
         whole = sizes + _OVERHEAD
         own = float(np.ceil(whole / most).sum())
         made[channel.name] = len(times) + _samples(log, run, node, channel), len(times), own
-        values += len(times)
         if channel.within:
             continue
+        values += len(times)
         packets += own
         octets += float(whole.sum())
         events.append(np.unique(times // round(interval_s * 1e9)))
