@@ -14,6 +14,7 @@ from gateway.log.reader import ChannelInfo, Log, NodeInfo, RunInfo
 from gateway.log.table import sql_type
 from gateway.log.timeline import Timeline
 from gateway.model.errors import InputError
+from gateway.model.units import parse_unit
 from gateway.plugin import Characteristic, Plugin
 from gateway.plugin.derive import derive_part
 from gateway.plugin.layout.columns import Cut, Decoded, Part, decode_columns
@@ -156,16 +157,21 @@ class DecodedTable:
                 continue
             position = np.tile(np.arange(part.count), len(part.positions))
             owner, moment = (np.repeat(source[part.positions], part.count) for source in (frames, stamps))
-            heads.append(np.stack([moment - (part.count - 1 - position) * every_ns, owner, position]))
+            before_ns = (part.count - 1 - position) * every_ns
+            if group is not None and group.stamp is not None:
+                before_ns = _before_newest_ns(part.samples[group.stamp.name], part.count)
+            heads.append(np.stack([moment - before_ns, owner, position]))
             own = [_masked(part.samples[f.name], c) for f, c in zip(self._fields, self.columns[4:], strict=False)]
             own += [Masked(v, np.isnan(v)) for v in (derive_part(d, part, constants) for d in self._derived)]
             own += self._beside_of(part, self.columns[4 + len(own) :], constants)
             columns.append(own)
         if not heads:
             return [[], [], [], [], *([] for _ in self.columns[4:])]
-        moments, owners, positions = np.concatenate(heads, axis=1).tolist()
+        beginnings = np.concatenate(heads, axis=1)
+        order = np.lexsort((beginnings[2], beginnings[1]))  # payloads of other lengths were decoded after each other
+        moments, owners, positions = beginnings[:, order].tolist()
         joined = [
-            Masked(np.concatenate([c.values for c in cuts]), np.concatenate([c.missing for c in cuts]))
+            Masked(np.concatenate([c.values for c in cuts])[order], np.concatenate([c.missing for c in cuts])[order])
             for cuts in zip(*columns, strict=True)
         ]
         return [moments, [node] * len(moments), owners, positions, *joined]
@@ -185,3 +191,14 @@ def _kind(f: Field) -> ColumnKind:
 def _masked(cut: Cut, column: Column) -> Masked:
     missing = cut.missing if cut.missing is not None else np.zeros(len(cut.values), bool)
     return Masked(cut.values.astype(_DTYPES[column.kind], copy=False), missing)
+
+
+def _before_newest_ns(stamps: Cut, count: int) -> npt.NDArray[np.int64]:
+    """How long before the newest sample of its value each was taken, by the field that says so; 0 where it does not."""
+    gain, _ = stamps.field.unit.to(parse_unit("ns"))
+    values = stamps.floats().reshape(-1, count)
+    newest = np.nanmax(values, axis=1, keepdims=True, initial=-np.inf)
+    before_ns: npt.NDArray[np.int64] = np.nan_to_num(np.rint((newest - values) * float(gain)), posinf=0).astype(
+        np.int64
+    )
+    return before_ns.reshape(-1)

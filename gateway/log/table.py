@@ -16,11 +16,13 @@ from sqlite_utils import Database
 
 from gateway.log.schema import quoted
 from gateway.log.timeline import Timeline
+from gateway.model.units import parse_unit
 from gateway.plugin import Characteristic, Derived
 from gateway.plugin.derive import NO_ANSWER, Constants, derive_part
 from gateway.plugin.layout.columns import Cut, Part, decode_columns
 from gateway.plugin.layout.model import Field
 
+_NANOSECOND = parse_unit("ns")
 Row = tuple[Any, ...]
 _OWN: dict[str, type] = {"id": int, "node": int, "t_ns": int, "raw": bytes, "fault": str}
 _SQL_NAMES = {int: "INTEGER", float: "REAL", str: "TEXT"}
@@ -87,6 +89,8 @@ class ChannelTable:
         )
         if item.layout.check is not None or item.layout.message is not None:
             told += (item.layout.check, item.layout.message)
+        if group and group.at is not None:
+            told += (group.at,)
         if item.stores:  # what one run's node stores must not be taken for what another's does
             told += (item.stores,)
         if item.within:
@@ -213,9 +217,13 @@ class ChannelTable:
         if group is None:
             return
         last = f"(length(f.raw) - {self.item.layout.head + self.item.layout.behind}) / {group.size} - 1"
-        if self.item.layout.conditional:
+        if self.item.layout.conditional or group.at is not None:
             last = f"(SELECT max(l.position) FROM {quoted(relation + '_sample')} AS l WHERE l.frame = f.id)"  # noqa: S608
         moment = f"f.t_ns - ({last} - s.position) * {group.every_ns or 0}"
+        if (stamp := group.stamp) is not None:
+            column, (gain, _) = quoted(stamp.column), stamp.unit.to(_NANOSECOND)
+            newest = f"(SELECT max(l.{column}) FROM {quoted(relation + '_sample')} AS l WHERE l.frame = f.id)"  # noqa: S608
+            moment = f"coalesce(f.t_ns - CAST(round(({newest} - s.{column}) * {float(gain)!r}) AS INTEGER), f.t_ns)"
         shown = "".join(f", s.{quoted(column)}" for column in self.sample_columns)
         database.create_view(
             f"{relation}_sample_utc",

@@ -75,7 +75,7 @@ def _units(item: Characteristic) -> dict[str, Unit]:
     numbers = [
         field
         for field, _ in item.layout.all_fields()
-        if field.role not in ("sequence", "node time") and not field.names and not field.type.textual
+        if field.role not in ("sequence", "node time", "sample time") and not field.names and not field.type.textual
     ]
     return {field.name: field.unit for field in numbers} | {d.name: d.unit for d in item.derived}
 

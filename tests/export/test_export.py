@@ -278,6 +278,21 @@ def test_a_weather_day_survives_radio_snoop_file_import_and_export(tmp_path: Pat
         assert [round(row[0] / scale, 6) for row in duckdb.sql(sql).fetchall()] == wanted
 
 
+@pytest.mark.parametrize("again", [False, True])
+def test_samples_that_tell_when_they_were_taken_are_exported_with_that_time(again: bool, tmp_path: Path) -> None:
+    inner = '{ name = "after", type = "uint8", lsb = "20 ms", role = "sample time", reserved = { 0xFF = "not known" } }'
+    plugin = own_plugin(tmp_path, f'samples = {{ fields = [{inner}, {{ name = "v", type = "uint8" }}] }}\n')
+    writer = LogWriter(tmp_path / "x.db", RunFacts("t", START, None, "none", "", "", {"a": (plugin, "A")}))
+    writer.frame(Frame(START + 10**9, "a", "c", bytes.fromhex("0001 0a02 0903 ff04")))
+    writer.frame(Frame(START + 2 * 10**9, "a", "c", bytes.fromhex("ff05")))
+    writer.close(START + 40 * 10**9, "test")
+    put(tmp_path / "x.db", tmp_path, "jsonl", {"own": plugin} if again else {})
+    rows = [json.loads(line) for line in (tmp_path / "own_c_sample.jsonl").read_text().splitlines()]
+    assert [(row["v"], row["utc"][17:23]) for row in rows] == [
+        (1, "00.800"), (2, "01.000"), (3, "00.980"), (4, "01.000"), (5, "02.000"),
+    ]  # fmt: skip
+
+
 def test_an_interval_stands_once_though_samples_overlap(tmp_path: Path) -> None:
     """Samples of a notification reach back before those of the one before it."""
     plugin = own_plugin(tmp_path, 'samples = { every = "10 ms", fields = [{ name = "v", type = "uint8" }] }\n')

@@ -77,6 +77,25 @@ def test_samples_get_their_own_times(tmp_path: Path) -> None:
     assert got[1][3] == pytest.approx(69**0.5)
 
 
+STAMPED = """
+fields = [{ name = "base", type = "uint32", lsb = "1 s", role = "node time" }]
+samples = { fields = [
+  { name = "after", type = "uint8", lsb = "20 ms", role = "sample time", reserved = { 0xFF = "not known" } },
+  { name = "v", type = "uint8" },
+] }
+"""
+
+
+def test_samples_that_tell_when_they_were_taken_get_that_time(tmp_path: Path) -> None:
+    """The newest is as old as the frame; one that does not tell has the frame's own time."""
+    plugin = own_plugin(tmp_path, STAMPED)
+    writer = LogWriter(tmp_path / "x.db", RunFacts("t", 0, None, "none", "", "", {"a": (plugin, "A")}))
+    writer.frame(Frame(10_000_000_000, "a", "c", bytes.fromhex("00000000 0001 0a02 0903 ff04")))
+    writer.close(20_000_000_000, "test")
+    got = query(tmp_path / "x.db", "SELECT t_ns, v FROM own_c_sample_utc ORDER BY position")
+    assert got == [(9_800_000_000, 1), (10_000_000_000, 2), (9_980_000_000, 3), (10_000_000_000, 4)]
+
+
 def test_missing_values_are_counted_by_their_reason(tmp_path: Path) -> None:
     log = tmp_path / "x.db"
     unknown = bytes.fromhex("0100 0080 8813 cd8b01")

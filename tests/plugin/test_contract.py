@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import operator
 import struct
 import subprocess
 from fractions import Fraction
@@ -69,6 +70,15 @@ fields = [
 """
 
 
+GRID = """
+fields = [
+  { name = "kind", type = "uint8" },
+  { name = "rows", type = "uint4" },
+  { name = "columns", type = "uint4" },
+  { name = "first", type = "uint8", when = "kind & 0x0F >= 2" },
+]
+samples = { count = "rows * columns", at = "rows + 3", fields = [{ name = "x", type = "sint16", lsb = "0.5 mm" }] }
+"""
 CHECKED = """
 fields = [{ name = "a", type = "uint12" }, { name = "b", type = "sint4" }]
 samples = { fields = [{ name = "x", type = "uint8" }] }
@@ -85,6 +95,7 @@ def all_plugins(folder: Path) -> list[Plugin]:
         talker(folder / "messages"),
         own_plugin(folder / "rich", RICH),
         own_plugin(folder / "ends", ENDS),
+        own_plugin(folder / "grid", GRID),
     ]
 
 
@@ -314,6 +325,14 @@ def read_by(layout: dict[str, Any], raw: bytes) -> dict[str, Any]:
             return int.from_bytes(part, "little") >> field["bit"] & (1 << field["bits"]) - 1
         return int.from_bytes(part, "big") >> (8 * len(part) - field["bit"] - field["bits"]) & (1 << field["bits"]) - 1
 
+    def holds(one: dict[str, Any], raws: dict[str, int]) -> bool:
+        try:
+            number = eval(one["value"], {}, raws)  # noqa: S307  arithmetic of our own making
+        except NameError:  # a field that is absent
+            return False
+        tests = {"==": operator.eq, "!=": operator.ne, "<=": operator.le, ">=": operator.ge}
+        return bool(tests[one["test"]](number, one["number"]))
+
     def value_of(field: dict[str, Any], part: bytes) -> Any:
         number, kind, bits = raw_of(field, part), field["type"], field["bits"]
         if kind.startswith("sint") and number >> (bits - 1):
@@ -337,7 +356,7 @@ def read_by(layout: dict[str, Any], raw: bytes) -> dict[str, Any]:
     for block in layout["blocks"]:
         when = block["only_where"]
         if when is not None:
-            there = all((raws.get(c["field"]) == c["raw"]) is c["equal"] and c["field"] in raws for c in when["all"])
+            there = all(holds(one, raws) for one in when["all"])
             if not there or (when["value_goes_on"] and at == len(raw)):
                 continue
         part, at = raw[at : at + block["bytes"]], at + block["bytes"]
@@ -345,6 +364,7 @@ def read_by(layout: dict[str, Any], raw: bytes) -> dict[str, Any]:
             found[field["name"]], raws[field["name"]] = value_of(field, part), raw_of(field, part)
     if (group := layout["samples"]) is not None:
         found["samples"] = []
+        at = at if group["at"] is None else eval(group["at"], {}, raws)  # noqa: S307
         while at < len(raw):
             part, at = raw[at : at + group["bytes"]], at + group["bytes"]
             found["samples"].append({field["name"]: value_of(field, part) for field in group["fields"]})
@@ -364,9 +384,9 @@ def alike(a: Any, b: Any) -> bool:
     return bool(a == b)
 
 
-@pytest.mark.parametrize("kind", [*KINDS, "ends"])
+@pytest.mark.parametrize("kind", [*KINDS, "ends", "grid"])
 def test_a_reader_that_knows_nothing_but_the_json_decodes_every_recorded_stream(kind: str, tmp_path: Path) -> None:
-    plugin = find_plugin(kind) if kind in KINDS else own_plugin(tmp_path, ENDS)
+    plugin = find_plugin(kind) if kind in KINDS else own_plugin(tmp_path, {"ends": ENDS, "grid": GRID}[kind])
     document = json.loads(schema(plugin))["characteristics"]
     payloads = [(item.name, vector.raw) for item in plugin.characteristics.values() for vector in vectors(item)]
     for capture in (plugin.path / "streams").glob("*.capture"):
@@ -404,7 +424,7 @@ def test_the_table_has_what_it_takes_to_write_app_and_firmware(tmp_path: Path) -
     assert "calibration.zero" in text and "(read from the node)" in text
     narrow = markdown(own_plugin(tmp_path, NARROW))
     assert "| 4 | 4 to 7 | reserved | 4 bits | sent as 0, to be ignored |" in narrow
-    assert "| 5 + 2i to 6 + 2i | 0 to 11 | x (in each sample of 2 bytes: n) |" in narrow
+    assert "| 5 + 2i to 6 + 2i | 0 to 11 | x (in each sample of 2 bytes: n times) |" in narrow
 
 
 def test_sensors_are_in_the_header() -> None:

@@ -75,7 +75,7 @@ def survey_fields(
         chosen = [
             info
             for info in infos
-            if info.role not in ("sequence", "node time")
+            if info.role not in ("sequence", "node time", "sample time")
             and kinds.get(info.column) in ("INTEGER", "REAL", "FLOAT")
             and (wanted is None or f"{channel.name}.{info.name}" in wanted)
         ]

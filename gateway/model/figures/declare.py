@@ -6,7 +6,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-Role = Literal["sequence", "node time", "battery"]
+Role = Literal["sequence", "node time", "sample time", "battery"]
 OF_FIELD = "unit of the field"  # in place of a unit: a value, or a difference of two, in the field's own unit
 FEWEST_VALUES = 20  # common practice: below it a share or a median says little
 FEWEST_FOR_P99 = 100  # one value in a hundred has to exist

@@ -8,6 +8,7 @@ from gateway.model.security import Security
 from gateway.model.utc import duration_text
 from gateway.plugin.contract.names import generated_line
 from gateway.plugin.contract.vectors import switched, vectors
+from gateway.plugin.layout.arithmetic import Arithmetic
 from gateway.plugin.layout.checksum import Checksum
 from gateway.plugin.layout.compiled import spans_of
 from gateway.plugin.layout.model import Field
@@ -170,10 +171,14 @@ def _characteristic(plugin: Plugin, item: Characteristic) -> Iterator[str]:
         offset += block.size
     if layout.samples is not None:
         group = layout.samples
-        count = f"{group.count} times" if isinstance(group.count, int) else group.count or "until the end"
+        count = f"{group.count} times" if isinstance(group.count, int) else "until the end"
+        if isinstance(group.count, Arithmetic):
+            count = f"{group.count.text} times"
         every = f", every {group.every_ns / 1e6:g} ms" if group.every_ns else ""
         there = f" (in each sample of {group.size} bytes: {count}{every})"
-        base = None if layout.conditional else layout.head
+        if group.at is not None:
+            there = there.replace("(in", f"(from byte {group.at.text} on, in")
+        base = None if layout.conditional or group.at is not None else layout.head
         for first, end, field in spans_of(group.fields, group.size):
             at = [None if base is None else f"{base + bit // 8} + {group.size}i" for bit in (first, end - 1)]
             yield _span_row(first, end, field, (at[0], at[1]), there, [""] if started is not None else [])
@@ -183,7 +188,7 @@ def _characteristic(plugin: Plugin, item: Characteristic) -> Iterator[str]:
         size = layout.behind
         where = f"the last {size}" if size > 1 else "the last"
         yield _row(where, "", "checksum", f"{8 * size} bits", _checked(layout.check), "", "", *("" for _ in after))
-    if layout.samples is not None and not layout.conditional:
+    if layout.samples is not None and not layout.conditional and layout.samples.at is None:
         yield from ("", "i counts samples from 0.")
     for derived in item.derived:
         yield from ("", _derived(derived))

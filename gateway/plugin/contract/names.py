@@ -95,8 +95,7 @@ def capacity(layout: Layout) -> int:
     fixed = sum(block.size for block in layout.blocks if block.when is None)
     most = max((LONGEST_VALUE - fixed - layout.behind) // group.size, 1)
     if group.count is not None:
-        counter = next(field for field in layout.fields if field.name == group.count)
-        most = min(most, counter.raw_range[1])
+        most = min(most, group.count.high)
     return max(most, 1)
 
 
@@ -104,4 +103,7 @@ def longest(layout: Layout) -> int:
     """The most bytes that a value can take."""
     if layout.tail is not None:
         return max(LONGEST_VALUE, layout.head + layout.behind)
-    return layout.head + capacity(layout) * (layout.samples.size if layout.samples else 0) + layout.behind
+    group = layout.samples
+    if group is not None and group.at is not None:
+        return min(max(layout.head, group.at.high) + capacity(layout) * group.size + layout.behind, LONGEST_VALUE)
+    return layout.head + capacity(layout) * (group.size if group else 0) + layout.behind

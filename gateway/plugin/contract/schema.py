@@ -9,14 +9,16 @@ from typing import Any
 
 from gateway.plugin.contract.names import generated_line
 from gateway.plugin.contract.vectors import switched, vectors
+from gateway.plugin.layout.arithmetic import Arithmetic
 from gateway.plugin.layout.model import Field, Layout
 from gateway.plugin.model import Characteristic, Derived, Plugin
 from gateway.plugin.procedure import Procedure
 from gateway.plugin.unpack import Step
 
 _WORDS = [
-    "Blocks follow each other; one is there where all its conditions hold (raw numbers of earlier fields; a field that "
-    "is absent meets none) and, where it says so, the value goes on. Samples or a tail take the rest.",
+    "Blocks follow each other; one is there where all its conditions hold and, where it says so, the value goes on. "
+    "What is compared is arithmetic on the raw numbers of earlier fields; with a field that is absent it never holds. "
+    "Samples or a tail take the rest; where samples say at, that is the byte they begin at.",
     "Bits count from the start of their block or sample: in little-endian fields from the lowest bit of the first "
     "byte, in big-endian ones from the highest.",
     "What is unpacked from a value's content, as its own text says, is a message of the characteristics that are "
@@ -131,7 +133,8 @@ def _layout(layout: Layout) -> dict[str, Any]:
                 if block.when is None
                 else {
                     "all": [
-                        {"field": one.field, "raw": one.number, "equal": one.equal} for one in block.when.conditions
+                        {"value": one.value.text, "test": one.test, "number": one.number}
+                        for one in block.when.conditions
                     ],
                     "value_goes_on": block.when.more,
                 },
@@ -143,7 +146,8 @@ def _layout(layout: Layout) -> dict[str, Any]:
         if group is None
         else {
             "bytes": group.size,
-            "count": group.count,
+            "count": group.count.text if isinstance(group.count, Arithmetic) else group.count,
+            "at": None if group.at is None else group.at.text,
             "every_s": group.every_ns / 1e9 if group.every_ns else None,
             "fields": [_place(field) for field in group.fields],
         },

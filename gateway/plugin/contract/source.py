@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable, Iterable, Iterator
 
 from gateway.plugin.contract.names import RESULTS, capacity, constant, generated_line, has_more, identifier, type_of
+from gateway.plugin.layout.arithmetic import Arithmetic
 from gateway.plugin.layout.checksum import Checksum
 from gateway.plugin.layout.model import Block, Condition, Field, Layout, Samples
 from gateway.plugin.model import Characteristic, Plugin
@@ -146,7 +147,7 @@ def source(name: str, plugin: Plugin) -> Iterator[str]:
     )
     for item in plugin.characteristics.values():
         bytes_of, layout = f"{name}_BYTES_{item.name}".upper(), item.layout
-        if layout.tail is None:
+        if layout.tail is None and (layout.samples is None or layout.samples.at is None):
             parts = [str(block.size) for block in layout.blocks]
             if layout.samples is not None:
                 parts.append(f"{capacity(layout)} * {layout.samples.size}")
@@ -198,6 +199,7 @@ def _pack(name: str, item: Characteristic, says: _Results) -> Iterator[str]:
     yield f"enum {name}_result {own}_pack(const struct {own} *value, uint8_t *out, size_t room, size_t *length)"
     yield from ("{", "    size_t at = 0;", "    *length = 0;")
     if layout.samples is not None:
+        yield from _negative(layout.samples, says.count)
         yield f"    const size_t count = {_count(layout.samples)};"
         yield from _refused(f"count > {capacity(layout)}u || value->sample_count != count", says.count)
     if not layout.fields and layout.samples is None:
@@ -206,6 +208,9 @@ def _pack(name: str, item: Characteristic, says: _Results) -> Iterator[str]:
         yield from _block(block, layout, "room", says.room, put)
     if layout.samples is not None:
         size = layout.samples.size
+        if layout.samples.at is not None:
+            yield from _begins(layout.samples.at, "room", says.count, says.room)
+            yield from ("    memset(out + at, 0, begins - at);", "    at = begins;")
         yield from _refused(f"room - at < count * {size}u", says.room)
         yield f"    memset(out + at, 0, count * {size}u);"
         yield from _samples(layout.samples, put)
@@ -243,6 +248,10 @@ def _unpack(name: str, item: Characteristic, says: _Results) -> Iterator[str]:
     if layout.samples is not None:
         size = layout.samples.size
         rest = f"(end - at) / {size}u"
+        if layout.samples.at is not None:
+            yield from _begins(layout.samples.at, "end", says.length, says.length)
+            yield "    at = begins;"
+        yield from _negative(layout.samples, says.length)
         yield f"    const size_t count = {rest if layout.samples.count is None else _count(layout.samples)};"
         yield from _refused(f"count > {capacity(layout)}u", says.count)
         yield from _refused(f"end - at != count * {size}u", says.length)
@@ -286,10 +295,28 @@ def _refused(condition: str, answer: str) -> Iterator[str]:
     yield from (f"    if ({condition}) {{", f"        return {answer};", "    }")
 
 
+def _negative(group: Samples, answer: str) -> Iterator[str]:
+    """Refuse a count below zero, where it can be."""
+    if isinstance(group.count, Arithmetic) and group.count.low < 0:
+        yield from _refused(f"{group.count.in_c(_member)} < 0", answer)
+
+
+def _begins(at: Arithmetic, end: str, before: str, beyond: str) -> Iterator[str]:
+    """Where samples begin by the value itself; refused before the end of the fields and beyond the value."""
+    yield f"    const int64_t said = {at.in_c(_member)};"
+    yield from _refused("said < (int64_t)at", before)
+    yield "    const size_t begins = (size_t)said;"
+    yield from _refused(f"begins > {end}", beyond)
+
+
 def _count(group: Samples) -> str:
     if isinstance(group.count, int):
         return f"{group.count}u"
-    return "value->sample_count" if group.count is None else f"(size_t)value->{identifier(group.count)}"
+    return "value->sample_count" if group.count is None else f"(size_t){group.count.in_c(_member)}"
+
+
+def _member(name: str) -> str:
+    return f"value->{identifier(name)}"
 
 
 def _shown(block: Block, layout: Layout, goes_on: str) -> str:
@@ -302,13 +329,18 @@ def _shown(block: Block, layout: Layout, goes_on: str) -> str:
 
 
 def _condition(one: Condition, layout: Layout, goes_on: str) -> str:
-    key = next(field for field in layout.fields if field.name == one.field)
-    own = f"value->{identifier(key.name)} {'==' if one.equal else '!='} {constant(one.number, key)}"
-    homes = [other for other in layout.blocks if key.name in {field.name for field in other.fields}]
-    outer = [_shown(home, layout, goes_on) for home in homes]
-    if any(not text for text in outer):
-        return own
-    return f"({' || '.join(f'({text})' if '&&' in text else text for text in outer)}) && {own}"
+    keys = [field for field in layout.fields if field.name in one.value.fields]
+    if one.value.text in one.value.fields and keys[0].raw_range[0] <= one.number <= keys[0].raw_range[1]:
+        own = f"value->{identifier(keys[0].name)} {one.test} {constant(one.number, keys[0])}"
+    else:
+        own = f"{one.value.in_c(_member)} {one.test} INT64_C({one.number})"
+    needed = []
+    for key in keys:
+        homes = [other for other in layout.blocks if key.name in {field.name for field in other.fields}]
+        outer = [_shown(home, layout, goes_on) for home in homes]
+        if all(outer):
+            needed.append(f"({' || '.join(f'({text})' if '&&' in text else text for text in outer)})")
+    return " && ".join([*needed, own])
 
 
 def _block(

@@ -10,6 +10,8 @@ from fractions import Fraction
 from typing import Any
 
 from gateway.model.errors import EncodeError
+from gateway.plugin.contract.names import LONGEST_VALUE
+from gateway.plugin.layout.arithmetic import Arithmetic
 from gateway.plugin.layout.model import Field
 from gateway.plugin.layout.types import Value
 from gateway.plugin.model import Characteristic, Plugin
@@ -52,20 +54,28 @@ def switched(plugin: Plugin, item: Characteristic) -> dict[str, Sequence[int]]:
 
 def _vector(item: Characteristic, turn: int, allowed: bool, only: Mapping[str, Sequence[int]]) -> Vector | None:
     layout = item.layout
-    counter = layout.samples.count if layout.samples else None
+    wanted = dict.fromkeys(layout.keys, turn // 2)
+    if (group := layout.samples) is not None:
+        if isinstance(group.count, Arithmetic):
+            wanted |= dict.fromkeys(group.count.fields, turn % 4)
+        if group.at is not None:
+            wanted |= dict.fromkeys(group.at.fields, _reaching(group.at, layout.head + turn % 3))
     values = {}
     for place, field in enumerate(layout.fields):
-        key = field.name in layout.keys
-        values[field.name] = _value(
-            field, turn + place, turn % 4 if field.name == counter else turn // 2 if key else None, allowed
-        )
+        values[field.name] = _value(field, turn + place, wanted.get(field.name), allowed)
         if field.name in only:
             values[field.name] = field.shown(only[field.name][(turn + place) % len(only[field.name])])
     ends = [block for block in layout.blocks if block.when is not None and block.when.more]
     for block in ends[turn % (len(ends) + 1) :] if ends else ():  # of those that may be there some, from the first on
         for field in block.fields:
             values.pop(field.name, None)
-    count = counter if isinstance(counter, int) else turn % 4 if layout.samples else 0
+    count = turn % 4 if group else 0
+    if group is not None and isinstance(group.count, int):
+        count = group.count
+    elif group is not None and group.count is not None:
+        fields = {f.name: f for f in layout.fields}
+        numbers = {name: fields[name].type.encode(fields[name], values[name]) for name in wanted}
+        count = layout.counted({name: raw for name, raw in numbers.items() if isinstance(raw, int)}) or 0
     inner = layout.samples.fields if layout.samples else ()
     samples = [
         {f.name: _value(f, turn + place + n, None, allowed) for place, f in enumerate(inner)} for n in range(count)
@@ -86,6 +96,11 @@ def _vector(item: Characteristic, turn: int, allowed: bool, only: Mapping[str, S
         tuple({name: _transmitted(inner_fields[name], value) for name, value in row.items()} for row in rows),
         raw,
     )
+
+
+def _reaching(at: Arithmetic, byte: int) -> int:
+    """The smallest number of each field of ``at`` with which it gives at least ``byte``."""
+    return next((n for n in range(LONGEST_VALUE) if at.of(dict.fromkeys(at.fields, n)) >= byte), 0)
 
 
 def _value(field: Field, turn: int, wanted: int | None, allowed: bool) -> Value:

@@ -1,19 +1,21 @@
-"""One value both ways, on top of the layout's `construct` object: reading gives engineering values with their
-place in the payload, building makes bytes of them. Serves settings, simulated nodes, tests and the command
-line."""
+"""One value both ways: the layout's `construct` object builds it and says what parsing means. Reading gives engineering
+values with their place in the payload, building makes bytes of them. Serves settings, simulated nodes, tests and the
+command line."""
 
 from __future__ import annotations
 
 import math
+import struct
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 from gateway.model.errors import DecodeError, EncodeError
 from gateway.model.records import Reading
+from gateway.plugin.layout.arithmetic import Arithmetic
 from gateway.plugin.layout.compiled import MANY, compile_construct, flat, spans_of
-from gateway.plugin.layout.model import Block, Field, Layout
-from gateway.plugin.layout.types import Value
+from gateway.plugin.layout.model import Block, Field, Layout, Order
+from gateway.plugin.layout.types import MAX_VALUE_BYTES, Value
 
 OUTSIDE = "outside its limits"  # why a reading is doubtful though it decodes
 
@@ -69,11 +71,12 @@ def fit(layout: Layout, raw: bytes, where: str) -> Fit:
         known |= {f.name: integer(f, raw, offset) for f in block.fields if f.name in layout.keys}
         found.append((block, offset))
         offset += block.size
-    counter = layout.samples.count if layout.samples else None
-    count = layout.sample_count(len(raw) - offset, known.get(counter) if isinstance(counter, str) else None)
+    if (begins := layout.samples_at(known, offset)) > len(raw) or begins < offset:
+        raise DecodeError(where, layout.astray(begins, len(raw) + layout.behind), min(offset, len(raw)))
+    count = layout.sample_count(len(raw) - begins, layout.counted(known))
     if count is None:
         raise DecodeError(where, layout.misfit(len(raw) + layout.behind, offset), min(offset, len(raw)))
-    return Fit(tuple(found), offset, count)
+    return Fit(tuple(found), begins, count)
 
 
 def integer(field: Field, raw: bytes, base: int) -> int:
@@ -95,6 +98,47 @@ def reserved_text(bits: Mapping[int, int]) -> str:
     return ", ".join(f"0x{mask:02X} of byte {at}" for at, mask in bits.items())
 
 
+class _Cut:
+    """Cuts neighbouring fields out of bytes: those of one byte order from one large integer.
+
+    Attributes:
+        size: bytes that they take.
+    """
+
+    def __init__(self, fields: Sequence[Field], size: int) -> None:
+        self.size = size
+        self._words: list[tuple[Order, list[tuple[str, int, int]], list[tuple[str, int]]]] = []
+        self._floats: list[tuple[str, int, struct.Struct]] = []
+        self._bytes: list[tuple[str, int, int]] = []
+        words: dict[Order, tuple[list[tuple[str, int, int]], list[tuple[str, int]]]] = {}
+        for field in fields:
+            if field.type.textual:
+                self._bytes.append((field.name, field.bit // 8, field.bits // 8))
+            elif field.type.letter == "f":
+                code = {16: "e", 32: "f", 64: "d"}[field.bits]
+                one = struct.Struct(("<" if field.order == "little" else ">") + code)
+                self._floats.append((field.name, field.bit // 8, one))
+            else:
+                shift = field.bit if field.order == "little" else size * 8 - field.bit - field.bits
+                places, signs = words.setdefault(field.order, ([], []))
+                places.append((field.name, shift, (1 << field.bits) - 1))
+                signs += [(field.name, 1 << (field.bits - 1))] if field.type.signed else []
+        self._words = [(order, places, signs) for order, (places, signs) in words.items()]
+
+    def into(self, found: dict[str, Any], body: bytes, start: int) -> None:
+        """Add the transmitted numbers of what begins at byte ``start``."""
+        for order, places, signs in self._words:
+            word = int.from_bytes(body[start : start + self.size], order)
+            for name, shift, mask in places:
+                found[name] = word >> shift & mask
+            for name, sign in signs:
+                found[name] = (found[name] ^ sign) - sign
+        for name, first, one in self._floats:
+            (found[name],) = one.unpack_from(body, start + first)
+        for name, first, size in self._bytes:
+            found[name] = body[start + first : start + first + size]
+
+
 class Codec:
     """Reads and builds the values of one layout.
 
@@ -107,6 +151,11 @@ class Codec:
         self.layout = layout
         self.where = where
         self.construct = compile_construct(layout)
+        self._cuts = {id(block): _Cut(block.fields, block.size) for block in layout.blocks}
+        one_shape = not layout.conditional and not layout.samples and not layout.tail
+        plain = one_shape and layout.check is None and layout.message is None
+        self._only_length = layout.head if plain else -1  # of values that need no further look
+        self._sample_cut = _Cut(layout.samples.fields, layout.samples.size) if layout.samples else None
 
     def parse(self, raw: bytes) -> tuple[dict[str, Any], list[dict[str, Any]]]:
         """The transmitted integers and floats: those of the value, and one mapping for each sample.
@@ -114,10 +163,28 @@ class Codec:
         Raises:
             DecodeError: the length or the checksum does not fit.
         """
+        if len(raw) == self._only_length:
+            found: dict[str, Any] = {}
+            start = 0
+            for cut in self._cuts.values():
+                cut.into(found, raw, start)
+                start += cut.size
+            return found, []
         body = body_of(self.layout, raw, self.where)
-        fit(self.layout, body, self.where)
-        found = self.construct.parse(body)
-        return flat(found), [flat(sample) for sample in found.get(MANY) or ()]
+        return self._cut(body, fit(self.layout, body, self.where))
+
+    def _cut(self, body: bytes, held: Fit) -> tuple[dict[str, Any], list[dict[str, Any]]]:
+        """What a payload that fits holds, by name: what the `construct` object would find, in a tenth of its time."""
+        head: dict[str, Any] = {}
+        samples: list[dict[str, Any]] = [{} for _ in range(held.count)]
+        for block, start in held.blocks:
+            self._cuts[id(block)].into(head, body, start)
+        if self._sample_cut is not None:
+            for number, sample in enumerate(samples):
+                self._sample_cut.into(sample, body, held.rest + number * self._sample_cut.size)
+        if self.layout.tail is not None:
+            head[self.layout.tail.name] = body[held.rest :]
+        return head, samples
 
     def read(self, raw: bytes) -> list[Reading]:
         """Every field that is there, in byte order; those of sample i are named ``samples[i].name``.
@@ -129,7 +196,7 @@ class Codec:
         """
         body = body_of(self.layout, raw, self.where)
         held = fit(self.layout, body, self.where)
-        head, samples = self.parse(raw)
+        head, samples = self._cut(body, held)
         readings = [
             reading(field, head[field.name], field.name, start * 8)
             for block, start in held.blocks
@@ -169,6 +236,9 @@ class Codec:
             left[message.at] = 0
         if self.layout.tail is not None:
             del left[held.rest :]
+        if self.layout.samples is not None and self.layout.samples.at is not None:  # what stands between is not ours
+            end = max([start + block.size for block, start in held.blocks], default=0)
+            left[end : held.rest] = bytes(held.rest - end)
         return {at: mask for at, mask in enumerate(left) if mask}
 
     def read_start(self, raw: bytes) -> list[Reading]:
@@ -216,9 +286,18 @@ class Codec:
                 content[f"block {number}"] = made
         if layout.samples:
             group = layout.samples
-            wanted = sent.get(group.count) if isinstance(group.count, str) else group.count
+            wanted = layout.counted(sent) if isinstance(group.count, Arithmetic) else group.count
             if wanted is not None and len(samples) != wanted:
                 raise EncodeError(f"{self.where}: {len(samples)} samples given, the value holds {wanted}")
+            size = sum(
+                b.size for n, b in enumerate(layout.blocks) if b.when is None or content[f"block {n}"] is not None
+            )
+            if (begins := layout.samples_at(sent, size)) < size:
+                raise EncodeError(
+                    f"{self.where}: samples at byte {begins}, before the end of the fields at byte {size}"
+                )
+            if begins + len(samples) * group.size + layout.behind > MAX_VALUE_BYTES:
+                raise EncodeError(f"{self.where}: samples end beyond the {MAX_VALUE_BYTES} bytes of a value")
             content[MANY] = [self._raw(group.fields, group.size, sample) for sample in samples]
         if layout.tail is not None:
             content[layout.tail.name] = self._encode(layout.tail, values)

@@ -4,6 +4,7 @@ a value. Gives exactly what `codec` gives, and a test holds it to that."""
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from dataclasses import field as dataclass_field
@@ -13,11 +14,13 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from gateway.plugin.layout.arithmetic import Arithmetic
 from gateway.plugin.layout.checksum import Checksum
 from gateway.plugin.layout.model import Field, Layout, Order
 from gateway.plugin.layout.types import Column
 
 _TAIL = bytes(8)  # room for a wide read at the last payload's end
+_MANY = 1000  # payloads from which on it pays not to ask each for its length
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +102,7 @@ class _Group:
     """Payloads of one length that have agreed so far, on their way through the layout.
 
     Attributes:
-        joined: their bytes side by side, with room behind.
+        joined: their bytes side by side, each ``stride`` bytes behind the one before, with room behind.
         block: the next block to look at, which starts at byte ``offset``.
         keys: transmitted integers of the fields that decide what else is there.
     """
@@ -107,18 +110,23 @@ class _Group:
     positions: npt.NDArray[np.intp]
     length: int
     joined: bytes
+    stride: int
     block: int = 0
     offset: int = 0
     fields: dict[str, Cut] = dataclass_field(default_factory=dict)
     keys: dict[str, Column] = dataclass_field(default_factory=dict)
 
+    def first_keys(self) -> dict[str, int]:
+        """The integers of the first payload that decide what else is there."""
+        return {name: int(column[0]) for name, column in self.keys.items()}
+
     def select(self, chosen: npt.NDArray[np.bool_]) -> _Group:
         """The payloads chosen, at the same place."""
-        rows = np.frombuffer(self.joined, np.uint8, len(self.positions) * self.length)
-        picked = rows.reshape(-1, self.length)[chosen].tobytes() + _TAIL
+        rows = np.ndarray((len(self.positions), self.length), np.uint8, self.joined, 0, (self.stride, 1))
+        picked = rows[chosen].tobytes() + _TAIL
         fields = {name: cut.select(chosen) for name, cut in self.fields.items()}
         keys = {name: column[chosen] for name, column in self.keys.items()}
-        return _Group(self.positions[chosen], self.length, picked, self.block, self.offset, fields, keys)
+        return _Group(self.positions[chosen], self.length, picked, self.length, self.block, self.offset, fields, keys)
 
 
 def decode_columns(layout: Layout, payloads: Sequence[bytes]) -> Decoded:
@@ -131,28 +139,52 @@ def decode_columns(layout: Layout, payloads: Sequence[bytes]) -> Decoded:
     if layout.check is not None:
         whole, payloads = payloads, [raw[: len(raw) - layout.behind] for raw in payloads]
         faults = _unchecked(layout, layout.check, whole) | faults
-    for length, positions in _by_length(payloads):
-        if faults:
-            positions = positions[[place not in faults for place in positions.tolist()]]
-            if not len(positions):
-                continue
-        same = len(positions) == len(payloads)
-        joined = b"".join(payloads if same else [payloads[i] for i in positions.tolist()]) + _TAIL
-        waiting = [_Group(positions, length, joined)]
+    for first in _groups(payloads, faults):
+        length, waiting = first.length, [first]
         while waiting:
             group = waiting.pop()
             divided = _advance(layout, keys, group)
             if divided:
                 waiting += divided
                 continue
-            short = layout.blocks[group.block].size if divided is None else 0
+            short, end = layout.blocks[group.block].size if divided is None else 0, group.offset
             for one, count in _counted(layout, group) if divided is not None else [(group, None)]:
                 if count is None:
-                    misfit = layout.misfit(length + layout.behind, group.offset + short)
+                    misfit = layout.misfit(length + layout.behind, end + short)
+                    if not end <= one.offset <= length:
+                        misfit = layout.astray(one.offset, length + layout.behind)
                     faults.update(dict.fromkeys(one.positions.tolist(), misfit))
                 else:
                     parts.append(_part(layout, one, count))
     return Decoded(tuple(parts), faults)
+
+
+def _groups(payloads: Sequence[bytes], faults: Mapping[int, str]) -> Iterator[_Group]:
+    """The payloads side by side, those of one length together, without those that have a fault already."""
+    if not faults and len(payloads) >= _MANY and (alike := _side_by_side(payloads)) is not None:
+        yield alike
+        return
+    for length, positions in _by_length(payloads):
+        if faults:
+            positions = positions[[place not in faults for place in positions.tolist()]]
+        if len(positions):
+            same = len(positions) == len(payloads)
+            joined = b"".join(payloads if same else [payloads[i] for i in positions.tolist()]) + _TAIL
+            yield _Group(positions, length, joined, length)
+
+
+def _side_by_side(payloads: Sequence[bytes]) -> _Group | None:
+    """All payloads, if they are of one length. Asking each for its length takes longer than all the rest, so that a
+    mark is put behind each instead, and looked for where it has to stand; it is drawn anew each time, and that other
+    bytes are taken for it is as likely as guessing 64 bits."""
+    mark, count, length = os.urandom(len(_TAIL)), len(payloads), len(payloads[0])
+    joined, stride = mark.join(payloads) + mark, length + len(mark)
+    if len(joined) != count * stride:
+        return None
+    marks = np.ndarray((count,), np.uint64, joined, length, (stride,))
+    if (marks != np.frombuffer(mark, np.uint64)[0]).any():
+        return None
+    return _Group(np.arange(count), length, joined, stride)
 
 
 def _unchecked(layout: Layout, check: Checksum, payloads: Sequence[bytes]) -> dict[int, str]:
@@ -192,44 +224,55 @@ def _advance(layout: Layout, keys: frozenset[str], group: _Group) -> list[_Group
         if block.when is not None:
             there = np.full(len(group.positions), not block.when.more or group.offset < group.length)
             for one in block.when.conditions:
-                key = group.keys.get(one.field)
-                there &= False if key is None else (key == one.number) == one.equal
+                there &= one.holds(group.keys)
             if there.any() and not there.all():
                 return [group.select(there), group.select(~there)]
             if not there.any():
                 continue
         if group.offset + block.size > group.length:
             return None
-        shape, strides = (len(group.positions),), (group.length,)
+        shape, strides = (len(group.positions),), (group.stride,)
         for field in block.fields:
             if field.type.textual:
                 group.fields[field.name] = _bytes(field, group, field.bits // 8)
                 continue
             raw = _raw(field, group.joined, group.offset, shape, strides)
             group.fields[field.name] = _cut(field, raw)
-            if field.name in keys:
-                group.keys[field.name] = raw
+            if field.name in keys:  # wide enough to reckon with
+                group.keys[field.name] = raw.astype(np.int64) if field.bits < 64 else raw
         group.offset += block.size
     return []
 
 
 def _counted(layout: Layout, group: _Group) -> Iterator[tuple[_Group, int | None]]:
-    """Divide a group by how many samples its payloads announce; None where that many do not fit."""
-    counter = layout.samples.count if layout.samples else None
-    rest = group.length - group.offset
-    if not isinstance(counter, str):
-        yield group, layout.sample_count(rest)
+    """Divide a group by where the samples of its payloads begin and how many they announce; None for the count where
+    that does not fit."""
+    samples = layout.samples
+    at, counter = (None, None) if samples is None else (samples.at, samples.count)
+    for one in _divided(group, at):
+        begins = layout.samples_at(one.first_keys() if at is not None else {}, one.offset)
+        fits = one.offset <= begins <= group.length
+        for part in _divided(one, counter if isinstance(counter, Arithmetic) else None):
+            part.offset = begins
+            counted = layout.counted(part.first_keys())
+            yield part, layout.sample_count(group.length - begins, counted) if fits else None
+
+
+def _divided(group: _Group, by: Arithmetic | None) -> Iterator[_Group]:
+    """A group divided by an integer that follows from its fields."""
+    numbers = None if by is None else by.of(group.keys)
+    if numbers is None or np.ndim(numbers) == 0:
+        yield group
         return
-    numbers = group.keys[counter]
     for number in np.unique(numbers).tolist():
-        yield group.select(numbers == number), layout.sample_count(rest, number)
+        yield group.select(numbers == number)
 
 
 def _part(layout: Layout, group: _Group, count: int) -> Part:
     """What a group holds, with its ``count`` samples or its tail."""
     samples = {}
     if layout.samples and count:
-        shape, strides = (len(group.positions), count), (group.length, layout.samples.size)
+        shape, strides = (len(group.positions), count), (group.stride, layout.samples.size)
         samples = {
             field.name: _cut(field, _raw(field, group.joined, group.offset, shape, strides).reshape(-1))
             for field in layout.samples.fields
@@ -249,7 +292,7 @@ def _bytes(field: Field, group: _Group, size: int) -> Cut:
     first = group.offset + field.bit // 8
     raw = np.empty(len(group.positions), dtype=object)
     for row in range(len(raw)):
-        start = row * group.length + first
+        start = row * group.stride + first
         raw[row] = group.joined[start : start + size]
     return _cut(field, raw)
 

@@ -9,6 +9,7 @@ from typing import Any
 
 import construct as con
 
+from gateway.plugin.layout.arithmetic import Arithmetic
 from gateway.plugin.layout.model import Field, Layout, Presence
 
 MANY = "* samples"  # like all names here that are no field's, one that no field can have
@@ -95,8 +96,10 @@ def compile_construct(layout: Layout) -> Any:
             parts.append(f"block {number}" / con.If(_there(block.when, f"block {number}"), con.Struct(*members)))
     if layout.samples:
         one, count = con.Struct(*_struct(layout.samples.fields, layout.samples.size)), layout.samples.count
-        if isinstance(count, str):
-            parts.append(MANY / con.Array(lambda context: flat(context)[count], one))
+        if (at := layout.samples.at) is not None:
+            parts.append(con.Padding(lambda context: max(at.of(flat(context)) - context._io.tell(), 0)))
+        if isinstance(count, Arithmetic):
+            parts.append(MANY / con.Array(lambda context: count.of(flat(context)), one))
         else:
             parts.append(MANY / (con.Array(count, one) if count else con.GreedyRange(one)))
     if layout.tail is not None:

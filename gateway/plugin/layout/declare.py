@@ -9,14 +9,16 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from fractions import Fraction
+from functools import partial
 from math import lcm
 from typing import TypeVar
 
 from gateway.model.errors import UnitError
 from gateway.model.units import PLAIN, Unit, parse_duration_ns, parse_quantity, parse_unit
+from gateway.plugin.layout.arithmetic import Arithmetic
 from gateway.plugin.layout.checksum import CATALOGUE, Checksum
 from gateway.plugin.layout.model import Block, Field, Layout, Order, Presence, Samples, Scale
-from gateway.plugin.layout.presence import ReportProblem, presence
+from gateway.plugin.layout.presence import ReportProblem, follows, presence
 from gateway.plugin.layout.shape import CheckDecl, FieldDecl, SamplesDecl
 from gateway.plugin.layout.types import MAX_VALUE_BYTES, TYPES, UINT, FieldType, type_of
 from gateway.plugin.layout.written import field_value, wanted_value
@@ -73,6 +75,8 @@ def read_layout(
     if not fields and samples is None:
         report_problem("fields", "no fields", "declare at least one")
     _unique(layout, report_problem)
+    if any(field.role == "sample time" for field in layout.fields):
+        report_problem("fields", 'role "sample time" outside samples', "it on a field of samples")
     sequences = [field for field, _ in layout.all_fields() if field.role == "sequence"]
     if len(sequences) > 1 or (sequences and sequences[0] not in layout.fields):
         report_problem("fields", "sequence role in a sample or more than once", "one sequence counter per value")
@@ -140,21 +144,25 @@ def _samples(
     if not inner:
         report_problem("samples.fields", "no fields", "declare at least one")
         return None
+    always = {field.name: field for block in blocks if block.when is None for field in block.fields}
+    count: int | Arithmetic | None = None
     if isinstance(samples.count, str):
-        counters = {
-            field.name for block in blocks for field in block.fields if field.type is UINT and block.when is None
-        }
-        if samples.count not in counters:
-            report_problem(
-                "samples.count",
-                f"{samples.count!r}",
-                f"a number, or an unsigned field: {', '.join(sorted(counters)) or 'none'}",
-            )
-    elif samples.count and sum(block.size for block in blocks) + samples.count * size > MAX_VALUE_BYTES:
+        count = follows(samples.count, always, "samples.count", report_problem)
+    else:
+        count = samples.count
+    at = follows(samples.at, always, "samples.at", report_problem) if samples.at is not None else None
+    if at is not None and at.high < (end := sum(block.size for block in blocks if block.when is None)):
         report_problem(
-            "samples.count", f"{samples.count} samples of {size} bytes", f"at most {MAX_VALUE_BYTES} bytes in all"
+            "samples.at", f"byte {at.high} at most", f"one that may lie behind the {end} bytes of the fields"
         )
-    return Samples(tuple(inner), size, every_ns, samples.count)
+    if isinstance(count, int) and sum(block.size for block in blocks) + count * size > MAX_VALUE_BYTES:
+        report_problem("samples.count", f"{count} samples of {size} bytes", f"at most {MAX_VALUE_BYTES} bytes in all")
+    stamps = [field for field in inner if field.role == "sample time"]
+    for field in stamps:
+        _try(partial(field.unit.to, parse_unit("ns")), f"samples.fields.{field.name}", report_problem)
+    if len(stamps) > 1 or (stamps and every_ns is not None):
+        report_problem("samples", "several times of a sample, or one beside every", "one of them")
+    return Samples(tuple(inner), size, every_ns, count, at)
 
 
 def _blocks(

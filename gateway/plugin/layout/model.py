@@ -3,18 +3,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import math
+import operator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from dataclasses import field as dataclass_field
 from fractions import Fraction
-from typing import Literal, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 from gateway.model.figures import Role
 from gateway.model.units import PLAIN, Unit, parse_unit
+from gateway.plugin.layout.arithmetic import Arithmetic
 from gateway.plugin.layout.checksum import Checksum
 from gateway.plugin.layout.types import FieldType, Value
 
 Order = Literal["little", "big"]
+Test = Literal["==", "!=", "<=", ">="]
+_TESTS: Mapping[Test, Callable[[Any, Any], Any]] = {
+    "==": operator.eq, "!=": operator.ne, "<=": operator.le, ">=": operator.ge,
+}  # fmt: skip
+_SHOWN: Mapping[Test, str] = {"==": "=", "!=": "≠", "<=": "≤", ">=": "≥"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,25 +97,45 @@ class Field:
         return f"{self.name}_{self.unit.column_suffix}" if self.unit.symbol else self.name
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Condition:
-    """When a field is there: the transmitted integer of an earlier one equals ``number``, or does not."""
+    """When a field is there: an integer that follows from earlier ones is ``number``, is not, or lies on one side of
+    it."""
 
-    field: str
+    value: Arithmetic
+    test: Test
     number: int
-    equal: bool
 
-    def holds(self, raw: int | None) -> bool:
-        """Whether it is met; a field that is itself absent meets nothing."""
-        return raw is not None and (raw == self.number) is self.equal
+    def __repr__(self) -> str:  # what a log knows a layout by: plain comparisons as ever
+        if self.test in ("==", "!="):
+            return f"Condition(field={self.value!r}, number={self.number!r}, equal={self.test == '=='})"
+        return f"Condition({self.value!r} {self.test} {self.number})"
+
+    def holds(self, known: Mapping[str, Any]) -> Any:
+        """Whether it is met by the transmitted integers of earlier fields, or by columns of them; a field that is
+        itself absent meets nothing."""
+        found = self.value.of(known)
+        return False if found is None else _TESTS[self.test](found, self.number)
 
     def excludes(self, other: Condition) -> bool:
         """Whether both can never hold at once."""
-        if self.field != other.field:
+        if self.value.text != other.value.text:
             return False
-        if self.equal and other.equal:
-            return self.number != other.number
-        return self.equal is not other.equal and self.number == other.number
+        if "!=" in (self.test, other.test):
+            one, rest = (self, other) if self.test == "!=" else (other, self)
+            return rest.test == "==" and rest.number == one.number
+        (low, high), (least, most) = self._ends, other._ends
+        return low > most or least > high
+
+    @property
+    def _ends(self) -> tuple[float, float]:
+        low = -math.inf if self.test == "<=" else self.number
+        return low, math.inf if self.test == ">=" else self.number
+
+    @property
+    def text(self) -> str:
+        """In words."""
+        return f"{self.value.text} {_SHOWN[self.test]} {self.number}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +151,7 @@ class Presence:
 
     def holds(self, known: Mapping[str, int], more: bool) -> bool:
         """Whether it is there, by the transmitted integers of earlier fields, and by whether the value goes on."""
-        return (more or not self.more) and all(one.holds(known.get(one.field)) for one in self.conditions)
+        return (more or not self.more) and all(one.holds(known) for one in self.conditions)
 
     def excludes(self, other: Presence) -> bool:
         """Whether both can never be there at once."""
@@ -132,8 +160,7 @@ class Presence:
     @property
     def text(self) -> str:
         """In words."""
-        parts = [f"{one.field} {'=' if one.equal else '≠'} {one.number}" for one in self.conditions]
-        return " and ".join([*parts, *(["the value goes on"] if self.more else [])])
+        return " and ".join([*(one.text for one in self.conditions), *(["the value goes on"] if self.more else [])])
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,13 +185,20 @@ class Samples:
     Attributes:
         every_ns: time between two samples, nanoseconds; the last one is as old as the frame.
         size: bytes of one sample.
-        count: how many, or the name of the field that says so; None for until the end.
+        count: how many, or what that follows from; None for until the end.
+        at: what follows from earlier fields at which byte they begin, None for right behind the blocks.
     """
 
     fields: tuple[Field, ...]
     size: int
     every_ns: int | None
-    count: int | str | None
+    count: int | Arithmetic | None
+    at: Arithmetic | None = dataclass_field(default=None, repr=False)
+
+    @property
+    def stamp(self) -> Field | None:
+        """The field of a sample that tells when it was taken, in relation to the others of its value."""
+        return next((field for field in self.fields if field.role == "sample time"), None)
 
 
 class Message(NamedTuple):
@@ -211,10 +245,26 @@ class Layout:
     @property
     def keys(self) -> frozenset[str]:
         """Names of the fields that decide what else is there."""
-        names = {one.field for block in self.blocks if block.when for one in block.when.conditions}
-        if self.samples and isinstance(self.samples.count, str):
-            names.add(self.samples.count)
+        names = {
+            name for block in self.blocks if block.when for one in block.when.conditions for name in one.value.fields
+        }
+        for one in (self.samples.count, self.samples.at) if self.samples else ():
+            names |= one.fields if isinstance(one, Arithmetic) else set()
         return frozenset(names)
+
+    def counted(self, known: Mapping[str, int]) -> int | None:
+        """How many samples a value itself says it has, by the transmitted integers of its fields."""
+        count = self.samples.count if self.samples else None
+        return None if not isinstance(count, Arithmetic) else count.of(known)
+
+    def samples_at(self, known: Mapping[str, int], end: int) -> int:
+        """At which byte samples begin, behind fields that end at byte ``end``."""
+        at = None if self.samples is None or self.samples.at is None else self.samples.at.of(known)
+        return end if at is None else int(at)
+
+    def astray(self, at: int, length: int) -> str:
+        """Why samples can't begin where a value of ``length`` bytes says."""
+        return f"its samples are said to begin at byte {at}, which is not behind its fields in {_bytes(length)}"
 
     def is_other(self, raw: bytes) -> str:
         """Why a value is another message than this one, "" where it is not."""
@@ -232,13 +282,13 @@ class Layout:
 
         Args:
             rest: bytes left.
-            counted: what the counting field says, where there is one.
+            counted: how many the value itself says, where it does.
         """
         if self.tail is not None:
             return 0 if rest >= 0 else None
         if self.samples is None:
             return 0 if rest == 0 else None
-        wanted = counted if isinstance(self.samples.count, str) else self.samples.count
+        wanted = counted if isinstance(self.samples.count, Arithmetic) else self.samples.count
         if wanted is not None:
             return wanted if rest == wanted * self.samples.size else None
         return rest // self.samples.size if rest >= 0 and rest % self.samples.size == 0 else None
@@ -258,7 +308,7 @@ class Layout:
             return f"{head} or more"
         if self.samples is None:
             return head
-        if isinstance(self.samples.count, int) and not self.conditional:
+        if isinstance(self.samples.count, int) and not self.conditional and self.samples.at is None:
             return _bytes(self.head + self.samples.count * self.samples.size)
         return f"{head} and a multiple of {self.samples.size}"
 

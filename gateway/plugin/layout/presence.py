@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
+from typing import cast
 
-from gateway.plugin.layout.model import Condition, Field, Presence
+from gateway.model.errors import InputError
+from gateway.plugin.layout.arithmetic import Arithmetic, read_arithmetic
+from gateway.plugin.layout.model import Condition, Field, Presence, Test
 
 ReportProblem = Callable[[str, str, str], None]  # place, found, expected
-_WHEN = re.compile(
-    r"(?P<negated>not\s+)?(?P<name>[a-z][a-z0-9_]*)(?:\s*(?P<test>==|!=)\s*(?P<number>0[xX][0-9a-fA-F]+|\d+))?"
+_COMPARED = re.compile(
+    r"(?P<value>(?:[^=!<>]|>>)+?)\s*(?P<test>==|!=|<=|>=|<|>)\s*(?P<number>-?(?:0[xX][0-9a-fA-F]+|\d+))"
 )
+_FLAG = re.compile(r"(?P<negated>not\s+)?(?P<value>[a-z][a-z0-9_]*)")
 
 
 def presence(
@@ -30,19 +34,36 @@ def presence(
 
 
 def _condition(text: str, known: Mapping[str, Field], place: str, report_problem: ReportProblem) -> Condition | None:
-    found = _WHEN.fullmatch(text)
-    if found is None or (found["negated"] and found["test"]):
+    compared, flag = _COMPARED.fullmatch(text), _FLAG.fullmatch(text)
+    found = compared or flag
+    if found is None:
         report_problem(
-            place, f"{text!r}", "written as 'flag', 'not flag', 'field == 3' or 'field != 3', joined by and; or 'more'"
+            place,
+            f"{text!r}",
+            "written as 'flag', 'not flag', or arithmetic compared with a number by == != < <= > >=, joined by and; or "
+            "'more'",
         )
         return None
-    field = known.get(found["name"])
-    if field is None or not field.type.integer:
-        integers = [name for name, other in known.items() if other.type.integer]
-        report_problem(
-            place, f"{found['name']!r} is not an earlier integer field", f"one of {', '.join(integers) or 'none'}"
-        )
+    value = follows(found["value"], known, place, report_problem)
+    if value is None:
         return None
-    if found["test"]:
-        return Condition(field.name, int(found["number"], 0), found["test"] == "==")
-    return Condition(field.name, 0, bool(found["negated"]))
+    if compared is None:
+        return Condition(value, "==" if found["negated"] else "!=", 0)
+    number = int(found["number"], 0)
+    match found["test"]:
+        case "<":
+            return Condition(value, "<=", number - 1)
+        case ">":
+            return Condition(value, ">=", number + 1)
+        case test:  # the pattern has no others
+            return Condition(value, cast(Test, test), number)
+
+
+def follows(text: str, known: Mapping[str, Field], place: str, report_problem: ReportProblem) -> Arithmetic | None:
+    """What follows from earlier fields, as it is written."""
+    ranges = {name: field.raw_range for name, field in known.items() if field.type.integer}
+    try:
+        return read_arithmetic(text, ranges)
+    except InputError as error:
+        report_problem(place, str(error), "what follows from earlier integer fields")
+        return None

@@ -26,8 +26,8 @@ class FieldDecl(BaseModel):
     """Number of bits reserved for future use; replaces all other keys except `at` and `when`. `audit` and `decode` tell
     of any that are set."""
     when: str | None = None
-    """Present only if earlier integers say so: `"flag"`, `"not flag"`, `"message == 2"`, `"message != 2"`, or several
-    joined by `and`; at the end of a value also `"more"`: if the value goes on."""
+    """Present only if earlier integers say so: `"flag"`, `"not flag"`, `"message == 2"`, `"flags & 0x03 != 2"`,
+    `"2 * rows + 1 > 4"`, or several joined by `and`; at the end of a value also `"more"`: if the value goes on."""
     at: Annotated[int, Declared(ge=0)] | Annotated[list[int], Declared(min_length=2, max_length=2)] | None = None
     """First byte, or `[byte, bit]`, if it does not follow the previous field."""
     byte_order: Order | None = None
@@ -41,7 +41,9 @@ class FieldDecl(BaseModel):
     limits: Annotated[list[str], Declared(min_length=2, max_length=2)] | None = None
     """Lowest and highest allowed value; values beyond them are counted as outside limits."""
     role: Role | None = None
-    """`sequence` counts values, so that loss can be measured; `node time` is the node's clock; `battery` its charge."""
+    """`sequence` counts values, so that loss can be measured; `node time` is the node's clock; `battery` its charge. In
+    samples, `sample time` tells when each was taken in relation to the others, the newest being as old as the
+    notification."""
     epoch: str | None = None
     """Of a time of day what its zero is, such as `"1970-01-01"` or `"2000-01-01"`, in UTC; a run file can then set it
     to `"now"`, which is written on each connecting."""
@@ -104,6 +106,9 @@ class SamplesDecl(BaseModel):
     every: str | None = None
     """Time between two samples; the last one is taken to be as old as the notification."""
     count: Annotated[int, Declared(ge=1, le=MAX_VALUE_BYTES)] | str | None = None
-    """How many, or the unsigned field that holds the count; by default, as many as fill the value."""
+    """How many, or what that follows from: an earlier field that is always there, or arithmetic such as
+    `"rows * columns"` or `"size // 2 - 1"`; by default, as many as fill the value."""
+    at: str | None = None
+    """At which byte they begin, if not right behind the other fields: the same."""
     fields: list[FieldDecl]
     """Fields of one sample, each of fixed width."""

@@ -181,10 +181,15 @@ class Twin:
             return item.codec.build(values)
         n = self._sample_count(item, values)
         every_s = (group.every_ns or 0) / 1e9
+        if group.stamp is not None:  # spread over the period
+            every_s = (self._paces[item.name].period_s if item.name in self._paces else 1) / max(n, 1)
         samples = [
             {f.name: self._value(item, f, now - (n - 1 - i) * every_s, count * n + i) for f in group.fields}
             for i in range(n)
         ]
+        if (stamp := group.stamp) is not None:
+            for i, sample in enumerate(samples):
+                sample[stamp.name] = in_field(stamp, int(i * every_s * 1e9))
         return item.codec.build(values, samples)
 
     def _sample_count(self, item: Characteristic, values: Mapping[str, Value]) -> int:
@@ -193,8 +198,12 @@ class Twin:
         if group is None:
             return 0
         if group.count is not None:
-            announced = values[group.count] if isinstance(group.count, str) else group.count
-            return int(announced) if isinstance(announced, int | float) else 0
+            if isinstance(group.count, int):
+                return group.count
+            numbers = {
+                f.name: f.type.encode(f, values[f.name]) for f in item.layout.fields if f.name in item.layout.keys
+            }
+            return max(item.layout.counted({n: raw for n, raw in numbers.items() if isinstance(raw, int)}) or 0, 0)
         pace = next((pace for pace in self._paces.values() if pace.sensor.data == item.name), None)
         wanted = round(pace.period_s * 1e9 / group.every_ns) if pace and group.every_ns else 1
         room = self._room - item.layout.head - item.layout.behind
