@@ -72,6 +72,13 @@ def _own(run: RunInfo, node: NodeInfo) -> str:
 
 def of_channel(run: RunInfo, node: NodeInfo, channel: ChannelInfo) -> Relations:
     counter, stamp = channel.with_role("sequence"), channel.with_role("node time")
+    if channel.broadcast:  # in place of the time connected, that in which it was listened to
+        yield (
+            "links",
+            f"SELECT start_ns, end_ns FROM (SELECT t_ns AS start_ns, detail ->> '$.on' AS is_on, lead(t_ns, 1, "
+            f"max(t_ns, {run.end_ns})) OVER (ORDER BY id) AS end_ns FROM {{events}} WHERE kind = 'listening') "
+            "WHERE is_on",
+        )
     column = quoted(counter.column) if counter else "NULL"
     table, own = quoted(channel.relation), _own(run, node)
     yield (

@@ -216,7 +216,7 @@ class _Reader(Problems):
                     self.report_problem(where, text, "at least 10 ms: a read takes two connection events")
         for channel in plugin.channels:
             item = plugin.characteristics[channel]
-            if not item.pushed and not item.within and channel not in decl.poll:
+            if not (item.pushed or item.within or item.broadcast) and channel not in decl.poll:
                 self.report_problem(
                     f"{place}.poll",
                     f"{channel} can only be polled, but no polling period is set",

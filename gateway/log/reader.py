@@ -8,7 +8,7 @@ import json
 import sqlite3
 import warnings
 from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -61,6 +61,7 @@ class ChannelInfo:
     stores: int = 0  # how many values it keeps while nobody is subscribed, to send them later
     constant: bool = False  # read once on connecting: no channel of measured values
     within: str = ""  # of messages that are unpacked from another channel: its name
+    broadcast: bool = False  # advertised, or unpacked from what is
 
     def with_role(self, role: Role) -> FieldInfo | None:
         """The field that has a role."""
@@ -290,19 +291,23 @@ class Log:
     def _channels(self, kind: str, node: int) -> Iterator[ChannelInfo]:
         """The channels of a kind; of several versions of one, the version this node wrote."""
         newest: dict[str, ChannelInfo] = {}
-        more = [
-            f"ifnull({name}, 0)" if self._has("channel", name) else "0" for name in ("stores", "constant", "within")
-        ]
+        kept_of = ("stores", "constant", "within", "broadcast")
+        more = [f"ifnull({name}, 0)" if self._has("channel", name) else "0" for name in kept_of]
         for relation, samples, name, title, *kept in self._query(
             f"SELECT relation, samples, name, title, {', '.join(more)} FROM channel WHERE kind = ? ORDER BY rowid",  # noqa: S608
             kind,
         ):
             own = self._fields(relation), self._fields(samples)
-            info = ChannelInfo(relation, samples, name, title, *own, int(kept[0]), bool(kept[1]), str(kept[2] or ""))
+            within = str(kept[2] or "")
+            info = ChannelInfo(relation, samples, name, title, *own, int(kept[0]), bool(kept[1]), within, bool(kept[3]))
             wrote = next(self._query(f"SELECT 1 FROM {quoted(relation)} WHERE node = ? LIMIT 1", node), None)  # noqa: S608
             if wrote or name not in newest:
                 newest[name] = info
-        yield from newest.values()
+        for info in newest.values():
+            outermost = info
+            while outermost.within in newest:
+                outermost = newest[outermost.within]
+            yield replace(info, broadcast=outermost.broadcast)
 
     def _fields(self, relation: str | None) -> tuple[FieldInfo, ...]:
         return tuple(FieldInfo(*row) for row in self._query(FIELDS, relation))

@@ -60,7 +60,8 @@ CREATE TABLE IF NOT EXISTS channel (
     layout TEXT NOT NULL,          -- tells two versions of a layout apart
     stores INTEGER,                -- how many values it keeps while nobody is subscribed
     constant INTEGER,              -- 1 for what is read once on connecting
-    within TEXT                    -- of messages that are unpacked from another channel: its name
+    within TEXT,                   -- of messages that are unpacked from another channel: its name
+    broadcast INTEGER              -- 1 for what is advertised
 );
 CREATE TABLE IF NOT EXISTS field (
     relation TEXT NOT NULL,
@@ -130,6 +131,7 @@ _LATER = (  # columns that a log of an earlier version lacks
     ("channel", "stores INTEGER"),
     ("channel", "constant INTEGER"),
     ("channel", "within TEXT"),
+    ("channel", "broadcast INTEGER"),
 )
 
 

@@ -76,6 +76,7 @@ class ChannelTable:
     ) -> None:
         self.item = item
         self._kept = {"stores": item.stores, "constant": int(constant), "within": item.within or None}
+        self._kept["broadcast"] = int(item.broadcast is not None)
         self._head = [d for d in item.derived if not d.in_samples]
         self._inner = [d for d in item.derived if d.in_samples]
         self.columns = [f.column for f in item.layout.fields] + [d.column for d in self._head]

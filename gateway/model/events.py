@@ -30,6 +30,8 @@ class EventKind(StrEnum):
     DESCRIPTOR_DIFFERS = "descriptor differs"
     SUBSCRIBED = "subscribed"
     ENCRYPTED = "link encrypted"
+    LISTENING = "listening"
+    HEARD = "advertisements heard"
     READY = "ready"
     SILENT = "silent"
     LOST = "lost"
@@ -287,6 +289,35 @@ class Ready(Detail):
 
 
 @dataclass(frozen=True, kw_only=True)
+class SignalStrength(Detail):
+    """The signal strength of a node, as the controller has it; told now and then."""
+
+    kind = EventKind.SIGNAL
+    rssi_dbm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Listening(Detail):
+    """What a node advertises is listened to from now on, or no longer: while its link is up, or nothing scans.
+    ``alone``: it is never connected to."""
+
+    kind = EventKind.LISTENING
+    on: bool
+    alone: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class Heard(SignalStrength):
+    """How many advertisements of a node were heard since this was told last, in how many of them a value came once
+    more, and their signal strength: the mean, and the weakest."""
+
+    kind = EventKind.HEARD
+    advertisements: int
+    repeated: int
+    weakest_dbm: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class Silent(Detail):
     """Nothing came for too long; what a probe found."""
 
@@ -352,14 +383,6 @@ class ProcedureFailed(Detail):
     kind = EventKind.PROCEDURE_FAILED
     procedure: str
     reason: str
-
-
-@dataclass(frozen=True, kw_only=True)
-class SignalStrength(Detail):
-    """The signal strength of a link, as its controller has it; told now and then."""
-
-    kind = EventKind.SIGNAL
-    rssi_dbm: float
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from gateway.model.events import EventKind, LinkEvent
+from gateway.model.events import EventKind, LinkEvent, Listening
 
 
 class State(StrEnum):
@@ -15,6 +15,7 @@ class State(StrEnum):
     CONNECTING = "connecting"
     SETTING_UP = "setting up"
     CONNECTED = "connected"
+    LISTENING = "listening"
     WAITING = "waiting to retry"
     UNFIT = "unfit"
     ENDED = "ended"
@@ -51,6 +52,8 @@ class LinkState:
     def after(self, event: LinkEvent) -> LinkState:
         """The state after an event of the node; most events change nothing."""
         kind, t_ns = event.kind, event.t_ns
+        if isinstance(event.detail, Listening):  # of a node that is connected to as well, its link says what it does
+            return replace(self, state=State.LISTENING) if event.detail.alone and event.detail.on else self
         state = _STATES.get(kind)
         if state is None:
             return self

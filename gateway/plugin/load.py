@@ -21,7 +21,17 @@ from gateway.plugin.layout.formula import Formula
 from gateway.plugin.layout.model import Layout, Message
 from gateway.plugin.layout.presence import ReportProblem
 from gateway.plugin.layout.shape import FieldDecl
-from gateway.plugin.model import Advertising, Characteristic, Derived, Input, Plugin, Sensor, Setting, period_fits
+from gateway.plugin.model import (
+    Advertising,
+    Broadcast,
+    Characteristic,
+    Derived,
+    Input,
+    Plugin,
+    Sensor,
+    Setting,
+    period_fits,
+)
 from gateway.plugin.procedure import Procedure
 from gateway.plugin.require import read_spec
 from gateway.plugin.shape import (
@@ -39,6 +49,7 @@ from gateway.plugin.unpack.model import CONTENT
 from gateway.plugin.unpack.numbers import Text
 from gateway.plugin.unpack.sealed import Sealed
 
+LONGEST_ADVERTISED = 245  # 255 of extended advertising in one PDU, without flags, length, type and UUID; from memory
 KIND = re.compile(r"[a-z][a-z0-9-]{0,39}")
 RESERVED_RELATIONS = {"former_plugin", "event_utc"}  # of the log's own tables those that kind_name could be
 _INPUT = re.compile(r"(?P<owner>[a-z][a-z0-9_]*)\.(?P<field>[a-z][a-z0-9_]*)(?:\s+in\s+(?P<unit>.+))?")
@@ -87,7 +98,8 @@ class _Loader:
                 report_problem(
                     "message_at", f"byte {decl.message_at} is not one that every value has", "one of the first"
                 )
-            if decl.within is None and not {"notify", "indicate"} & set(decl.properties):
+            pushed = {"notify", "indicate"} & set(decl.properties)
+            if decl.within is None and decl.company is None and decl.service_data is None and not pushed:
                 report_problem(
                     "message", "a characteristic that is only read", "message for what notifies or indicates"
                 )
@@ -110,22 +122,45 @@ class _Loader:
             settles_ns=_settles_ns(decl, report_problem),
             step=self._step(name, decl, layout),
             within=decl.within or "",
+            broadcast=self._broadcast(decl, layout, report_problem),
         )
+
+    @staticmethod
+    def _broadcast(decl: CharacteristicShape, layout: Layout, report_problem: ReportProblem) -> Broadcast | None:
+        """Which part of an advertisement it is, where it is one."""
+        if decl.company is None and decl.service_data is None:
+            return None
+        if decl.company is not None and decl.service_data is not None:
+            report_problem("service_data", "beside company", "one of them")
+        if decl.within is not None:
+            report_problem("within", "what is advertised, within another", "one of them")
+        size = layout.head + layout.behind
+        if size > LONGEST_ADVERTISED:
+            report_problem("fields", f"{size} bytes", f"an advertisement holds at most {LONGEST_ADVERTISED}")
+        service = _uuid(decl.service_data, "service_data", report_problem) if decl.service_data is not None else ""
+        return Broadcast(decl.company, service)
 
     @staticmethod
     def _place_of(decl: CharacteristicShape, report_problem: ReportProblem) -> tuple[str, str]:
         """UUIDs of a characteristic and of its service; of a message that comes in another, none."""
         given = {"uuid": decl.uuid, "service": decl.service, "properties": decl.properties}
-        if decl.within is None:
+        advertised = decl.company is not None or decl.service_data is not None
+        if decl.within is None and not advertised:
             for key in (key for key, value in given.items() if not value):
-                report_problem(key, "missing", "given, or within, where it is a message in another characteristic")
+                expected = (
+                    "given, or within, where it is a message in another characteristic, or company or service_data"
+                )
+                report_problem(key, "missing", f"{expected}, where it is advertised")
             return (_uuid(decl.uuid, "uuid", report_problem) if decl.uuid else ""), (
                 _uuid(decl.service, "service", report_problem) if decl.service else ""
             )
         if extra := [key for key, value in given.items() if value]:
-            report_problem("within", f"{' and '.join(extra)} of a message in another", "those of the outer one only")
+            what, expected = "a message in another", "those of the outer one only"
+            if advertised:
+                what, expected = "what is advertised", "none, as it is in no GATT table"
+            report_problem("within" if decl.within else "", f"{' and '.join(extra)} of {what}", expected)
         if decl.stores is not None:
-            report_problem("stores", "a message in another", "stores at what is subscribed to")
+            report_problem("stores", "what is not subscribed to", "stores at what is subscribed to")
         return "", ""
 
     def _step(self, name: str, decl: CharacteristicShape, layout: Layout) -> Step | None:
@@ -362,7 +397,8 @@ class _Loader:
         table = {name: self.characteristic(name, decl) for name, decl in file.characteristic.items()}
         for item in table.values():
             self._check_within(item, table)
-            same = [other for other in table.values() if (other.uuid, other.within) == (item.uuid, item.within)]
+            place = item.uuid or item.within or item.broadcast
+            same = [other for other in table.values() if (other.uuid or other.within or other.broadcast) == place]
             if len(same) == 1:
                 continue
             report_problem = self.report_problem(f"characteristic.{item.name}")
@@ -370,7 +406,7 @@ class _Loader:
             if None in messages:
                 report_problem(
                     "uuid" if item.uuid else "within",
-                    f"{item.uuid or item.within} is used twice",
+                    f"{item.broadcast.text if item.broadcast else item.uuid or item.within} is used twice",
                     "UUIDs are unique, or each with its message",
                 )
             elif len({message.at for message in messages if message}) > 1 or len(set(messages)) < len(messages):

@@ -69,6 +69,20 @@ class Derived:
         return f"{self.name}_{self.unit.column_suffix}" if self.unit.symbol else self.name
 
 
+class Broadcast(NamedTuple):
+    """Which part of an advertisement: the manufacturer data of a company, or the service data of a service (UUID)."""
+
+    company: int | None
+    service: str
+
+    @property
+    def text(self) -> str:
+        """In words."""
+        if self.company is None:
+            return f"service data of {self.service}"
+        return f"manufacturer data of company 0x{self.company:04X}"
+
+
 @dataclass(frozen=True)
 class Characteristic:
     """A characteristic as declared; UUIDs are 128-bit in lower case.
@@ -79,6 +93,7 @@ class Characteristic:
         settles_ns: how long after a write it may take until it reads as written.
         step: how messages in its values are unpacked, None where they hold none.
         within: of such a message, the characteristic it comes in; it has no UUID and no properties of its own.
+        broadcast: of what is advertised, the part of an advertisement that it is; it is in no GATT table.
     """
 
     name: str
@@ -93,6 +108,7 @@ class Characteristic:
     settles_ns: int = 0
     step: Step | None = None
     within: str = ""
+    broadcast: Broadcast | None = None
 
     @cached_property
     def codec(self) -> Codec:
@@ -245,7 +261,7 @@ class Plugin:
         return tuple(
             name
             for name, item in self.characteristics.items()
-            if name not in other and (item.within or item.properties & {"read", "notify", "indicate"})
+            if name not in other and (item.within or item.broadcast or item.properties & {"read", "notify", "indicate"})
         )
 
     def named(self, name: str, raw: bytes) -> str:
@@ -254,16 +270,27 @@ class Plugin:
         own = self.characteristics[name]
         if own.layout.message is None or not own.layout.is_other(raw):
             return name
-        return self._messages.get((own.uuid, raw[own.layout.message.at]), name)
+        return self._messages.get((own.uuid or own.broadcast, raw[own.layout.message.at]), name)
 
     @cached_property
-    def _messages(self) -> dict[tuple[str, int], str]:
-        return {(c.uuid, c.layout.message.number): c.name for c in self.served.values() if c.layout.message}
+    def _messages(self) -> dict[tuple[str | Broadcast | None, int], str]:
+        every = (item for item in self.characteristics.values() if not item.within)
+        return {(c.uuid or c.broadcast, c.layout.message.number): c.name for c in every if c.layout.message}
 
     @cached_property
     def served(self) -> Mapping[str, Characteristic]:
-        """What stands in the node's GATT table: all but messages that come in others."""
-        return {name: item for name, item in self.characteristics.items() if not item.within}
+        """What stands in the node's GATT table: all but messages that come in others, and what is advertised."""
+        return {name: item for name, item in self.characteristics.items() if not item.within and not item.broadcast}
+
+    @cached_property
+    def broadcasts(self) -> Mapping[Broadcast, str]:
+        """What is advertised: the channel of each part of an advertisement, of several messages in one that of the
+        first."""
+        found: dict[Broadcast, str] = {}
+        for item in self.characteristics.values():
+            if item.broadcast is not None:
+                found.setdefault(item.broadcast, item.name)
+        return found
 
     @cached_property
     def steps(self) -> Mapping[str, Step]:

@@ -119,7 +119,11 @@ _WAYS = """\
 | sends a code for "no reading" | `reserved = { 0x8000 = "not known" }` |
 | says by flags what else is there | `when = "flag"`, `when = "message == 2"` |
 | may or may not append fields | `when = "more"` |
+| says by a number what else is there | `when = "flags & 0x07 == 2"`, `when = "size > 4"` |
 | sends several samples in one value | `samples = { every = "10 ms", fields = [...] }`, with `count` or to the end |
+| counts samples by a product | `samples = { count = "rows * columns", fields = [...] }` |
+| begins samples where a field says | `samples = { at = "header + 2", fields = [...] }` |
+| stamps each sample, behind a base | `role = "node time"` in front, `role = "sample time"` in `samples` |
 | sends bands, cells or channels | `each = 8`, or `each = ["410", "440"]` |
 | sends several messages on one characteristic | `message = 1` in each, with the same `uuid` |
 | ends values with a CRC or a sum | `check = { crc = "CRC-16/KERMIT" }` |
@@ -133,6 +137,7 @@ _WAYS = """\
 | sends differences | `unpack = { by = "integers", code = "sint6", first_type = "sint16", differences = true }` |
 | sends variable-length integers | `unpack = { by = "integers", code = "LEB128" }`, or `"zigzag"` for signed ones |
 | encrypts what it sends | `unpack = { by = "cipher", mode = "AES-CCM", key_env = "NAME", nonce = [...] }` |
+| advertises its values | `company = 0xFFFF` or `service_data = "0x181A"`, in place of `uuid` and `service` |
 | takes commands at a control point | `[procedure.NAME]` with `write`, `opcode`, `answer` and `result` |
 | keeps records until they are asked for | `sends = "CHANNEL"` in a procedure, `counts` and `clears` in others |
 | counts its values | `role = "sequence"`, so that loss is exact |

@@ -33,11 +33,17 @@ class CharacteristicShape(BaseModel):
     model_config = _STRICT
     uuid: str = ""
     """128 bits, or the 16-bit UUID of an adopted one such as `"0x2A19"`, which then needs no fields. It, the service
-    and the properties are required, unless `within` is given."""
+    and the properties are required, unless `within`, `company` or `service_data` is given."""
     service: str = ""
     """UUID of the service it belongs to."""
     properties: list[Property] = []
     """What the node offers; a run subscribes to what notifies or indicates, and reads what the run file polls."""
+    company: Annotated[int, Declared(ge=0, le=0xFFFF)] | None = None
+    """Of what is advertised, in place of all that: the company identifier in front of its manufacturer data, 0xFFFF for
+    tests (Assigned Numbers, 7). A run then listens to advertisements; a node that only advertises is never connected
+    to. A counter with the role `sequence` tells a new value from one that is advertised again."""
+    service_data: str | None = None
+    """Instead: the UUID of the service in front of its service data."""
     unpack: UnpackDecl | None = None
     """How the messages in its values are unpacked, see below. Its fields are then those in front of the content; each
     message is declared as a characteristic of its own, with `within`, and is a channel of its own."""

@@ -38,6 +38,11 @@ class _Advertiser(LegacyAdvertiser):  # type: ignore[misc]  # bumble is not type
         delay = self.advertising_interval_min * 0.000625 + self.controller.link.chance.uniform(0, _ADV_DELAY_MAX_S)
         self.timer_handle = asyncio.get_running_loop().call_later(delay, self._on_timer_fired)
 
+    def send_advertising_data(self) -> None:
+        """Whatever the type; bumble leaves out advertisements that can't be connected to."""
+        if self.enabled:
+            self.controller.send_advertising_pdu(ll.AdvInd(advertiser_address=self.address, data=self.advertising_data))
+
 
 class AirController(Controller):  # type: ignore[misc]
     """A bumble controller whose ACL packets count as sent only once the air has carried them."""

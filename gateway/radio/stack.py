@@ -25,6 +25,10 @@ _PHY_S = 2.0
 ATT_MTU = 247  # one LL packet of 251 octets holds it whole
 T = TypeVar("T")
 
+_SERVICE_DATA = {  # each with the bytes of the UUID in front
+    AdvertisingData.SERVICE_DATA_16_BIT_UUID: 2,
+    AdvertisingData.SERVICE_DATA_128_BIT_UUID: 16,
+}
 _PROPERTIES = {
     gatt.Characteristic.Properties.BROADCAST: "broadcast",
     gatt.Characteristic.Properties.READ: "read",
@@ -84,7 +88,15 @@ class StackScanner(BaseBleakScanner):
         ]
         if not self.is_allowed_uuid(uuids):
             return
-        heard = AdvertisementData(name, {}, {}, uuids, None, advertisement.rssi, (advertisement,))
+        companies = data.get_all(AdvertisingData.MANUFACTURER_SPECIFIC_DATA, raw=True)  # anybody's bytes
+        manufacturer = {int.from_bytes(raw[:2], "little"): raw[2:] for raw in companies if len(raw) >= 2}
+        services = {
+            uuid_text(core.UUID.from_bytes(raw[:size])): raw[size:]
+            for kind, size in _SERVICE_DATA.items()
+            for raw in data.get_all(kind, raw=True)
+            if len(raw) >= size
+        }
+        heard = AdvertisementData(name, manufacturer, services, uuids, None, advertisement.rssi, (advertisement,))
         address = str(advertisement.address).split("/")[0]
         device = self.create_or_update_device(address, address, name, advertisement.address, heard)
         self.call_detection_callbacks(device, heard)

@@ -7,6 +7,7 @@ import asyncio
 import contextlib
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Protocol
 
 from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import AdvertisementData
@@ -60,8 +61,18 @@ async def check_adapter(radio: Radio) -> None:
         ) from error
 
 
+class Hearer(Protocol):
+    """Listens to advertisements."""
+
+    def take(self, device: BLEDevice, heard: AdvertisementData) -> None:
+        """Take one of whatever node."""
+
+    def scanning(self, on: bool) -> None:
+        """A scan began, or ended."""
+
+
 class Seeker:
-    """Scans while somebody waits for a node.
+    """Scans while somebody waits for a node, or listens.
 
     Args:
         radio: where scanners come from.
@@ -87,6 +98,7 @@ class Seeker:
         self._gate = gate
         self._trouble = trouble
         self._waiting: dict[str, tuple[NodeConfig, asyncio.Future[Sighting]]] = {}
+        self._hearers: list[Hearer] = []
         self._wanted = asyncio.Event()
         self._sighted = asyncio.Event()
 
@@ -100,8 +112,13 @@ class Seeker:
         finally:
             self._waiting.pop(node.name, None)
 
+    def listen(self, hearer: Hearer) -> None:
+        """Pass on all that is heard from now on, and scan all the time for that."""
+        self._hearers.append(hearer)
+        self._wanted.set()
+
     async def run(self) -> None:
-        """Scan whenever somebody waits, until cancelled."""
+        """Scan whenever somebody waits or listens, until cancelled."""
         while True:
             await self._wanted.wait()
             try:
@@ -111,11 +128,11 @@ class Seeker:
             except RadioError as error:
                 self._trouble(str(error))
                 await asyncio.sleep(RETRY_S)
-            if not self._waiting:
+            if not self._waiting and not self._hearers:
                 self._wanted.clear()
 
     async def _scan(self) -> None:
-        if all(future.done() for _, future in self._waiting.values()):
+        if all(future.done() for _, future in self._waiting.values()) and not self._hearers:
             return
         self._sighted.clear()
         await self._ask_connected()
@@ -129,18 +146,29 @@ class Seeker:
                 await within(START_S, "stopping the scan", scanner.stop())
             raise
         try:
-            async with asyncio.timeout(SCAN_SLICE_S):
-                await self._sighted.wait()
-        except TimeoutError:
-            pass
+            self._tell_scanning(True)
+            while not self._sighted.is_set():
+                with contextlib.suppress(TimeoutError):
+                    async with asyncio.timeout(SCAN_SLICE_S):
+                        await self._sighted.wait()
+                if not self._hearers:
+                    break
+                await self._ask_connected()  # what is listened to goes on meanwhile
         finally:
+            self._tell_scanning(False)
             await within(START_S, "stopping the scan", scanner.stop())
+
+    def _tell_scanning(self, on: bool) -> None:
+        for hearer in self._hearers:
+            hearer.scanning(on)
 
     async def _ask_connected(self) -> None:
         """See whether the system has a link with a node that is waited for: of a run that was killed, or of another
         program. Such a node does not advertise."""
         waiting = [(node, future) for node, future in self._waiting.values() if not future.done()]
-        services = sorted({one.service for node, _ in waiting for one in node.plugin.characteristics.values()})
+        if not waiting:
+            return
+        services = sorted({one.service for node, _ in waiting for one in node.plugin.served.values()})
         with contextlib.suppress(RadioError):  # then the scan tells what is wrong
             for device in await within(START_S, "asking for connected nodes", self._radio.connected(services)):
                 for node, future in waiting:
@@ -152,6 +180,8 @@ class Seeker:
     def _seen(self, device: BLEDevice, heard: AdvertisementData) -> None:
         if heard.rssi == STALE_RSSI_DBM:
             return
+        for hearer in self._hearers:
+            hearer.take(device, heard)
         for address, node in self.linked.items():
             second = node.find_address is None and device.address != address and matches(node, device, heard)
             if second and (node.name, device.address) not in self._seconds:

@@ -20,6 +20,7 @@ from gateway.model.events import (
 )
 from gateway.model.records import Sink
 from gateway.radio import Radio
+from gateway.session.broadcast import Listener
 from gateway.session.node import NodeSession
 from gateway.session.seek import Seeker
 
@@ -40,14 +41,25 @@ class Supervisor:
         self._radio, self._gate = radio, asyncio.Lock()
         self._seeker = Seeker(radio, self._gate, lambda why: self._tell(RadioTrouble(reason=why)), self._second)
         self._more = asyncio.Event()  # nodes were added
-        self.sessions: list[NodeSession] = []
+        self.sessions: list[NodeSession | Listener] = []
+        self._listeners: list[Listener] = []  # of nodes that are connected to as well
         for node in config.nodes.values():
             self.add(node)
 
     def add(self, node: NodeConfig) -> None:
         """Run another node, from now on."""
         chance = random.Random()  # noqa: S311  jitter
-        self.sessions.append(NodeSession(node, self._radio, self._seeker, self._gate, self._sink, self._clock, chance))
+        listener = Listener(node, self._sink, self._clock) if node.plugin.broadcasts else None
+        if listener is not None:
+            self._seeker.listen(listener)
+        if listener is not None and listener.alone:
+            self.sessions.append(listener)
+        else:
+            told = listener.linked if listener is not None else None
+            self.sessions.append(
+                NodeSession(node, self._radio, self._seeker, self._gate, self._sink, self._clock, chance, told)
+            )
+            self._listeners += [listener] if listener is not None else []
         self._more.set()
 
     def _tell(self, detail: Detail, node: str | None = None) -> None:
@@ -69,12 +81,16 @@ class Supervisor:
                 group.create_task(self._watch_host(), name="host watch"),
             ]
             lives: list[asyncio.Task[None]] = []
+            beside = 0
             told = asyncio.ensure_future(stop.wait())
             try:
                 while self._more.is_set() and not told.done():
                     self._more.clear()
                     for session in self.sessions[len(lives) :]:
                         lives.append(group.create_task(session.run(), name=session.node.name))
+                    for listener in self._listeners[beside:]:
+                        helpers.append(group.create_task(listener.run(), name=f"{listener.node.name} advertising"))
+                    beside = len(self._listeners)
                     over = asyncio.ensure_future(asyncio.wait(lives))
                     more = asyncio.ensure_future(self._more.wait())
                     try:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -18,6 +18,7 @@ from gateway.model.events import (
     EventKind,
     Found,
     LinkEvent,
+    Listening,
     Lost,
     Parameters,
     SettingWritten,
@@ -61,9 +62,11 @@ class History:
         switched: for each channel the times at which its sensor was switched on (True) or off.
         cuts: for each channel the times at which its sensor was switched or paced.
         lost: every loss of the link.
+        never_linked: it is a node that is only listened to.
         intervals: connection intervals that were reported, (from when, milliseconds).
         procedures, procedures_failed: how many were carried out, and how many of them failed.
         stalls: when the machine that listened stood still, (from, to) each, in order: what came meanwhile came late.
+        listening: when what the node advertises was listened to, each (from, to), in order.
     """
 
     start_ns: int
@@ -85,11 +88,18 @@ class History:
     procedures: int = 0
     procedures_failed: int = 0
     intervals: tuple[tuple[int, float], ...] = ()
+    listening: tuple[tuple[int, int], ...] = ()
+    never_linked: bool = False
 
     @property
     def run_ns(self) -> int:
         """How long the run lasted, without pauses."""
         return self.end_ns - self.start_ns - self.paused_ns
+
+    @property
+    def heard(self) -> History:
+        """As it is for what the node advertises: in place of the time connected, that in which it was listened to."""
+        return replace(self, spans=self.listening, lost=())
 
     @property
     def linked_ns(self) -> int:
@@ -138,7 +148,22 @@ def link_history(
             for e in events
             if isinstance(e.detail, Connected | Parameters) and e.detail.connection_interval_ms is not None
         ),
+        listening=tuple(_listened(events, end_ns)),
+        never_linked=any(isinstance(e.detail, Listening) and e.detail.alone for e in events),
     )
+
+
+def _listened(events: Iterable[LinkEvent], end_ns: int) -> Iterator[tuple[int, int]]:
+    """When the node was listened to."""
+    since_ns: int | None = None
+    for event in events:
+        if not isinstance(event.detail, Listening):
+            continue
+        if since_ns is not None:
+            yield since_ns, event.t_ns
+        since_ns = event.t_ns if event.detail.on else None
+    if since_ns is not None:
+        yield since_ns, max(since_ns, end_ns)
 
 
 def _links(events: Iterable[LinkEvent], end_ns: int) -> tuple[list[tuple[int, int]], list[Loss], LinkState]:
@@ -257,6 +282,7 @@ def measure_link(node: str, history: History, interval: tuple[float | None, int]
             node, LINK, name, value, LINK_FIGURES[name].unit, n, LINK_FIGURES[name].basis, *bounds.get(name, NO_BOUNDS)
         )
         for name, (value, n) in values.items()
+        if name == "signal_weakest" or not history.never_linked
     ]
 
 

@@ -87,7 +87,12 @@ def survey_run(log: Log, run: RunInfo, fields: Collection[str] | None = None, bi
         # SQLite counts there while times are fetched here
         counted = [beside.submit(_contents, log.path, run, node) for node in run.nodes]
         read = [
-            {channel.name: read_fields(log, run, node, channel, history, fields, bins) for channel in measured(node)}
+            {
+                channel.name: read_fields(
+                    log, run, node, channel, history.heard if channel.broadcast else history, fields, bins
+                )
+                for channel in measured(node)
+            }
             for node, history in zip(run.nodes, histories, strict=True)
         ]
         return [
@@ -125,9 +130,10 @@ def _survey_node(
     most_s = np.empty(0)  # gaps of the channel that has the most, which shows the connection interval best
     for channel in measured(node):  # one at a time: the times of one are all that is held in memory
         came = arrivals(log, run, node, channel)
-        found += measure_channel(node, channel, history, came, contents()[channel.name])
-        gaps_s = gaps_within(came.times, span_of(came.times, history)) / 1e9
-        most_s = gaps_s[:] if len(gaps_s) > len(most_s) else most_s
+        own = history.heard if channel.broadcast else history
+        found += measure_channel(node, channel, own, came, contents()[channel.name])
+        gaps_s = gaps_within(came.times, span_of(came.times, own)) / 1e9
+        most_s = gaps_s[:] if len(gaps_s) > len(most_s) and not channel.broadcast else most_s
         length_ns = max(history.end_ns - history.start_ns, 1)
         window = np.clip((came.times - history.start_ns) / length_ns * WINDOWS, 0, WINDOWS - 1).astype(np.int64)
         counts = np.bincount(window, minlength=WINDOWS)

@@ -97,6 +97,8 @@ def _members(fields: tuple[Field, ...], indent: str) -> Iterator[str]:
 def _declarations(name: str, item: Characteristic, defines: Defines) -> Iterator[str]:
     layout, own = item.layout, f"{name}_{item.name}"
     properties = ", ".join(sorted(item.properties)) or f"a message in {item.within}"
+    if item.broadcast is not None:
+        properties = f"advertised as {item.broadcast.text}, behind that number"
     yield from ("", f"/* {comment(item.title)}: {properties}; {layout.expected_length}. */")
     yield defines.line(f"{name.upper()}_BYTES_{item.name.upper()}", f"{longest(layout)}u", "at most")
     for field, _ in layout.all_fields():

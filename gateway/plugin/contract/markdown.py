@@ -139,8 +139,7 @@ def _characteristic(plugin: Plugin, item: Characteristic) -> Iterator[str]:
         "",
         f"## {item.name}",
         "",
-        f"{_cell(item.title)}, {f'in `{item.within}`' if item.within else f'`{item.uuid}`'}. "
-        f"{layout.expected_length.capitalize()}.{order}",
+        f"{_cell(item.title)}, {_where(item)}. {layout.expected_length.capitalize()}.{order}",
         "",
     )
     if item.step is not None:
@@ -193,6 +192,13 @@ def _characteristic(plugin: Plugin, item: Characteristic) -> Iterator[str]:
     for derived in item.derived:
         yield from ("", _derived(derived))
     yield from _examples(plugin, item)
+
+
+def _where(item: Characteristic) -> str:
+    """Where its values are found."""
+    if item.broadcast is not None:
+        return f"advertised as {item.broadcast.text}"
+    return f"in `{item.within}`" if item.within else f"`{item.uuid}`"
 
 
 def _checked(check: Checksum) -> str:

@@ -74,6 +74,7 @@ def _characteristic(plugin: Plugin, item: Characteristic) -> dict[str, Any]:
         "uuid": item.uuid or None,
         "service": item.service or None,
         "within": item.within or None,
+        "advertised": None if item.broadcast is None else item.broadcast._asdict(),
         "unpack": None if item.step is None else _step(item.step),
         "properties": sorted(item.properties),
         "length": item.layout.expected_length,

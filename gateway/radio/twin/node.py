@@ -13,15 +13,17 @@ from typing import Any
 
 from bumble import att, core
 from bumble.core import UUID, AdvertisingData
-from bumble.device import Connection, Device
+from bumble.device import AdvertisingType, Connection, Device
 from bumble.gatt import GATT_CLIENT_CHARACTERISTIC_CONFIGURATION_DESCRIPTOR, CharacteristicValue, Descriptor, Service
 from bumble.gatt import Characteristic as Served
+from bumble.hci import HCI_LE_Set_Advertising_Data_Command
 
 from gateway.config import TwinConfig
 from gateway.model.security import Pairing, Security
 from gateway.plugin import Characteristic, Plugin, Sensor
 from gateway.plugin.layout.model import Field
 from gateway.plugin.layout.types import Value
+from gateway.plugin.model import Broadcast
 from gateway.plugin.standard.adopted import BASE_UUID, short_number
 from gateway.plugin.standard.assigned import (
     PRESENTATION_FORMAT,
@@ -38,6 +40,7 @@ from gateway.radio.twin.signal import Source, fitted, make_source, resting_value
 _ADVERTISING_INTERVAL_MS = 100.0
 _WAITING_PACKETS = 8  # notifications a small firmware keeps waiting before it drops one
 _JUMP = 10  # values skipped by the sequence fault
+_LEGACY_BYTES = 31  # Core Specification, Vol 6, Part B, 2.3.1.1
 _DEVICE_INFORMATION = BASE_UUID.format(0x180A)
 _PERMISSIONS = Served.READABLE | Served.WRITEABLE
 _REQUIRED = {
@@ -81,15 +84,15 @@ class Twin:
         self._sequence = dict.fromkeys(plugin.characteristics, 0)
         self._sent = dict.fromkeys(plugin.characteristics, 0)  # values that carried messages
         self._settings = Settings(plugin, config.faults.firmware)
-        unset = [
-            name for name in plugin.channels if plugin.characteristics[name].step is None and plugin.on_air(name).pushed
-        ]
+        sent = [name for name in plugin.channels if plugin.on_air(name).pushed or plugin.on_air(name).broadcast]
+        unset = [name for name in sent if plugin.characteristics[name].step is None]
         sensed = {sensor.data for sensor in plugin.sensors.values()} | {p.answer for p in plugin.procedures.values()}
         # what no sensor is declared for goes on at a pace of its own
         free = {name: Pace(Sensor.free(name)) for name in unset if name not in sensed}
         self._paces = self._settings.paces | free
         self._commands = Commands(plugin, config.faults.firmware, self._listener, partial(self._push, wait=True))
         self._served: dict[str, Served[bytes]] = {}
+        self._broadcast: dict[Broadcast, tuple[Any, bytes]] = {}
         self._link: Connection | None = None
         self._linked, self._gone = asyncio.Event(), asyncio.Event()
         self._start = 0.0
@@ -248,14 +251,16 @@ class Twin:
         self._start = asyncio.get_running_loop().time()
         await self.device.power_on()
         self.device.advertising_data = self._advertisement()
+        kind = AdvertisingType.UNDIRECTED_CONNECTABLE_SCANNABLE if self.plugin.served else AdvertisingType.UNDIRECTED
         await self.device.start_advertising(
+            kind,
             auto_restart=True,
             advertising_interval_min=_ADVERTISING_INTERVAL_MS,
             advertising_interval_max=_ADVERTISING_INTERVAL_MS,
         )
         async with asyncio.TaskGroup() as group:
             for pace in self._paces.values():
-                if self.plugin.on_air(pace.sensor.data).pushed:
+                if (own := self.plugin.on_air(pace.sensor.data)).pushed or own.broadcast:
                     group.create_task(self._sense(pace), name=f"{self.name} {pace.sensor.name}")
             if self.plugin.procedures:
                 group.create_task(self._commands.run(), name=f"{self.name} control points")
@@ -263,15 +268,16 @@ class Twin:
                 group.create_task(self._drop_links(self._faults.drop_link_ns / 1e9), name=f"{self.name} dropping links")
 
     def _advertisement(self) -> bytes:
-        """Flags, name and, where it fits 31 bytes, the first own service."""
+        """Flags, name, what is broadcast and, where it fits 31 bytes, the first own service."""
         parts = [(AdvertisingData.FLAGS, b"\x06"), (AdvertisingData.COMPLETE_LOCAL_NAME, self.name.encode())]
-        own = next(
-            (UUID(c.service) for c in self.plugin.characteristics.values() if not c.service.startswith("0000")),
-            None,
-        )
+        parts += self._broadcast.values()
+        own = next((UUID(c.service) for c in self.plugin.served.values() if not c.service.startswith("0000")), None)
         whole = [*parts, (AdvertisingData.COMPLETE_LIST_OF_128_BIT_SERVICE_CLASS_UUIDS, bytes(own))] if own else parts
-        data = bytes(AdvertisingData(whole))
-        return data if len(data) <= 31 else bytes(AdvertisingData(parts))
+        nameless = [part for part in parts if part[0] is not AdvertisingData.COMPLETE_LOCAL_NAME]
+        fitting = (
+            data for one in (whole, parts, nameless) if len(data := bytes(AdvertisingData(one))) <= _LEGACY_BYTES
+        )
+        return next(fitting, b"")
 
     async def _sense(self, pace: Pace) -> None:
         """Produce this sensor's values on its period for as long as it is on and somebody listens."""
@@ -305,13 +311,17 @@ class Twin:
                             stored.append(value)
 
     def _listener(self, item: Characteristic) -> bool:
+        own = self.plugin.on_air(item.name)
         subscribers = self.device.gatt_server.subscribers.get(self._link, {})
-        return any(subscribers.get(self._served[self.plugin.on_air(item.name).name].handle, b""))
+        return own.broadcast is not None or any(subscribers.get(self._served[own.name].handle, b""))
 
     async def _push(self, item: Characteristic, payload: bytes, wait: bool = False) -> None:
         """Send a value; where too many are on their way it is dropped, unless it can ``wait``."""
         payload = self._shortened(item, payload)
         if self._faults.lose and self._chance.random() < self._faults.lose:
+            return
+        if item.broadcast is not None:
+            await self._advertise(item.broadcast, payload)
             return
         queue = self.device.host.le_acl_packet_queue
         if wait and self._link is not None and queue is not None and queue.pending >= _WAITING_PACKETS:
@@ -324,6 +334,19 @@ class Twin:
         else:
             with contextlib.suppress(TimeoutError, core.TimeoutError):  # nobody confirmed: the link is on its way out
                 await self.device.indicate_subscriber(self._link, self._served[item.name], payload)
+
+    async def _advertise(self, part: Broadcast, payload: bytes) -> None:
+        """Have the advertisements carry a value from now on."""
+        if part.company is not None:
+            kind, head = AdvertisingData.MANUFACTURER_SPECIFIC_DATA, part.company.to_bytes(2, "little")
+        else:
+            head = bytes(_uuid(part.service))
+            short = len(head) == 2  # bytes of a UUID that Bluetooth has assigned
+            kind = AdvertisingData.SERVICE_DATA_16_BIT_UUID if short else AdvertisingData.SERVICE_DATA_128_BIT_UUID
+        self._broadcast[part] = kind, head + payload
+        self.device.advertising_data = self._advertisement()
+        command = HCI_LE_Set_Advertising_Data_Command(advertising_data=self.device.advertising_data)
+        await self.device.send_sync_command(command)
 
     def _packed(self, item: Characteristic, payload: bytes) -> list[bytes]:
         """The values that carry a message, by all steps that unpack it."""

@@ -1,0 +1,123 @@
+"""Nodes that advertise their values: never connected to, or as well, on the virtual air."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from gateway.app.judge import judge
+from gateway.config import RunConfig
+from gateway.model.errors import ProblemsError
+from gateway.model.events import EventKind, Heard, Listening
+from gateway.plugin import load_plugin
+from tests.support import events, figures, plugin_folder, run_bench, run_file
+
+TAG = """
+[plugin]
+kind = "shelf-tag"
+title = "Tells the climate of a shelf, and is never connected to (invented)"
+
+[characteristic.climate]
+company = 0xFFFF
+fields = [
+  { name = "sequence", type = "uint8", role = "sequence" },
+  { name = "temperature", type = "sint16", lsb = "0.01 degC", limits = ["-20 degC", "60 degC"] },
+]
+
+[sensor.climate]
+data = "climate"
+"""
+CELL = """
+[characteristic.cell]
+service_data = "0x180F"
+fields = [{ name = "voltage", type = "uint8", lsb = "20 mV" }]
+"""
+LINKED = """
+[characteristic.count]
+uuid = "b1c70011-5d1e-4c1b-9a77-2f0d3c6e0001"
+service = "b1c70010-5d1e-4c1b-9a77-2f0d3c6e0001"
+properties = ["notify"]
+fields = [{ name = "n", type = "uint16", role = "sequence" }]
+"""
+
+
+def bench(folder: Path, plugin: str, spec: str = "", twin: str = "", air: str = "") -> RunConfig:
+    plugin_folder(folder, plugin, "shelf-tag")
+    return run_file(
+        folder,
+        f"""
+[run]
+title = "shelf"
+length = "30 s"
+radio = "virtual"
+plugins = ["plugins"]
+[air]
+{air}
+[node.tag]
+plugin = "shelf-tag"
+find = {{ name = "TAG" }}
+[twin.tag]
+signal.climate.temperature = {{ constant = "21 degC" }}
+{twin}
+{spec}
+""",
+    )
+
+
+def test_a_node_that_only_advertises_is_listened_to_and_judged(tmp_path: Path) -> None:
+    spec = '[spec.shelf-tag.climate]\nrate = { min = "0.8 /s", max = "1.2 /s" }\nloss = { max = "20 percent" }\n'
+    config = bench(tmp_path, TAG + CELL, spec)
+    run_bench(config, tmp_path / "x.db", seconds=120)
+    found = figures(tmp_path / "x.db")
+    rate, loss = found["tag", "climate", "rate"], found["tag", "climate", "loss"]
+    assert rate.value == pytest.approx(1, rel=0.1) and loss.value == 0
+    assert found["tag", "cell", "rate"].value == pytest.approx(9.5, rel=0.1)  # each advertisement: nothing counts them
+    assert not any(subject == "link" and name == "connected" for _, subject, name in found)
+    heard = [event.detail for event in events(tmp_path / "x.db", EventKind.HEARD)]
+    assert heard and isinstance(heard[0], Heard) and heard[0].rssi_dbm == -50
+    assert heard[0].advertisements - heard[0].repeated == pytest.approx(30, abs=4)
+    assert not events(tmp_path / "x.db", EventKind.CONNECTED)
+    assert {v.measure.name: v.outcome for v in judge(tmp_path / "x.db", spec=config).verdicts}["rate"] == "pass"
+
+
+def test_a_counter_tells_values_that_were_never_advertised(tmp_path: Path) -> None:
+    run_bench(bench(tmp_path, TAG, twin='faults = { lose = "30 percent" }'), tmp_path / "x.db", seconds=300)
+    loss = figures(tmp_path / "x.db")["tag", "climate", "loss"]
+    assert loss.value == pytest.approx(30, abs=8) and loss.low is not None and loss.low > 15
+
+
+def test_packets_that_are_lost_cost_advertisements_and_not_values(tmp_path: Path) -> None:
+    run_bench(bench(tmp_path, TAG, air='packet_errors = "30 percent"'), tmp_path / "x.db", seconds=60)
+    found = figures(tmp_path / "x.db")
+    assert found["tag", "climate", "loss"].value == 0
+    (heard, *_) = (e.detail for e in events(tmp_path / "x.db", EventKind.HEARD) if isinstance(e.detail, Heard))
+    assert heard.advertisements == pytest.approx(0.7 * 30 / 0.105, rel=0.15)
+
+
+def test_a_node_that_is_connected_to_as_well_is_listened_to_while_it_is_not(tmp_path: Path) -> None:
+    config = bench(tmp_path, TAG + LINKED, twin='faults = { drop_link_every = "10 s" }')
+    run_bench(config, tmp_path / "x.db", seconds=60)
+    spans = [e.detail.on for e in events(tmp_path / "x.db", EventKind.LISTENING) if isinstance(e.detail, Listening)]
+    assert spans[:4] == [True, False, True, False]
+    assert len(events(tmp_path / "x.db", EventKind.LOST)) >= 3
+    assert figures(tmp_path / "x.db")["tag", "count", "rate"].value == pytest.approx(1, rel=0.2)
+
+
+@pytest.mark.parametrize(
+    ("lines", "told"),
+    [
+        ('service_data = "0x180F"\ncompany = 1', "beside company"),
+        ('company = 1\nproperties = ["notify"]', "of what is advertised"),
+        ('company = 1\nwithin = "other"', "within another"),
+        ("company = 1\nstores = 3", "what is not subscribed to"),
+        ("company = 70000", "65535"),
+        ('service_data = "heart"', "a 128-bit UUID, or a 16-bit number"),
+    ],
+)
+def test_what_can_not_be_advertised_is_refused(tmp_path: Path, lines: str, told: str) -> None:
+    text = (
+        f'[plugin]\nkind = "x"\ntitle = "x"\n[characteristic.c]\n{lines}\nfields = [{{ name = "a", type = "uint8" }}]\n'
+    )
+    with pytest.raises(ProblemsError, match=told):
+        load_plugin(plugin_folder(tmp_path, text, "x"))
