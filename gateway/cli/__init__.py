@@ -11,7 +11,7 @@ from typing import Annotated
 
 import typer
 
-from gateway.cli import captures, energy, files, firmware, logs, messages, report, runs
+from gateway.cli import captures, energy, files, firmware, logs, messages, page, report, runs
 from gateway.cli.shared import EXIT_INPUT, EXIT_INTERRUPTED, EXIT_PIPE, report_problem, say
 from gateway.model.errors import GattestError, OutputClosedError
 from gateway.model.version import __version__
@@ -40,6 +40,7 @@ for command in (
     firmware.twin,
     report.report,
     report.agree,
+    page.serve,
     energy.lifetime,
     energy.plan,
     energy.charge,

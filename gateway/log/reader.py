@@ -318,18 +318,26 @@ class Log:
 
     def events(self, run: RunInfo, node: NodeInfo | None = None) -> Iterator[LinkEvent]:
         """The events of a run (of one node), in the order they happened."""
+        for _, event in self.numbered_events(run, -(1 << 62), node):
+            yield event
+
+    def numbered_events(
+        self, run: RunInfo, first: int, node: NodeInfo | None = None
+    ) -> Iterator[tuple[int, LinkEvent]]:
+        """The same from the id ``first`` on, each with its id."""
         names = {info.id: info.name for info in run.nodes}
         only = "" if node is None else " AND node = ?"
         rows = self._query(
-            f"SELECT t_ns, node, kind, detail FROM event WHERE run = ?{only} ORDER BY id",  # noqa: S608
+            f"SELECT id, t_ns, node, kind, detail FROM event WHERE run = ? AND id >= ?{only} ORDER BY id",  # noqa: S608
             run.id,
+            first,
             *(() if node is None else (node.id,)),
         )
-        for t_ns, owner, kind, detail in rows:
+        for number, t_ns, owner, kind, detail in rows:
             told = json.loads(detail)
             if not isinstance(told, dict):
                 raise LogFileError(f"{self.path} is damaged: the details of an event are not an object; {_RECOVER}")
-            yield LinkEvent.of(t_ns, names.get(owner), EventKind(kind), told)
+            yield number, LinkEvent.of(t_ns, names.get(owner), EventKind(kind), told)
 
     def rows(self, run: RunInfo, node: NodeInfo, relation: str, columns: str) -> Iterator[list[tuple[Any, ...]]]:
         """Chunks of rows of one node's frames in the order they came; ``columns`` is an SQL list."""

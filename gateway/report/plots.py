@@ -13,8 +13,10 @@ import numpy as np
 import numpy.typing as npt
 
 from gateway.analysis.measure import ChannelSurvey, NodeSurvey
+from gateway.analysis.measure.link import History
 from gateway.analysis.measure.signal import FieldSurvey, Overview
 from gateway.analysis.measure.statistics import GAP_BINS, GAP_DECADES, WINDOWS
+from gateway.log.reader import FieldInfo
 from gateway.model.figures import LINK, Requirement
 from gateway.model.records import Measure
 from gateway.model.units import unit_text
@@ -55,18 +57,24 @@ def plots_of(survey: NodeSurvey, rules: Sequence[Requirement]) -> Iterator[Plot]
     required = {
         (rule.subject, rule.figure): rule for whom in (survey.node.kind, name) for rule in rules if rule.whom == whom
     }
-    yield _link(survey, figures)
+    history = survey.history
+    if not history.never_linked:
+        connected, disconnects = figures[LINK, "connected"], figures[LINK, "disconnects"]
+        said = f"connected {number(connected.value, connected.unit)} of the run, lost {number(disconnects.value)} times"
+        yield link_plot(name, history, said)
     for channel in survey.channels:
         if not channel.frames:
             continue
         subject = channel.channel.name
         if channel.frames >= _FEWEST_FOR_RATE:
-            yield _rate(survey, channel, required.get((subject, "rate")), figures)
+            own = history.heard if channel.channel.broadcast else history
+            yield _rate(name, own, channel, required.get((subject, "rate")), figures)
         if channel.gaps.any():
             yield _gaps(name, channel, required, figures)
         for one in channel.fields:
             if np.isfinite(one.overview.low).any():
-                yield _field(survey, subject, one, figures)
+                own = history.heard if channel.channel.broadcast else history
+                yield _field(name, own, subject, one, figures)
                 if len(one.allan) > 1 and any(deviation for _, deviation, _ in one.allan):
                     yield _allan(name, subject, one)
 
@@ -85,8 +93,8 @@ def _axes(x: dict[str, Any], y: dict[str, Any], **more: Any) -> dict[str, Any]:
     }
 
 
-def _time(survey: NodeSurvey) -> dict[str, Any]:
-    ends = [survey.history.start_ns, max(survey.history.end_ns, survey.history.start_ns + 1)]
+def _time(history: History) -> dict[str, Any]:
+    ends = [history.start_ns, max(history.end_ns, history.start_ns + 1)]
     return {
         "type": "date",
         "range": [utc_text(end)[:23] for end in ends],
@@ -95,8 +103,8 @@ def _time(survey: NodeSurvey) -> dict[str, Any]:
     }
 
 
-def _link(survey: NodeSurvey, figures: Figures) -> Plot:
-    history = survey.history
+def link_plot(node: str, history: History, said: str) -> Plot:
+    """When a node was connected, lost and found."""
     x: list[str | None] = []
     for start, end in history.spans:
         x += [utc_text(start)[:23], utc_text(end)[:23], None]
@@ -134,13 +142,11 @@ def _link(survey: NodeSurvey, figures: Figures) -> Plot:
         "range": [-0.3, 1.3],
         "fixedrange": True,
     }
-    connected, disconnects = figures[LINK, "connected"], figures[LINK, "disconnects"]
-    said = f"connected {number(connected.value, connected.unit)} of the run, lost {number(disconnects.value)} times"
-    return Plot(f"{survey.node.name}.link", "Link", said, {"data": data, "layout": _axes(_time(survey), ticks)})
+    return Plot(f"{node}.link", "Link", said, {"data": data, "layout": _axes(_time(history), ticks)})
 
 
-def _rate(survey: NodeSurvey, channel: ChannelSurvey, rule: Requirement | None, figures: Figures) -> Plot:
-    history, subject = survey.history, channel.channel.name
+def _rate(node: str, history: History, channel: ChannelSurvey, rule: Requirement | None, figures: Figures) -> Plot:
+    subject = channel.channel.name
     run_s = max(history.end_ns - history.start_ns, 1) / 1e9
     found = figures[subject, "rate"]
     # windows of at least 20 values on average, so that the line shows the node and not how windows fall on values
@@ -150,6 +156,22 @@ def _rate(survey: NodeSurvey, channel: ChannelSurvey, rule: Requirement | None, 
     widths_s = np.diff(np.append(edges, WINDOWS)) * run_s / WINDOWS
     rates = np.add.reduceat(channel.counts, edges) / widths_s
     step_ms = joined * run_s * 1000 / WINDOWS
+    said = f"{number(found.value, found.unit)} while connected, in windows of {step_ms / 1000:.3g} s"
+    if rule is not None:
+        said += f"; required {_bounds(rule)}"
+    return rate_plot(node, subject, history, rates, step_ms, rule, said)
+
+
+def rate_plot(
+    node: str,
+    subject: str,
+    history: History,
+    rates: npt.NDArray[np.float64],
+    step_ms: float,
+    rule: Requirement | None,
+    said: str,
+) -> Plot:
+    """Values per second in windows of ``step_ms`` milliseconds from the start of the run on, shape (n,)."""
     data = {
         "x0": utc_text(history.start_ns)[:23],
         "dx": step_ms,
@@ -165,11 +187,8 @@ def _rate(survey: NodeSurvey, channel: ChannelSurvey, rule: Requirement | None, 
         low, high = (end([*rates.tolist(), *(value for value, _ in lines)]) for end in (min, max))
         room = max(0.1 * (high - low), 0.01 * high)
         around = {"range": [max(low - room, 0.0), high + room]}
-    layout = _axes(_time(survey), {"title": {"text": "values per second"}, **around}, **_levels(lines))
-    said = f"{number(found.value, found.unit)} while connected, in windows of {step_ms / 1000:.3g} s"
-    if rule is not None:
-        said += f"; required {_bounds(rule)}"
-    return Plot(f"{survey.node.name}.{subject}:rate", f"Rate of {subject}", said, {"data": [data], "layout": layout})
+    layout = _axes(_time(history), {"title": {"text": "values per second"}, **around}, **_levels(lines))
+    return Plot(f"{node}.{subject}:rate", f"Rate of {subject}", said, {"data": [data], "layout": layout})
 
 
 def _bounds(rule: Requirement) -> str:
@@ -245,32 +264,45 @@ def _gaps(node: str, channel: ChannelSurvey, required: dict[tuple[str, str], Req
     return Plot(name, f"Gaps of {subject}", said, {"data": [data], "layout": layout}, over_time=False)
 
 
-def _field(survey: NodeSurvey, subject: str, one: FieldSurvey, figures: Figures) -> Plot:
-    history, info = survey.history, one.info
-    name = f"{subject}.{info.name}"
-    bins = len(one.overview.low)
-    step_ms = max(history.end_ns - history.start_ns, 1) / 1e6 / bins
-    there = [(info.low, "lower limit"), (info.high, "upper limit")]
+def _field(node: str, history: History, subject: str, one: FieldSurvey, figures: Figures) -> Plot:
+    name, unit = f"{subject}.{one.info.name}", unit_text(one.info.unit)
     lowest, highest = figures[name, "lowest"].value or 0.0, figures[name, "highest"].value or 0.0
+    noise = number(figures[name, "noise"].value, one.info.unit)
+    said = f"{lowest:.6g} to {highest:.6g} {unit}".rstrip() + f", noise {noise}"
+    step_ms = max(history.end_ns - history.start_ns, 1) / 1e6 / len(one.overview.low)
+    return field_plot(node, subject, one.info, history, history.start_ns, step_ms, one.overview, said)
+
+
+def field_plot(
+    node: str,
+    subject: str,
+    info: FieldInfo,
+    history: History,
+    start_ns: int,
+    step_ms: float,
+    overview: Overview,
+    said: str,
+) -> Plot:
+    """A field over time: lowest and highest value in bins of ``step_ms`` milliseconds from ``start_ns`` on."""
+    name = f"{subject}.{info.name}"
+    there = [(info.low, "lower limit"), (info.high, "upper limit")]
+    lowest, highest = float(np.nanmin(overview.low)), float(np.nanmax(overview.high))
     reach = max(highest - lowest, abs(highest) * 1e-3)
     near = [(v, text) for v, text in there if v is not None and lowest - reach <= v <= highest + reach]
     unit = unit_text(info.unit)
     title = f"{info.name}, {unit}" if unit else info.name
-    layout = _axes(_time(survey), {"title": {"text": title}}, **_levels(near))
-    said = (
-        f"{lowest:.6g} to {highest:.6g} {unit}".rstrip() + f", noise {number(figures[name, 'noise'].value, info.unit)}"
-    )
-    start = utc_text(history.start_ns)[:23]
+    layout = _axes(_time(history), {"title": {"text": title}}, **_levels(near))
+    start = utc_text(start_ns)[:23]
     ends = [utc_text(end)[:23] for _, end in history.spans]  # no line leads across a loss of the link
-    low, high = _packed(one.overview.low), _packed(one.overview.high)
+    low, high = _packed(overview.low), _packed(overview.high)
     band = {"start": start, "step_ms": step_ms, "low": low, "high": high, "ends": ends}
-    outline = _outline(one.overview, [(end - history.start_ns) / 1e6 / step_ms for _, end in history.spans])
-    x = [None if at is None else utc_text(history.start_ns + round(at * step_ms * 1e6))[:23] for at, _ in outline]
+    outline = _outline(overview, [(end - start_ns) / 1e6 / step_ms for _, end in history.spans])
+    x = [None if at is None else utc_text(start_ns + round(at * step_ms * 1e6))[:23] for at, _ in outline]
     data = [{"x": x, "y": [y for _, y in outline], "mode": "lines", "line": {"width": 1}, "fill": "toself"}]
     if len(x) < _FEW:  # one value alone makes no line
         data[0]["mode"] = "lines+markers"
     figure = {"data": data, "layout": layout}
-    return Plot(f"{survey.node.name}.{name}", f"{subject}: {info.name}", said, figure, band)
+    return Plot(f"{node}.{name}", f"{subject}: {info.name}", said, figure, band)
 
 
 def _outline(overview: Overview, ends: Sequence[float]) -> list[tuple[float | None, float | None]]:

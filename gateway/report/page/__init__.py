@@ -109,7 +109,7 @@ def page(
         policy=_policy(plotly, script),
         # no "</" or "<!--" may stand in a script: HTML standard, 4.12.1.3
         plots=json.dumps(
-            {plot.name: _drawn(plot) for some in plots.values() for plot in some}, separators=(",", ":")
+            {plot.name: drawn(plot) for some in plots.values() for plot in some}, separators=(",", ":")
         ).replace("<", "\\u003c"),
         version=__version__,
         caution=CAUTION if any(energy.values()) else "",
@@ -142,7 +142,8 @@ def _local(started_ns: int, ended_ns: int) -> str:
     return f"{begun:%Y-%m-%d %H:%M:%S} to {ended:%Y-%m-%d %H:%M:%S} ({begun:%Z, UTC%z} here)"
 
 
-def _drawn(plot: Plot) -> dict[str, Any]:
+def drawn(plot: Plot) -> dict[str, Any]:
+    """A plot as the script of the page draws it."""
     figure = plot.figure
     if plot.band:  # the page takes the part that is seen from the band
         figure = {**figure, "data": [{k: v for k, v in trace.items() if k not in "xy"} for trace in figure["data"]]}

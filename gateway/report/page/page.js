@@ -6,12 +6,12 @@
   const FEW = 200;
   const PRINTED = 660;  // CSS pixels: the width of a page between usual margins
   const plots = JSON.parse(document.getElementById("plots").textContent);
-  const places = [...document.querySelectorAll(".plot")];
+  let places = [...document.querySelectorAll(".plot")];
   const drawn = new Set();
   const utc = (text) => Date.parse(text.replace(" ", "T").replace(/Z?$/, "Z"));
   const text = (ms) => new Date(ms).toISOString().slice(0, 23);
   const anyTime = Object.values(plots).find((plot) => plot.over_time);
-  const whole = anyTime ? anyTime.layout.xaxis.range.map(utc) : [0, 1];
+  let whole = anyTime ? anyTime.layout.xaxis.range.map(utc) : [0, 1];
   let span = [...whole];
   let busy = false;
   let printing = false;
@@ -86,6 +86,7 @@
 
   async function draw(place) {
     const plot = plots[place.dataset.plot];
+    if (plot === undefined) return;
     const { data, layout } = dressed(plot);
     const fresh = !drawn.has(place);
     drawn.add(place);
@@ -113,6 +114,7 @@
     span = [from, to];
     const output = document.getElementById("span");
     output.textContent = from <= whole[0] && to >= whole[1] ? "" : `Shown: ${text(from)} to ${text(to)}`;
+    document.dispatchEvent(new CustomEvent("looked", { detail: { from, to, all: output.textContent === "" } }));
     return redraw();
   }
 
@@ -126,21 +128,37 @@
   for (const button of document.querySelectorAll("[data-move]")) {
     button.addEventListener("click", () => look(...moves[button.dataset.move](...span)));
   }
-  for (const button of document.querySelectorAll("[data-show]")) {
-    button.addEventListener("click", () => {
-      for (const other of document.querySelectorAll("[data-show]")) {
-        other.setAttribute("aria-pressed", String(other === button));
-      }
-      for (const section of document.querySelectorAll("section.node")) {
-        section.hidden = button.dataset.show !== "" && section.dataset.node !== button.dataset.show;
-      }
-    });
-  }
+  document.addEventListener("look", ({ detail }) => look(detail.from, detail.to));
+  document.addEventListener("click", ({ target }) => {
+    if (!(target instanceof HTMLElement) || target.dataset.show === undefined) return;
+    for (const other of document.querySelectorAll("[data-show]")) {
+      other.setAttribute("aria-pressed", String(other === target));
+    }
+    for (const section of document.querySelectorAll("section.node")) {
+      section.hidden = target.dataset.show !== "" && section.dataset.node !== target.dataset.show;
+    }
+  });
+
+  // A page of a run that goes on brings plots as they come, and how far the run is.
+  document.addEventListener("plots", async ({ detail }) => {
+    const all = span[0] <= whole[0] && span[1] >= whole[1];
+    whole = detail.whole;
+    if (all) span = [...whole];
+    Object.assign(plots, detail.plots);
+    for (const place of document.querySelectorAll(".plot")) {
+      if (!places.includes(place)) { places.push(place); watch.observe(place); }
+    }
+    busy = true;
+    for (const place of places) if (place.dataset.plot in detail.plots && drawn.has(place)) await draw(place);
+    busy = false;
+  });
 
   const watch = new IntersectionObserver((entries) => {
     for (const entry of entries) {
       if (entry.isIntersecting && !drawn.has(entry.target)) draw(entry.target);
+      entry.target.dataset.seen = entry.isIntersecting ? "yes" : "";
     }
+    document.dispatchEvent(new CustomEvent("seen"));
   }, { rootMargin: "400px" });
   places.forEach((place) => watch.observe(place));
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redraw);

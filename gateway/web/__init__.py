@@ -1,0 +1,381 @@
+"""The live page: runs looked at in a browser, while they go on or afterwards. A door beside the command line: it holds
+no logic of its own and only reads, but for notes, which go to a file beside the log.
+
+It listens to this machine only, unless it is told to listen to others; then a token is asked for."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import getpass
+import hmac
+import json
+import time
+from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import uvicorn
+from jinja2 import Environment, StrictUndefined
+from starlette.applications import Starlette
+from starlette.datastructures import MutableHeaders
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, RedirectResponse, Response
+from starlette.responses import StreamingResponse as Streamed
+from starlette.routing import Route
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from gateway.app.watch import Watch
+from gateway.log.notes import Note, add_note
+from gateway.log.reader import Log
+from gateway.model.errors import GattestError, LogFileError
+from gateway.model.utc import utc_text
+from gateway.report.page import drawn
+
+LOOK_EVERY_S = 1.0
+LEFT_AFTER_S = 30.0  # a run that nobody has looked at for so long is read no more
+JUDGE_SHARE = 30  # the requirements are looked at again after so many times what that took
+JUDGE_EVERY_S = 5.0
+FIRST_EVENTS = 200
+MOST_PLOTS = 50
+MOST_BODY = 10_000
+_COOKIE = "gattest_token"
+_POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; img-src data: blob:; connect-src 'self'; "
+    "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+)
+
+
+class _Watched:
+    """A run that somebody looks at: read once a second, and judged now and then."""
+
+    def __init__(self, watch: Watch) -> None:
+        self.watch = watch
+        self.used_s = time.monotonic()
+        self.trouble = ""
+        self.changed = asyncio.Event()
+        self._judge_at_s = 0.0
+        self._judged = -1
+
+    async def run(self) -> None:
+        """Read until nobody has looked for a while."""
+        async with asyncio.TaskGroup() as group:
+            judging: asyncio.Task[None] | None = None
+            while time.monotonic() - self.used_s < LEFT_AFTER_S and not self.trouble:
+                begun_s = time.monotonic()
+                try:
+                    await asyncio.to_thread(self.watch.look)
+                    if (judging is None or judging.done()) and self._due():
+                        judging = group.create_task(self._judge(), name="judging")
+                except GattestError as error:
+                    self.trouble = str(error)
+                self._tell()
+                whole = self.watch.read >= 1
+                await asyncio.sleep(max(LOOK_EVERY_S - (time.monotonic() - begun_s), 0.05) if whole else 0.01)
+
+    def _due(self) -> bool:
+        """Whether it is time to look at the requirements: never again where nothing can change."""
+        over = self.watch.info.ended_ns is not None and self._judged == self.watch.info.end_frame
+        return bool(self.watch.info.requirements) and time.monotonic() >= self._judge_at_s and not over
+
+    async def _judge(self) -> None:
+        frames = self.watch.info.end_frame
+        try:
+            await asyncio.to_thread(self.watch.judge)
+        except GattestError:  # of a run that has barely begun
+            pass
+        else:
+            self._judged = frames
+        self._judge_at_s = time.monotonic() + max(JUDGE_EVERY_S, JUDGE_SHARE * self.watch.standing.took_s)
+        self._tell()
+
+    def _tell(self) -> None:
+        self.changed.set()
+        self.changed = asyncio.Event()
+
+
+class Site:
+    """The page of some logs.
+
+    Args:
+        paths: logs, and folders of them.
+        hosts: by what names it may be asked for (the header Host), with their ports.
+        token: what a browser has to bring, "" for nothing.
+    """
+
+    def __init__(self, paths: Sequence[Path], hosts: Sequence[str], token: str = "") -> None:
+        self._paths = paths
+        self._hosts, self._token = set(hosts), token
+        self._watched: dict[tuple[str, int], _Watched] = {}
+        self._group: asyncio.TaskGroup | None = None
+        self._pages = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+        self.app = _Guard(
+            Starlette(
+                routes=[
+                    Route("/", self._index),
+                    Route("/log/{log}/{run:int}", self._page),
+                    Route("/log/{log}/{run:int}/now", self._now),
+                    Route("/log/{log}/{run:int}/plots", self._plots),
+                    Route("/log/{log}/{run:int}/events", self._earlier),
+                    Route("/log/{log}/{run:int}/note", self._note, methods=["POST"]),
+                    Route("/log/{log}/{run:int}/report", self._report),
+                    Route("/file/{name}", self._file),
+                ],
+                lifespan=self._lifespan,
+                exception_handlers={GattestError: _refused},
+            ),
+            self,
+        )
+
+    @contextlib.asynccontextmanager
+    async def _lifespan(self, _: Starlette) -> AsyncIterator[None]:
+        async with asyncio.TaskGroup() as self._group:
+            yield
+            for one in self._watched.values():
+                one.used_s = 0.0
+
+    def may(self, headers: dict[bytes, bytes], query: str, write: bool) -> bool:
+        """Whether a request may be answered: by its Host, where it writes by its Origin, and by its token."""
+        host = headers.get(b"host", b"").decode("latin-1")
+        origin = headers.get(b"origin", b"").decode("latin-1")
+        if host not in self._hosts or (write and origin.partition("://")[2] not in self._hosts):
+            return False
+        if not self._token:
+            return True
+        cookies = headers.get(b"cookie", b"").decode("latin-1").split("; ")
+        brought = [cookie.partition("=")[2] for cookie in cookies if cookie.startswith(f"{_COOKIE}=")]
+        brought += [part.partition("=")[2] for part in query.split("&") if part.startswith("token=")]
+        return any(hmac.compare_digest(one.encode(), self._token.encode()) for one in brought)
+
+    def _logs(self) -> dict[str, Path]:
+        """The logs there are, by their names in addresses."""
+        found: dict[str, Path] = {}
+        for path in self._paths:
+            for one in sorted(path.glob("*.db")) if path.is_dir() else [path]:
+                name = one.name
+                while name in found:
+                    name = f"{name}~"
+                found[name] = one
+        return found
+
+    def _log(self, request: Request) -> Path:
+        name = request.path_params["log"]
+        if (path := self._logs().get(name)) is None:
+            raise LogFileError(f"there is no log {name!r} here")
+        return path
+
+    async def _watch(self, request: Request) -> _Watched:
+        """The run that is asked for, read from now on; a log that was replaced is read anew."""
+        key = request.path_params["log"], request.path_params["run"]
+        path = self._log(request)
+        known = self._watched.get(key)
+        if known is not None and (
+            known.trouble or known.watch.replaced or known.used_s + LEFT_AFTER_S < time.monotonic()
+        ):
+            known.used_s = 0.0
+            known = None
+        if known is None:
+            watch = await asyncio.to_thread(Watch, path, key[1])
+            known = self._watched.setdefault(key, _Watched(watch))
+            if known.watch is not watch:
+                if not (known.trouble or known.used_s == 0.0):
+                    return known
+                known = self._watched[key] = _Watched(watch)
+            await asyncio.to_thread(watch.look)
+            if self._group is not None:
+                self._group.create_task(known.run(), name=f"reading {key[0]}")
+        known.used_s = time.monotonic()
+        return known
+
+    def _rendered(self, name: str, **values: object) -> HTMLResponse:
+        return HTMLResponse(self._pages.from_string((files(__name__) / name).read_text("utf-8")).render(**values))
+
+    async def _index(self, request: Request) -> Response:
+        listed = await asyncio.to_thread(_listed, self._logs())
+        if len(listed) == 1 and len(listed[0]["runs"]) == 1:
+            return RedirectResponse(f"/log/{listed[0]['name']}/{listed[0]['runs'][0]['id']}")
+        return self._rendered("index.html", logs=listed)
+
+    async def _page(self, request: Request) -> Response:
+        watched = await self._watch(request)
+        return self._rendered("run.html", info=watched.watch.info, log=request.path_params["log"])
+
+    async def _now(self, request: Request) -> Response:
+        """A stream of what is new: the state once a second, and events as they happen (Server-sent events, HTML
+        standard, 9.2)."""
+        watched = await self._watch(request)
+        after = request.headers.get("last-event-id", "")
+        last = int(after) if after.lstrip("-").isdigit() else -(1 << 62)
+
+        async def stream() -> AsyncIterator[str]:
+            nonlocal last
+            while True:
+                watched.used_s = time.monotonic()
+                if watched.trouble or watched.watch.replaced:
+                    yield _sent("over", {"why": watched.trouble or "the log was replaced by another file"})
+                    return
+                changed = watched.changed
+                told = watched.watch.state() | {"plots": watched.watch.plot_names()}
+                fresh = watched.watch.events(last, FIRST_EVENTS)
+                last = fresh[-1]["number"] if fresh else last
+                yield _sent("state", told | {"events": fresh}, last)
+                with contextlib.suppress(TimeoutError):
+                    async with asyncio.timeout(10 * LOOK_EVERY_S):
+                        await changed.wait()
+                if self._group is None or watched.used_s == 0.0:
+                    return
+
+        return Streamed(stream(), media_type="text/event-stream", headers={"cache-control": "no-store"})
+
+    async def _plots(self, request: Request) -> Response:
+        watched = await self._watch(request)
+        names = request.query_params.getlist("name")[:MOST_PLOTS]
+        ends = [request.query_params.get(key, "") for key in ("from", "to")]
+        from_ns, to_ns = (int(one) * 10**6 if one.isdigit() and len(one) < 15 else None for one in ends)
+        made = await asyncio.to_thread(watched.watch.plots, names, from_ns, to_ns)
+        return JSONResponse({plot.name: drawn(plot) | {"said": plot.said} for plot in made})
+
+    async def _earlier(self, request: Request) -> Response:
+        watched = await self._watch(request)
+        before = request.query_params.get("before", "")
+        number = int(before) if before.lstrip("-").isdigit() and len(before) < 20 else None
+        return JSONResponse(watched.watch.events(-(1 << 62), FIRST_EVENTS, number))
+
+    async def _note(self, request: Request) -> Response:
+        watched = await self._watch(request)
+        body = b""
+        async for part in request.stream():
+            body += part
+            if len(body) > MOST_BODY:
+                return PlainTextResponse(f"a note of more than {MOST_BODY} bytes", 413)
+        try:
+            told = json.loads(body)
+            text, t_ns = str(told["text"]), int(told.get("ms") or time.time_ns() // 10**6) * 10**6
+        except (ValueError, TypeError, LookupError, AttributeError, RecursionError):
+            return PlainTextResponse('a note is JSON: {"text": "heater on"}', 400)
+        note = Note(t_ns, watched.watch.info.uid, text.strip(), _user())
+        await asyncio.to_thread(add_note, watched.watch.path, note)
+        return JSONResponse({"utc": utc_text(note.t_ns)[:19], "text": note.text, "by": note.by})
+
+    async def _report(self, request: Request) -> Response:
+        from gateway.app.report import review
+
+        path, run = self._log(request), request.path_params["run"]
+        page = await asyncio.to_thread(lambda: review(path, run).page())
+        return HTMLResponse(page, headers={"x-own-policy": "yes"})
+
+    async def _file(self, request: Request) -> Response:
+        name = request.path_params["name"]
+        if name == "plotly.js":
+            from plotly.offline import get_plotlyjs
+
+            return Response(get_plotlyjs(), media_type="text/javascript", headers={"cache-control": "max-age=86400"})
+        if name in ("page.js", "page.css"):
+            text = (files("gateway.report.page") / name).read_text("utf-8")
+        elif name in ("run.js", "run.css"):
+            text = (files(__name__) / name).read_text("utf-8")
+        else:
+            return PlainTextResponse("there is no such file", 404)
+        return Response(text, media_type="text/css" if name.endswith("css") else "text/javascript")
+
+
+class _Guard:
+    """Answers nobody it should not, and tells browsers what the pages may do."""
+
+    def __init__(self, app: ASGIApp, site: Site) -> None:
+        self._app, self._site = app, site
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        query = scope.get("query_string", b"").decode("latin-1")
+        if not self._site.may(dict(scope["headers"]), query, scope["method"] not in ("GET", "HEAD")):
+            await PlainTextResponse("not from here, or without the token", 403)(scope, receive, send)
+            return
+        token = next((part[6:] for part in query.split("&") if part.startswith("token=")), "")
+
+        async def guarded(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                if headers.get("x-own-policy"):  # the report says itself what it may do
+                    del headers["x-own-policy"]
+                else:
+                    headers["content-security-policy"] = _POLICY
+                headers["x-content-type-options"] = "nosniff"
+                headers["referrer-policy"] = "no-referrer"
+                if token:
+                    headers.append("set-cookie", f"{_COOKIE}={token}; HttpOnly; SameSite=Strict; Path=/")
+            await send(message)
+
+        await self._app(scope, receive, guarded)
+
+
+async def _refused(_: Request, error: Exception) -> Response:
+    return PlainTextResponse(str(error), 404)
+
+
+def _sent(kind: str, told: dict[str, Any], number: int | None = None) -> str:
+    mark = f"id: {number}\n" if number is not None else ""
+    return f"event: {kind}\n{mark}data: {json.dumps(told, ensure_ascii=False)}\n\n"
+
+
+def _listed(logs: dict[str, Path]) -> list[dict[str, Any]]:
+    """What each log holds, the newest run first; one that can't be used with the reason."""
+    found: list[dict[str, Any]] = []
+    for name, path in logs.items():
+        try:
+            with Log(path) as log:
+                runs = [log.run(number) for number in reversed(log.run_ids())]
+        except GattestError as error:
+            found.append({"name": name, "path": str(path), "runs": [], "trouble": str(error)})
+            continue
+        told = [
+            {
+                "id": run.id,
+                "title": run.title,
+                "started": utc_text(run.started_ns)[:19],
+                "ended": "goes on, or was cut off" if run.ended_ns is None else run.ended_how,
+                "nodes": ", ".join(node.name for node in run.nodes[:8]) + (" …" if len(run.nodes) > 8 else ""),
+            }
+            for run in runs
+        ]
+        found.append({"name": name, "path": str(path), "runs": told, "trouble": ""})
+    return found
+
+
+def _user() -> str:
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError, ImportError):
+        return ""
+
+
+async def serve(
+    site: Site, host: str, port: int, ready: Callable[[], None], stop: Callable[[], Awaitable[None]] | None = None
+) -> None:
+    """Answer until interrupted; ``ready`` is called once it does.
+
+    Raises:
+        OSError: the port is taken, or can't be listened to.
+    """
+    config = uvicorn.Config(
+        site.app,
+        host=host,
+        port=port,
+        log_level="critical",
+        access_log=False,
+        lifespan="on",
+        timeout_graceful_shutdown=1,
+    )
+    server = uvicorn.Server(config)
+    async with asyncio.TaskGroup() as group:
+        serving = group.create_task(server.serve(), name="serving")
+        while not server.started and not serving.done():  # noqa: ASYNC110  uvicorn has no event for it
+            await asyncio.sleep(0.01)
+        if server.started:
+            ready()
+        if stop is not None:
+            await stop()
+            server.should_exit = True
