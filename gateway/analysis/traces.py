@@ -4,7 +4,7 @@ no table is read twice."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -64,9 +64,17 @@ class Trace:
         place = np.clip((times - self.start_ns) // self.width_ns, 0, BINS - 1)
         if values is not None:
             there = np.isfinite(values)
-            place, values = place[there], values[there]
-            np.fmin.at(self.low, place, values)
-            np.fmax.at(self.high, place, values)
+            if not there.all():
+                place, values = place[there], values[there]
+            if not len(place):
+                return
+            if (place[1:] < place[:-1]).any():
+                order = np.argsort(place, kind="stable")
+                place, values = place[order], values[order]
+            edges = np.flatnonzero(np.diff(place, prepend=-1))
+            bins = place[edges]
+            self.low[bins] = np.fmin(self.low[bins], np.minimum.reduceat(values, edges))
+            self.high[bins] = np.fmax(self.high[bins], np.maximum.reduceat(values, edges))
         self.counts += np.bincount(place, minlength=BINS)
 
     def part(self, from_ns: int, to_ns: int, most: int) -> Band:
@@ -99,7 +107,6 @@ class Traces:
         self.start_ns = start_ns
         self.channels: dict[tuple[str, str], Trace] = {}
         self.fields: dict[tuple[str, str, str], Trace] = {}
-        self.infos: dict[tuple[str, str, str], FieldInfo] = {}
         self.newest: dict[tuple[str, str], Newest] = {}
         self.values: dict[tuple[str, str], int] = {}
         self.faults: dict[tuple[str, str], int] = {}
@@ -128,16 +135,19 @@ class Traces:
                     inner = [info.name for info in one.relation.sample_fields]
                     newest.values |= dict(zip(inner, last[-1][1:], strict=True))
 
-    def _field(self, key: tuple[str, str], info: FieldInfo, times: Ints, column: Iterable[Any]) -> None:
+    def _field(self, key: tuple[str, str], info: FieldInfo, times: Ints, column: Sequence[Any]) -> None:
         if info.role in ("sequence", "node time", "sample time"):
             return
-        numbers = [float(one) if isinstance(one, int | float) else np.nan for one in column]
         name = (*key, info.name)
+        try:
+            numbers = np.array(column, np.float64)  # None becomes NaN
+        except (TypeError, ValueError):  # text
+            return
         if name not in self.fields:
             if not np.isfinite(numbers).any():
                 return
-            self.fields[name], self.infos[name] = Trace(self.start_ns), info
-        self.fields[name].add(times, np.array(numbers))
+            self.fields[name] = Trace(self.start_ns)
+        self.fields[name].add(times, numbers)
 
 
 def finer(

@@ -11,6 +11,7 @@ from gateway.analysis.measure import NodeSurvey, survey_run
 from gateway.app.energy import energy_plots
 from gateway.host.files import refuse_existing, write_file
 from gateway.host.toml import parse_toml
+from gateway.log.notes import Note, notes_of
 from gateway.log.reader import Log, RunInfo
 from gateway.model.errors import InputError, ProblemsError
 from gateway.model.events import LinkEvent
@@ -29,6 +30,7 @@ class Review:
     verdicts: list[Verdict]
     events: Mapping[str, list[LinkEvent]]
     energy: Mapping[str, list[Plot]]
+    notes: list[Note]
 
     @property
     def outcome(self) -> Outcome:
@@ -46,7 +48,7 @@ class Review:
 
     def page(self) -> str:
         """The report, a page of HTML that needs nothing else."""
-        return page(self.info, self.surveys, self.verdicts, self.events, _head(self.info), self.energy)
+        return page(self.info, self.surveys, self.verdicts, self.events, _head(self.info), self.energy, self.notes)
 
     def write_page(self, path: Path, force: bool = False) -> None:
         """Write the report to a file.
@@ -99,4 +101,5 @@ def review(log: Path, run: int | None = None) -> Review:
         events = {node.name: list(opened.events(info, node)) for node in info.nodes}
         events[""] = [event for event in opened.events(info) if event.node is None]
         energy = {survey.node.name: energy_plots(opened, info, survey) for survey in surveys}
-        return Review(info, surveys, verdicts, events, energy)
+        notes = [note for note in notes_of(log) if note.run == info.uid]
+        return Review(info, surveys, verdicts, events, energy, notes)

@@ -290,7 +290,7 @@ class Log:
 
     def _channels(self, kind: str, node: int) -> Iterator[ChannelInfo]:
         """The channels of a kind; of several versions of one, the version this node wrote."""
-        newest: dict[str, ChannelInfo] = {}
+        versions: dict[str, list[ChannelInfo]] = {}
         kept_of = ("stores", "constant", "within", "broadcast")
         more = [f"ifnull({name}, 0)" if self._has("channel", name) else "0" for name in kept_of]
         for relation, samples, name, title, *kept in self._query(
@@ -300,14 +300,21 @@ class Log:
             own = self._fields(relation), self._fields(samples)
             within = str(kept[2] or "")
             info = ChannelInfo(relation, samples, name, title, *own, int(kept[0]), bool(kept[1]), within, bool(kept[3]))
-            wrote = next(self._query(f"SELECT 1 FROM {quoted(relation)} WHERE node = ? LIMIT 1", node), None)  # noqa: S608
-            if wrote or name not in newest:
-                newest[name] = info
+            versions.setdefault(name, []).append(info)
+        newest = {name: self._version_of(node, several) for name, several in versions.items()}
         for info in newest.values():
             outermost = info
             while outermost.within in newest:
                 outermost = newest[outermost.within]
             yield replace(info, broadcast=outermost.broadcast)
+
+    def _version_of(self, node: int, versions: Sequence[ChannelInfo]) -> ChannelInfo:
+        """Of several versions of a channel the last that a node wrote, or else the first; only asked where there are
+        several, as a node that wrote none makes this a look at every row."""
+        for info in reversed(versions[1:]):
+            if next(self._query(f"SELECT 1 FROM {quoted(info.relation)} WHERE node = ? LIMIT 1", node), None):  # noqa: S608
+                return info
+        return versions[0]
 
     def _fields(self, relation: str | None) -> tuple[FieldInfo, ...]:
         return tuple(FieldInfo(*row) for row in self._query(FIELDS, relation))

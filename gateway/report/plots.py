@@ -325,22 +325,22 @@ def _outline(overview: Overview, ends: Sequence[float]) -> list[tuple[float | No
 
 def _allan(node: str, subject: str, one: FieldSurvey) -> Plot:
     name, unit = f"{subject}.{one.info.name}", one.info.unit
-    points = [(m, deviation, pairs) for m, deviation, pairs in one.allan if deviation > 0]
+    points = [(time_s, deviation, pairs) for time_s, deviation, pairs in one.allan if deviation > 0]
     data = {
-        "x": [m for m, _, _ in points],
+        "x": [time_s for time_s, _, _ in points],
         "y": [deviation for _, deviation, _ in points],
         "text": [f"{pairs} pairs" for _, _, pairs in points],
         "mode": "lines+markers",
-        "hovertemplate": "over %{x}: %{y:.3g}, %{text}<extra></extra>",
+        "hovertemplate": "over %{x:.3g} s: %{y:.3g}, %{text}<extra></extra>",
     }
-    x = {"type": "log", "title": {"text": "values averaged"}, "dtick": 1, "exponentformat": "power"}
+    x = {"type": "log", "title": {"text": "averaging time, s"}, "dtick": 1, "exponentformat": "power"}
     y = {
         "type": "log",
         "title": {"text": f"Allan deviation{f', {unit_text(unit)}' if unit else ''}"},
         "exponentformat": "power",
     }
     least = min(points, key=lambda point: point[1])
-    said = f"lowest Allan deviation over {least[0]} values: {number(least[1], unit)}"
+    said = f"lowest Allan deviation over {least[0]:.3g} s: {number(least[1], unit)}"
     title = f"{subject}: noise of {one.info.name}"
     return Plot(f"{node}.{name}:noise", title, said, {"data": [data], "layout": _axes(x, y)}, over_time=False)
 

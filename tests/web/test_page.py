@@ -20,6 +20,7 @@ from selenium import webdriver
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import WebDriverWait
 
+from gateway.app.report import review
 from gateway.log.notes import notes_of, notes_path
 from gateway.log.store import RunFacts
 from gateway.log.writer import LogWriter
@@ -212,6 +213,7 @@ def test_notes_are_written_beside_the_log(tmp_path: Path, browser: webdriver.Chr
         until(browser, "note-rows", "heater on <b>")
         assert [note.text for note in notes_of(log)] == ["heater on <b>"]
     assert log.read_bytes() == before and notes_path(log).exists()
+    assert "heater on &lt;b&gt;" in review(log).page()
 
 
 def test_two_tabs_look_at_one_reading_and_a_replaced_log_is_told(tmp_path: Path, browser: webdriver.Chrome) -> None:

@@ -44,12 +44,13 @@ class Overview:
 
 @dataclass(frozen=True, slots=True)
 class FieldSurvey:
-    """A field: its figures, its overview, and its Allan deviation, (values averaged, deviation, pairs) each."""
+    """A field: its figures, its overview, and its Allan deviation, (averaging time in seconds, deviation, pairs) each:
+    that of so many values at the time that usually lies between two."""
 
     info: FieldInfo
     measures: list[Measure]
     overview: Overview
-    allan: list[tuple[int, float, int]]
+    allan: list[tuple[float, float, int]]
 
 
 def survey_fields(
@@ -94,7 +95,9 @@ def survey_fields(
             there = state.low <= state.high
             overview = Overview(np.where(there, state.low, np.nan), np.where(there, state.high, np.nan))
             measures = list(state.measures(node.name, f"{channel.name}.{state.info.name}"))
-            found.append(FieldSurvey(state.info, measures, overview, state.allan.points))
+            every_s = state.every_s
+            allan = [(m * every_s, deviation, pairs) for m, deviation, pairs in state.allan.points if every_s > 0]
+            found.append(FieldSurvey(state.info, measures, overview, allan))
     return found
 
 
@@ -141,6 +144,7 @@ class _State:
     high: Floats
     n: int = 0
     first: float = 0.0
+    first_ns: float = 0.0
     total: float = 0.0
     squares: float = 0.0
     lowest: float = math.inf
@@ -171,6 +175,7 @@ class _State:
             return
         if not self.n:
             self.first, self.since_ns = float(values[0]), float(t_ns[0])
+            self.first_ns = self.since_ns
         from_first = values - self.first
         self.allan.add(values)
         self.batches.add(from_first)
@@ -194,6 +199,13 @@ class _State:
             self.codes = np.union1d(self.codes, seen)
             self.codes = self.codes if len(self.codes) <= _MOST_CODES else None
         self._neighbours(np.concatenate([self.last_ns, t_ns]), np.concatenate([self.last, values]))
+
+    @property
+    def every_s(self) -> float:
+        """The time that usually lies between two values, seconds; of few values their mean, 0 for one."""
+        if self.usual_ns < math.inf:
+            return self.usual_ns / 1e9
+        return float(self.last_ns[-1] - self.first_ns) / 1e9 / (self.n - 1) if self.n > 1 else 0.0
 
     def _part(self, t_ns: Floats, parts: int) -> npt.NDArray[np.int64]:
         """In which of so many equal parts of the run each time lies."""

@@ -17,6 +17,7 @@ from jinja2 import Environment, StrictUndefined
 from gateway.analysis.evidence import evidence
 from gateway.analysis.judge import decision_text, outcome_of
 from gateway.analysis.measure import NodeSurvey
+from gateway.log.notes import Note
 from gateway.log.reader import RunInfo
 from gateway.model.events import EventKind, HostClock, LinkEvent
 from gateway.model.figures import LINK
@@ -67,6 +68,7 @@ def page(
     events: Mapping[str, Sequence[LinkEvent]],
     head: Mapping[str, str],
     energy: Mapping[str, Sequence[Plot]],
+    notes: Sequence[Note],
 ) -> str:
     """The report as HTML.
 
@@ -74,6 +76,7 @@ def page(
         head: what else is to stand with the run, such as board revision and serial number.
         events: of each node, in order; under "" those of the run itself.
         energy: plots of what the cell of each node is used for, where that is known.
+        notes: what was written down during the run.
     """
     from plotly.offline import get_plotlyjs  # takes 0.1 s to import, which no verdict should wait for
 
@@ -97,6 +100,7 @@ def page(
         ended=utc_text(run.end_ns)[:19],
         head=list(head.items()),
         clock=_held(events[""]),
+        notes=[(utc_text(note.t_ns)[:19], note.text, note.by) for note in notes],
         local=_local(run.started_ns, run.end_ns),
         lasted=duration_text(round(run.lasted_s)),
         host=[(utc_text(e.t_ns)[:23], e.kind.value, detail_text(e)) for e in events[""] if e.kind not in _EVERYDAY][
