@@ -29,6 +29,7 @@ from gateway.log.redecode import Redecoded
 from gateway.log.redecode import redecode as redecode_log
 from gateway.log.schema import quoted
 from gateway.log.seal import Checked
+from gateway.log.signature import fingerprint, load_public_key
 from gateway.log.verify import columns_that_differ, seals_of
 from gateway.model.errors import InputError, LogFileError, ProblemsError
 from gateway.plugin import Plugin, find_plugin, load_plugin
@@ -82,13 +83,17 @@ class Verified:
     seals: list[Checked]
 
 
-def damage(log: Path) -> Verified:
-    """Check a log: SQLite's own check of the whole file, the seal of each run worked out again, and every payload
-    decoded again and held against its columns.
+def damage(log: Path, signer: Path | None = None) -> Verified:
+    """Check a log: SQLite's own check of the whole file, the seal of each run worked out again with its signatures, and
+    every payload decoded again and held against its columns.
+
+    Args:
+        signer: a file with the public key that must have signed the newest head of every run; None for any or none.
 
     Raises:
         LogFileError: the log can't be used.
     """
+    wanted = fingerprint(load_public_key(signer)) if signer is not None else None
     with Log(log) as opened, opened.damage_reported():
         problems = opened.problems()
     if problems:
@@ -99,6 +104,12 @@ def damage(log: Path) -> Verified:
     except LogFileError as error:
         problems.append(str(error))
     problems += [f"run {one.run}: {line}" for one in seals for line in one.wrong]
+    if wanted is not None:
+        problems += [
+            f"run {one.run}: its seal is not signed by {wanted}, the key in {signer}"
+            for one in seals
+            if not any((s.key, s.head, s.good) == (wanted, one.head, True) for s in one.signatures)
+        ]
     problems += columns_that_differ(log, plugin_of)
     return Verified(problems, seals)
 

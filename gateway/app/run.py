@@ -22,6 +22,7 @@ from gateway.host.passkey import with_passkey
 from gateway.host.service import notify, reloading
 from gateway.log.batch import WriterStatus
 from gateway.log.reader import Log, RunInfo
+from gateway.log.signature import load_key, sign_run
 from gateway.log.store import RunFacts
 from gateway.model.errors import InputError, LogFileError
 from gateway.model.events import Disconnected, LinkEvent, RadioTrouble, Reloaded, Resumed
@@ -194,6 +195,7 @@ async def run(
         AdapterError: Bluetooth can't be used.
         InputError: the log can't be used.
     """
+    key = load_key(config.sign) if config.sign is not None else None
     journal = Journal(log, None if before is None else time.time_ns())
     shows: list[Callable[[RunView], None]] = [journal, on_view, *([Health(health)] if health is not None else [])]
     with sending(config.mqtt, log) as sender, Looks(before.lasted_s if before is not None else 0.0) as looks:
@@ -210,6 +212,12 @@ async def run(
                     shows.remove(one)
 
         result = await execute(config, lambda facts: journal.sink(facts, log), length_ns, show, None, reload, before)
+        if key is not None:
+            try:
+                await asyncio.to_thread(sign_run, result.log, result.run, key)
+            except LogFileError as error:  # told, and the run judged all the same
+                failed = f"{result.failed}; " if result.failed else ""
+                result = replace(result, failed=f"{failed}not signed: {error}")
         try:
             finished = Finished(result.log, result, await asyncio.to_thread(judge, result.log, result.run))
         except LogFileError as error:

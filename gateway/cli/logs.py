@@ -164,6 +164,9 @@ def show(
     verify: Annotated[
         bool, typer.Option("--verify", help="Also check the whole file: damage, seals, columns.")
     ] = False,
+    signer: Annotated[
+        Path | None, typer.Option(help="With --verify: the public key (PEM) that must have signed every run.")
+    ] = None,
     ltk: Ltk = None,
     as_json: Annotated[bool, typer.Option("--json", help="As JSON, for scripts.")] = False,
 ) -> None:
@@ -191,7 +194,9 @@ def show(
             raise InputError(f"--verify is for a log, and {log} is a capture")
         say(json.dumps(asdict(found), indent=1)) if as_json else _print_capture(found, console)
         return
-    verified = damage(log) if verify else None
+    if signer is not None and not verify:
+        raise InputError("--signer needs --verify")
+    verified = damage(log, signer) if verify else None
     problems = verified.problems if verified is not None else []
     if as_json:
         seals = [asdict(one) for one in verified.seals] if verified is not None else []
@@ -202,6 +207,14 @@ def show(
             behind = f", {sealed.unsealed} frames behind the last" if sealed.unsealed else ""
             head = sealed.head or "none"
             console.print(f"run {sealed.run}: seal {head}, {sealed.links} links{behind}", soft_wrap=True)
+            for signed in sealed.signatures:
+                former = "" if signed.head == sealed.head else ", over an earlier head"
+                told = (
+                    f"signed {signed.utc}Z by {signed.key}{former}"
+                    if signed.good
+                    else f"signature of {signed.utc}Z is NOT good"
+                )
+                console.print(f"  {told}", soft_wrap=True)
             for line in sealed.trail:
                 console.print(f"  {line}", soft_wrap=True, markup=False)
         if verify:

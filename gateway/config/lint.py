@@ -130,6 +130,7 @@ def run_doubts(config: RunConfig) -> Iterator[Problem]:
 def _secrets(config: RunConfig) -> Iterator[Problem]:
     """Files of secrets that others on this machine can read, and a password that would cross the network readably."""
     held = [(f"node.{node.name}.passkey", node.passkey) for node in config.nodes.values()]
+    held += [("run.sign", config.sign)]
     mqtt = config.mqtt
     if mqtt is not None:
         held += [("mqtt.credentials", mqtt.credentials), ("mqtt.key", mqtt.key)]

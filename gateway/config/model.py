@@ -182,3 +182,4 @@ class RunConfig:
     transport: str = ""
     snoop: Path | None = None
     sweep: SweepConfig | None = None
+    sign: Path | None = None

@@ -319,7 +319,12 @@ class _Reader(Problems):
             file.run.transport or "",
             self.path.parent / file.run.snoop if file.run.snoop else None,
             read_sweep(self, file.sweep, file.air, file.run.seed) if file.sweep is not None else None,
+            self.path.parent / file.run.sign if file.run.sign else None,
         )
+        if config.sign is not None and not config.sign.is_file():
+            self.report_problem(
+                "run.sign", f"there is no file {config.sign}", "an Ed25519 key in PEM, beside the run file"
+            )
         own = file.run.radio == RadioName.HCI
         if own and not file.run.transport:
             self.report_problem("run.transport", "missing", "how the controller is reached, such as usb:0")

@@ -22,6 +22,7 @@ class RunShape(BaseModel):
     radio: Annotated[RadioName, Strict(False)] = RadioName.SYSTEM
     transport: str | None = None
     snoop: str | None = None
+    sign: str | None = None
     plugins: list[str] = []
     seed: int = 1
 

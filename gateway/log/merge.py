@@ -15,7 +15,7 @@ from gateway.log.schema import first_after, next_event, quoted
 from gateway.model.errors import LogFileError
 
 _IDENTITY = ("started_ns", "host", "title", "radio", "run_file")
-_OF_A_RUN = ("plugin", "former_plugin", "requirement")
+_OF_A_RUN = ("plugin", "former_plugin", "requirement", "signature")
 
 
 @dataclass(frozen=True, slots=True)

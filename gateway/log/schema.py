@@ -102,6 +102,13 @@ CREATE TABLE IF NOT EXISTS seal (      -- the chain of digests over what was com
     digests TEXT NOT NULL,             -- JSON
     head TEXT NOT NULL
 );
+CREATE TABLE IF NOT EXISTS signature ( -- over the head of a seal, by a key that is kept elsewhere
+    run INTEGER NOT NULL REFERENCES run(id),
+    t_ns INTEGER NOT NULL,
+    head TEXT NOT NULL,
+    public_key BLOB NOT NULL,          -- Ed25519
+    signature BLOB NOT NULL
+);
 CREATE TABLE IF NOT EXISTS requirement (
     run INTEGER NOT NULL REFERENCES run(id),
     kind TEXT NOT NULL,            -- of the nodes it is for, or the name of one

@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from gateway.log.schema import quoted
+from gateway.log.signature import Signature
 from gateway.model.errors import LogFileError
 from gateway.model.utc import utc_text
 
@@ -203,6 +204,7 @@ class Checked:
         unsealed: frames behind the last one.
         wrong: everything that differs.
         trail: what was done to the run after it was written, when, a line each.
+        signatures: who signed a head of it.
     """
 
     run: int
@@ -211,6 +213,7 @@ class Checked:
     unsealed: int
     wrong: tuple[str, ...]
     trail: tuple[str, ...]
+    signatures: tuple[Signature, ...] = ()
 
 
 def check(connection: sqlite3.Connection, run: int) -> Checked:

@@ -3,8 +3,10 @@ in the log and held against the columns."""
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +14,7 @@ from sqlite_utils import Database
 
 from gateway.log import seal
 from gateway.log.schema import quoted
+from gateway.log.signature import signatures_of
 from gateway.log.table import ChannelTable
 from gateway.log.timeline import Timeline
 from gateway.model.errors import LogFileError
@@ -32,10 +35,23 @@ def seals_of(path: Path) -> list[seal.Checked]:
         found = []
         for run in runs:
             try:
-                found.append(seal.check(connection, run))
+                found.append(_signed(connection, seal.check(connection, run)))
             except (TypeError, ValueError, OverflowError) as error:
                 found.append(seal.Checked(run, "", 0, 0, (f"holds what no log writes: {error}",), ()))
         return found
+
+
+def _signed(connection: sqlite3.Connection, checked: seal.Checked) -> seal.Checked:
+    """With the signatures of the run; one that is not its key's, or is over a head that the chain has not, is wrong."""
+    found = signatures_of(connection, checked.run)
+    heads = {row[0] for row in connection.execute("SELECT head FROM seal WHERE run = ?", (checked.run,))}
+    wrong = [f"the signature of {one.utc}Z is not that of its key {one.key[:16]}" for one in found if not one.good]
+    wrong += [
+        f"the signature of {one.utc}Z is over a seal that the log does not hold: {one.head[:16]}"
+        for one in found
+        if one.head not in heads
+    ]
+    return replace(checked, signatures=tuple(found), wrong=(*checked.wrong, *wrong))
 
 
 def columns_that_differ(path: Path, load: Callable[[str, str], Plugin | None]) -> Iterator[str]:
@@ -52,23 +68,11 @@ def columns_that_differ(path: Path, load: Callable[[str, str], Plugin | None]) -
             yield from _run(connection, run, first, after or 2**62, plugins)
 
 
-def _reading(path: Path) -> Any:
+def _reading(path: Path) -> contextlib.closing[sqlite3.Connection]:
     try:
-        connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)
+        return contextlib.closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True))
     except sqlite3.Error as error:
         raise LogFileError(f"{path} can't be read: {error}") from None
-    return _Closing(connection)
-
-
-class _Closing:
-    def __init__(self, connection: sqlite3.Connection) -> None:
-        self._connection = connection
-
-    def __enter__(self) -> sqlite3.Connection:
-        return self._connection
-
-    def __exit__(self, *_: object) -> None:
-        self._connection.close()
 
 
 def _run(

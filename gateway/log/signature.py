@@ -1,0 +1,133 @@
+"""Who stands for a run: its seal signed with a key that is kept elsewhere (Ed25519, RFC 8032). A chain of digests can
+be made anew by anybody; a signature over its head can't, without the key."""
+
+from __future__ import annotations
+
+import hashlib
+import sqlite3
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+from cryptography.exceptions import InvalidSignature, UnsupportedAlgorithm
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
+from cryptography.hazmat.primitives.serialization import (
+    Encoding,
+    PublicFormat,
+    load_pem_private_key,
+    load_pem_public_key,
+)
+
+from gateway.log.opening import open_log
+from gateway.model.errors import InputError, LogFileError
+from gateway.model.utc import utc_text
+
+_HOW = "make one with: openssl genpkey -algorithm ed25519 -out NAME.pem"
+
+
+@dataclass(frozen=True, slots=True)
+class Signature:
+    """A signature over the head of a run's seal.
+
+    Attributes:
+        key: the fingerprint of the public key: the SHA-256 of its 32 bytes, in hex.
+        good: whether it is the key's, over this head of this run.
+        head: what was signed.
+    """
+
+    utc: str
+    key: str
+    good: bool
+    head: str
+
+
+def load_key(path: Path) -> Ed25519PrivateKey:
+    """The private key of a PEM file.
+
+    Raises:
+        InputError: it can't be read, or is no Ed25519 key without a passphrase.
+    """
+    try:
+        key = load_pem_private_key(path.read_bytes(), None)
+    except OSError as error:
+        raise InputError(f"{path} can't be read: {error.strerror}; {_HOW}") from None
+    except (ValueError, TypeError, UnsupportedAlgorithm):
+        raise InputError(f"{path} holds no private key in PEM without a passphrase; {_HOW}") from None
+    if not isinstance(key, Ed25519PrivateKey):
+        raise InputError(f"{path} holds a key of another kind than Ed25519; {_HOW}")
+    return key
+
+
+def load_public_key(path: Path) -> Ed25519PublicKey:
+    """The public key of a PEM file.
+
+    Raises:
+        InputError: it can't be read, or is no Ed25519 key.
+    """
+    try:
+        key = load_pem_public_key(path.read_bytes())
+    except OSError as error:
+        raise InputError(f"{path} can't be read: {error.strerror}") from None
+    except (ValueError, TypeError, UnsupportedAlgorithm):
+        raise InputError(f"{path} holds no public key in PEM; get it with: openssl pkey -in KEY.pem -pubout") from None
+    if not isinstance(key, Ed25519PublicKey):
+        raise InputError(f"{path} holds a key of another kind than Ed25519")
+    return key
+
+
+def fingerprint(key: Ed25519PublicKey) -> str:
+    """What tells a key from others."""
+    return hashlib.sha256(key.public_bytes(Encoding.Raw, PublicFormat.Raw)).hexdigest()
+
+
+def _told(uid: str, head: str) -> bytes:
+    return f"gattest seal\n{uid}\n{head}".encode()
+
+
+def sign_run(path: Path, run: int, key: Ed25519PrivateKey) -> str:
+    """Sign the newest head of a run's seal, in its log; the head.
+
+    Raises:
+        LogFileError: the log can't be used, or holds no seal of the run.
+    """
+    with open_log(path, existing=True) as log:
+        try:
+            row = log.connection.execute(
+                "SELECT run.uid, seal.head FROM seal JOIN run ON run.id = seal.run WHERE run.id = ? "
+                "ORDER BY number DESC LIMIT 1",
+                (run,),
+            ).fetchone()
+            if row is None:
+                raise LogFileError(f"{path}: run {run} has no seal to sign")
+            public = key.public_key().public_bytes(Encoding.Raw, PublicFormat.Raw)
+            log.connection.execute(
+                "INSERT INTO signature VALUES (?, ?, ?, ?, ?)",
+                (run, time.time_ns(), row[1], public, key.sign(_told(*row))),
+            )
+        except sqlite3.Error as error:
+            raise LogFileError(f"{path} can't be signed: {error}") from None
+    return str(row[1])
+
+
+def signatures_of(connection: sqlite3.Connection, run: int) -> list[Signature]:
+    """The signatures of a run, oldest first."""
+    try:
+        rows = connection.execute(
+            "SELECT uid, t_ns, head, public_key, signature FROM signature JOIN run ON run.id = signature.run "
+            "WHERE run = ? ORDER BY t_ns",
+            (run,),
+        ).fetchall()
+    except sqlite3.OperationalError:  # of an earlier version
+        return []
+    found = []
+    for uid, t_ns, head, public, signature in rows:
+        good = False
+        try:
+            key = Ed25519PublicKey.from_public_bytes(public)
+            key.verify(signature, _told(uid, head))
+            good = True
+        except (InvalidSignature, ValueError, TypeError):
+            pass
+        mark = hashlib.sha256(public).hexdigest() if isinstance(public, bytes) else "unreadable"
+        found.append(Signature(utc_text(t_ns)[:19] if isinstance(t_ns, int) else "", mark, good, str(head)))
+    return found
