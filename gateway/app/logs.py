@@ -22,6 +22,7 @@ from gateway.capture.summary import CaptureContents, capture_contents
 from gateway.export import Exported, Form, Wanted
 from gateway.export import export as export_run
 from gateway.host.gc import freeze_gc
+from gateway.host.keys import fingerprint, load_public_key
 from gateway.log.merge import Merged
 from gateway.log.merge import merge as merge_logs
 from gateway.log.reader import Log
@@ -29,7 +30,6 @@ from gateway.log.redecode import Redecoded
 from gateway.log.redecode import redecode as redecode_log
 from gateway.log.schema import quoted
 from gateway.log.seal import Checked
-from gateway.log.signature import fingerprint, load_public_key
 from gateway.log.verify import columns_that_differ, seals_of
 from gateway.model.errors import InputError, LogFileError, ProblemsError
 from gateway.plugin import Plugin, find_plugin, load_plugin

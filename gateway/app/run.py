@@ -18,11 +18,12 @@ from gateway.app.look import Looks
 from gateway.config import NodeConfig, RunConfig
 from gateway.host.clock import Clock
 from gateway.host.gc import freeze_gc
+from gateway.host.keys import load_key
 from gateway.host.passkey import with_passkey
 from gateway.host.service import notify, reloading
 from gateway.log.batch import WriterStatus
 from gateway.log.reader import Log, RunInfo
-from gateway.log.signature import load_key, sign_run
+from gateway.log.signature import sign_run
 from gateway.log.store import RunFacts
 from gateway.model.errors import InputError, LogFileError
 from gateway.model.events import Disconnected, LinkEvent, RadioTrouble, Reloaded, Resumed

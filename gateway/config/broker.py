@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import platform
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
+from dataclasses import field as dataclass_field
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -39,12 +41,14 @@ class MqttShape(BaseModel):
     pack_age: str = "100 ms"
     backfill: str = "40000 /s"
     keep: str = "7 days"
+    sign: str | None = None
 
 
 class GatherShape(BaseModel):
     model_config = _STRICT
     group: str = "gattest"
     postgres: str | None = None
+    keys: dict[str, str] = {}
 
 
 class BrokerFileShape(BaseModel):
@@ -67,6 +71,7 @@ class MqttConfig:
         pack_age_ns: how long a frame waits for others.
         backfill: frames a second that are sent besides those that come.
         keep_ns: how long the broker may keep a pack for a consumer that is away (MQTT 5).
+        sign: an Ed25519 key (PEM) by which every message is signed (MQTT 5); None for not signed.
     """
 
     host: str
@@ -85,6 +90,7 @@ class MqttConfig:
     pack_age_ns: int
     backfill: float
     keep_ns: int
+    sign: Path | None = None
 
     @property
     def name(self) -> str:
@@ -99,11 +105,14 @@ class BrokerFile:
     Attributes:
         group: gatherers of one name share what comes between them.
         postgres: a PostgreSQL address such as ``postgresql://host/name``, None to gather into a log.
+        keys: by the name of a gateway the public key (PEM) that its messages must be signed with; where there are any,
+            nobody else is listened to.
     """
 
     mqtt: MqttConfig
     group: str
     postgres: str | None
+    keys: Mapping[str, Path] = dataclass_field(default_factory=dict)
 
 
 def load_broker(path: Path) -> BrokerFile:
@@ -119,13 +128,17 @@ def load_broker(path: Path) -> BrokerFile:
     check_gather(g, file.gather)
     if g.problems:
         raise ProblemsError(g.problems)
-    return BrokerFile(config, file.gather.group, file.gather.postgres)
+    keys = {name: path.parent / key for name, key in file.gather.keys.items()}
+    return BrokerFile(config, file.gather.group, file.gather.postgres, keys)
 
 
 def check_gather(g: Problems, decl: GatherShape) -> None:
     """See that what gathers can be meant, and holds no secret: a run file is kept in every log, and published."""
     if not re.fullmatch(r"[^+#/\x00-\x1f]+", decl.group):
         g.report_problem("gather.group", f"{decl.group!r}", "a name without +, # and /")
+    for name, key in decl.keys.items():
+        if not (g.path.parent / key).is_file():
+            g.report_problem(f"gather.keys.{name}", f"there is no file {g.path.parent / key}", "a public key in PEM")
     address = decl.postgres or ""
     if re.search(r"password\s*=|//[^/@]*:[^/@]*@", address):
         g.report_problem(
@@ -142,7 +155,7 @@ def read_mqtt(g: Problems, decl: MqttShape) -> MqttConfig:
         g.report_problem("mqtt.host", f"{decl.host!r}", "the host name or address of a broker")
     folder = g.path.parent
     paths: dict[str, Path | None] = {}
-    for key in ("ca", "certificate", "key", "credentials"):
+    for key in ("ca", "certificate", "key", "credentials", "sign"):
         text = getattr(decl, key)
         paths[key] = folder / text if text is not None else None
         if (path := paths[key]) is not None and not path.is_file():
@@ -178,4 +191,5 @@ def read_mqtt(g: Problems, decl: MqttShape) -> MqttConfig:
         age_ns,
         backfill,
         keep_ns,
+        paths["sign"],
     )

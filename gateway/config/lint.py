@@ -133,7 +133,7 @@ def _secrets(config: RunConfig) -> Iterator[Problem]:
     held += [("run.sign", config.sign)]
     mqtt = config.mqtt
     if mqtt is not None:
-        held += [("mqtt.credentials", mqtt.credentials), ("mqtt.key", mqtt.key)]
+        held += [("mqtt.credentials", mqtt.credentials), ("mqtt.key", mqtt.key), ("mqtt.sign", mqtt.sign)]
         near = mqtt.host in ("localhost", "::1") or mqtt.host.startswith("127.")
         if mqtt.credentials is not None and not mqtt.tls and not near:
             yield Problem(

@@ -9,20 +9,12 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from cryptography.exceptions import InvalidSignature, UnsupportedAlgorithm
+from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
-from cryptography.hazmat.primitives.serialization import (
-    Encoding,
-    PublicFormat,
-    load_pem_private_key,
-    load_pem_public_key,
-)
 
 from gateway.log.opening import open_log
-from gateway.model.errors import InputError, LogFileError
+from gateway.model.errors import LogFileError
 from gateway.model.utc import utc_text
-
-_HOW = "make one with: openssl genpkey -algorithm ed25519 -out NAME.pem"
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,45 +31,6 @@ class Signature:
     key: str
     good: bool
     head: str
-
-
-def load_key(path: Path) -> Ed25519PrivateKey:
-    """The private key of a PEM file.
-
-    Raises:
-        InputError: it can't be read, or is no Ed25519 key without a passphrase.
-    """
-    try:
-        key = load_pem_private_key(path.read_bytes(), None)
-    except OSError as error:
-        raise InputError(f"{path} can't be read: {error.strerror}; {_HOW}") from None
-    except (ValueError, TypeError, UnsupportedAlgorithm):
-        raise InputError(f"{path} holds no private key in PEM without a passphrase; {_HOW}") from None
-    if not isinstance(key, Ed25519PrivateKey):
-        raise InputError(f"{path} holds a key of another kind than Ed25519; {_HOW}")
-    return key
-
-
-def load_public_key(path: Path) -> Ed25519PublicKey:
-    """The public key of a PEM file.
-
-    Raises:
-        InputError: it can't be read, or is no Ed25519 key.
-    """
-    try:
-        key = load_pem_public_key(path.read_bytes())
-    except OSError as error:
-        raise InputError(f"{path} can't be read: {error.strerror}") from None
-    except (ValueError, TypeError, UnsupportedAlgorithm):
-        raise InputError(f"{path} holds no public key in PEM; get it with: openssl pkey -in KEY.pem -pubout") from None
-    if not isinstance(key, Ed25519PublicKey):
-        raise InputError(f"{path} holds a key of another kind than Ed25519")
-    return key
-
-
-def fingerprint(key: Ed25519PublicKey) -> str:
-    """What tells a key from others."""
-    return hashlib.sha256(key.public_bytes(Encoding.Raw, PublicFormat.Raw)).hexdigest()
 
 
 def _told(uid: str, head: str) -> bytes:
@@ -99,7 +52,7 @@ def sign_run(path: Path, run: int, key: Ed25519PrivateKey) -> str:
             ).fetchone()
             if row is None:
                 raise LogFileError(f"{path}: run {run} has no seal to sign")
-            public = key.public_key().public_bytes(Encoding.Raw, PublicFormat.Raw)
+            public = key.public_key().public_bytes_raw()
             log.connection.execute(
                 "INSERT INTO signature VALUES (?, ?, ?, ?, ?)",
                 (run, time.time_ns(), row[1], public, key.sign(_told(*row))),

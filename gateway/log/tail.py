@@ -156,6 +156,13 @@ class Tail:
             "SELECT max(id), max(ended_ns), (SELECT count(*) FROM node), (SELECT count(*) FROM requirement) FROM run"
         )[0]
 
+    def _seal(self, run: int) -> str:
+        """The newest head of a run's seal, "" in a log of an earlier version."""
+        if not self._query("SELECT 1 FROM sqlite_master WHERE name = 'seal'"):
+            return ""
+        newest = self._query("SELECT head FROM seal WHERE run = ? ORDER BY number DESC LIMIT 1", run)
+        return str(newest[0][0]) if newest else ""
+
     def runs(self, frame: int, event: int) -> list[dict[str, Any]]:
         """What a log keeps of runs besides their records, oldest first.
 
@@ -186,5 +193,6 @@ class Tail:
                 | dict(zip(names, rest, strict=True))
                 | {"nodes": {name: {"kind": kind, "sought": sought} for name, kind, sought in nodes}}
                 | {"plugins": dict(plugins), "requirements": [list(rule) for rule in self._query(rules, number)]}
+                | {"seal": self._seal(number)}
             )
         return found

@@ -18,11 +18,14 @@ from typing import Any
 import aiomqtt
 from aiomqtt import MqttError, ProtocolVersion, Will
 from aiomqtt.exceptions import MqttConnectError
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from gateway.config import MqttConfig
+from gateway.host.keys import load_key
 from gateway.model.errors import BrokerError, GattestError, InputError
+from gateway.mqtt.signed import signature
 
 KEEP_ALIVE_S = 15
 ANSWER_S = 60.0
@@ -92,8 +95,16 @@ class Link(aiomqtt.Client):
         wide, narrow: what may be under way: of what comes, and of what was missed.
     """
 
-    def __init__(self, *positional: Any, most_bytes: int, manual: bool = False, **named: Any) -> None:
+    def __init__(
+        self,
+        *positional: Any,
+        most_bytes: int,
+        manual: bool = False,
+        key: Ed25519PrivateKey | None = None,
+        **named: Any,
+    ) -> None:
         super().__init__(*positional, **named)
+        self._key = key
         self.pending_calls_threshold = 10 * IN_FLIGHT
         self.modern = named.get("protocol") is ProtocolVersion.V5
         self.refusal = ""
@@ -144,7 +155,11 @@ class Link(aiomqtt.Client):
             BrokerError: the broker refused it.
             MqttError: the connection ended.
         """
-        told = {"ContentType": form or None, "MessageExpiryInterval": expiry_s or None}
+        told: dict[str, Any] = {"ContentType": form or None, "MessageExpiryInterval": expiry_s or None}
+        if self._key is not None:
+            if not self.modern:
+                raise BrokerError("the broker does not speak MQTT 5, in which messages can be signed; remove sign")
+            told["UserProperty"] = [signature(self._key, topic, payload)]
         given = {key: value for key, value in told.items() if value is not None}
         properties = _properties(PacketTypes.PUBLISH, given) if self.modern and given else None
         await self.publish(topic, payload, qos, retain, properties, timeout=ANSWER_S)
@@ -178,6 +193,7 @@ class Broker:
         self._config, self._will, self._manual, self._session_s = config, will, manual, session_s
         self._context = _tls(config)
         self._user, self._password = credentials(config.credentials)
+        self._key = load_key(config.sign) if config.sign is not None else None
         self._protocol = ProtocolVersion.V5
         self._most_bytes = _MOST_BYTES
         self._id = "-".join(part for part in (config.client_id, name) if part) or f"gattest-{secrets.token_hex(6)}"
@@ -258,6 +274,7 @@ class Broker:
             max_inflight_messages=IN_FLIGHT,
             manual=self._manual,
             most_bytes=self._most_bytes,
+            key=self._key,
             **kept,
         )
 

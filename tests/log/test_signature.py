@@ -9,8 +9,9 @@ from pathlib import Path
 import pytest
 
 from gateway.app.logs import damage
+from gateway.host.keys import fingerprint, load_key, load_public_key
 from gateway.log.merge import merge
-from gateway.log.signature import fingerprint, load_key, load_public_key, sign_run
+from gateway.log.signature import sign_run
 from gateway.model.errors import InputError
 from tests.cli.test_cli import gattest
 from tests.log.test_seal import filled

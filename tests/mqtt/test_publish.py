@@ -12,7 +12,7 @@ import subprocess
 import threading
 import time
 from collections import defaultdict
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -46,7 +46,10 @@ def broker(tmp_path: Path) -> Iterator[Mosquitto]:
 class Gathering:
     """A gatherer in a thread of its own."""
 
-    def __init__(self, config: MqttConfig, log: Path, name: str = "gatherer") -> None:
+    def __init__(
+        self, config: MqttConfig, log: Path, name: str = "gatherer", keys: Mapping[str, Path] | None = None
+    ) -> None:
+        self._keys = keys or {}
         self._store = LogStore(log)
         self._config, self._name = config, name
         self.gatherer: Gatherer | None = None
@@ -55,7 +58,8 @@ class Gathering:
 
     async def _run(self) -> None:
         self._loop, self._task = asyncio.get_running_loop(), asyncio.current_task()
-        self.gatherer = Gatherer(BrokerFile(self._config, "g", None), self._store, False, self._name)
+        file = BrokerFile(self._config, "g", None, self._keys)
+        self.gatherer = Gatherer(file, self._store, False, self._name)
         with contextlib.suppress(asyncio.CancelledError):
             await self.gatherer.run()
 

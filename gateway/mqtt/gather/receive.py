@@ -12,12 +12,14 @@ from dataclasses import dataclass, field
 from aiomqtt import Message
 
 from gateway.config import BrokerFile
+from gateway.host.keys import load_public_key
 from gateway.model.errors import InputError, UnknownRunError
 from gateway.mqtt.gather.store import Store
 from gateway.mqtt.gather.unpack import Events, Facts, Frames, unpack
 from gateway.mqtt.link import Broker, Link
 from gateway.mqtt.senml.resolve import CBOR, JSON
-from gateway.mqtt.topics import EARLIER
+from gateway.mqtt.signed import refusal
+from gateway.mqtt.topics import EARLIER, GATEWAY
 
 SESSION_S = 7 * 86400  # how long the broker keeps what comes while we are away
 MOST_AT_A_TIME = 500
@@ -66,12 +68,13 @@ class Gatherer:
         name: tells this gatherer from others at the broker, and is the same when it comes back.
 
     Raises:
-        InputError: certificates or credentials can't be used.
+        InputError: certificates, credentials or keys can't be used.
     """
 
     def __init__(self, file: BrokerFile, store: Store, shared: bool, name: str) -> None:
         self.progress = Gathered()
         self._config, self._store, self._shared, self._group = file.mqtt, store, shared, file.group
+        self._keys = {name: load_public_key(path) for name, path in file.keys.items()}
         self._broker = Broker(file.mqtt, manual=True, session_s=SESSION_S, name=name)
 
     async def run(self) -> None:
@@ -100,9 +103,21 @@ class Gatherer:
             batch = [await anext(messages)]
             while len(messages) and len(batch) < MOST_AT_A_TIME:
                 batch.append(await anext(messages))
-            await asyncio.to_thread(self._take, [(str(one.topic), _bytes(one)) for one in batch])
+            genuine = [one for one in batch if self._is_genuine(one)]
+            await asyncio.to_thread(self._take, [(str(one.topic), _bytes(one)) for one in genuine])
             for message in batch:
                 link.acknowledge(message)
+
+    def _is_genuine(self, message: Message) -> bool:
+        """Whether a message is its gateway's; one that is not is counted, and nothing of it is kept."""
+        gateway, _, rest = str(message.topic).removeprefix(f"{self._config.prefix}/").partition("/")
+        if not self._keys or rest == GATEWAY:  # the broker's own word on a gateway that is gone; nothing is taken of it
+            return True
+        why = refusal(self._keys, gateway, str(message.topic), _bytes(message), message.properties)
+        if why:
+            reason = _plain(why) if len(self.progress.skipped) < _MOST_REASONS else _OTHER
+            self.progress.skipped[reason] += 1
+        return not why
 
     def retry(self) -> None:
         """Place once more what was kept aside because it could not be placed, such as by a version that did not know
