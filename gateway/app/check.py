@@ -23,8 +23,8 @@ from gateway.plugin import Characteristic, find_plugin, load_plugin
 from gateway.plugin.derive import read_all
 from gateway.plugin.layout.codec import reserved_text
 from gateway.plugin.layout.columns import decode_columns as columns_of
+from gateway.plugin.layout.kind import MAX_VALUE_BYTES
 from gateway.plugin.layout.model import Layout
-from gateway.plugin.layout.types import MAX_VALUE_BYTES
 from gateway.plugin.layout.written import field_value
 from gateway.plugin.standard.adopted import BASE_UUID, adopted, adopted_layout
 

@@ -14,7 +14,7 @@ from gateway.model.figures import Requirement
 from gateway.model.radios import RadioName
 from gateway.model.security import Pairing
 from gateway.plugin import Plugin
-from gateway.plugin.layout.types import Value
+from gateway.plugin.layout.kind import Value
 from gateway.plugin.procedure import Procedure
 
 

@@ -20,8 +20,8 @@ from gateway.model.radios import RadioName
 from gateway.model.security import Pairing, Security
 from gateway.model.utc import duration_text
 from gateway.plugin import Plugin, SpecShape, find_plugin, load_plugin, period_fits, read_spec
+from gateway.plugin.layout.kind import Value
 from gateway.plugin.layout.model import Field
-from gateway.plugin.layout.types import Value
 from gateway.plugin.layout.written import field_value, wanted_value
 from gateway.plugin.procedure import OPCODE
 

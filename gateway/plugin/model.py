@@ -17,8 +17,8 @@ from gateway.model.security import Pairing, Security
 from gateway.model.units import Unit, parse_unit
 from gateway.plugin.layout.codec import Codec
 from gateway.plugin.layout.formula import Formula
+from gateway.plugin.layout.kind import Value
 from gateway.plugin.layout.model import Field, Layout
-from gateway.plugin.layout.types import Value
 from gateway.plugin.procedure import Procedure
 from gateway.plugin.unpack import Step
 

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from gateway.plugin.layout.codec import Codec
+from gateway.plugin.layout.kind import Value
 from gateway.plugin.layout.model import Layout
-from gateway.plugin.layout.types import Value
 
 OPCODE = "opcode"  # the first field of what is written
 

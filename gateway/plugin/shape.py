@@ -10,9 +10,9 @@ from pydantic import Field as Declared
 
 from gateway.energy import EnergyShape
 from gateway.model.security import Security
+from gateway.plugin.layout.kind import MAX_VALUE_BYTES
 from gateway.plugin.layout.model import Order
 from gateway.plugin.layout.shape import CheckDecl, FieldDecl, SamplesDecl
-from gateway.plugin.layout.types import MAX_VALUE_BYTES
 from gateway.plugin.model import Property
 from gateway.plugin.unpack import UnpackDecl
 

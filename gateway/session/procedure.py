@@ -11,7 +11,7 @@ from typing import Any
 from gateway.model.errors import DecodeError, PayloadError, RadioError, RefusedError
 from gateway.model.events import Detail, ProcedureDone, ProcedureFailed
 from gateway.plugin import Plugin
-from gateway.plugin.layout.types import Value
+from gateway.plugin.layout.kind import Value
 from gateway.plugin.procedure import Procedure
 from gateway.session.deadline import within
 

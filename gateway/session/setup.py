@@ -16,8 +16,8 @@ from gateway.model.errors import DecodeError, NodeError, PayloadError, RadioErro
 from gateway.model.events import DescriptorDiffers, Detail, SettingDiffers, SettingWritten
 from gateway.model.units import parse_unit, unit_text
 from gateway.plugin import Characteristic, Plugin
+from gateway.plugin.layout.kind import Value
 from gateway.plugin.layout.model import Field
-from gateway.plugin.layout.types import Value
 from gateway.plugin.layout.written import NOW
 from gateway.plugin.standard.adopted import short_number
 from gateway.plugin.standard.assigned import (

@@ -11,8 +11,8 @@ from gateway.plugin.contract.vectors import switched, vectors
 from gateway.plugin.layout.arithmetic import Arithmetic
 from gateway.plugin.layout.checksum import Checksum
 from gateway.plugin.layout.compiled import spans_of
+from gateway.plugin.layout.kind import Value
 from gateway.plugin.layout.model import Field
-from gateway.plugin.layout.types import Value
 from gateway.plugin.model import Characteristic, Derived, Plugin
 from gateway.plugin.standard.adopted import short_uuid
 

@@ -12,8 +12,8 @@ from typing import Any
 from gateway.model.errors import EncodeError
 from gateway.plugin.contract.names import LONGEST_VALUE
 from gateway.plugin.layout.arithmetic import Arithmetic
+from gateway.plugin.layout.kind import Value
 from gateway.plugin.layout.model import Field
-from gateway.plugin.layout.types import Value
 from gateway.plugin.model import Characteristic, Plugin
 
 _MOST_VECTORS = 12

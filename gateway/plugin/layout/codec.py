@@ -14,8 +14,8 @@ from gateway.model.errors import DecodeError, EncodeError
 from gateway.model.records import Reading
 from gateway.plugin.layout.arithmetic import Arithmetic
 from gateway.plugin.layout.compiled import MANY, compile_construct, flat, spans_of
+from gateway.plugin.layout.kind import MAX_VALUE_BYTES, Value
 from gateway.plugin.layout.model import Block, Field, Layout, Order
-from gateway.plugin.layout.types import MAX_VALUE_BYTES, Value
 
 OUTSIDE = "outside its limits"  # why a reading is doubtful though it decodes
 

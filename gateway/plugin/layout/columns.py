@@ -16,8 +16,8 @@ import numpy.typing as npt
 
 from gateway.plugin.layout.arithmetic import Arithmetic
 from gateway.plugin.layout.checksum import Checksum
+from gateway.plugin.layout.kind import Column
 from gateway.plugin.layout.model import Field, Layout, Order
-from gateway.plugin.layout.types import Column
 
 _TAIL = bytes(8)  # room for a wide read at the last payload's end
 _MANY = 1000  # payloads from which on it pays not to ask each for its length

@@ -17,10 +17,11 @@ from gateway.model.errors import UnitError
 from gateway.model.units import PLAIN, Unit, parse_duration_ns, parse_quantity, parse_unit
 from gateway.plugin.layout.arithmetic import Arithmetic
 from gateway.plugin.layout.checksum import CATALOGUE, Checksum
+from gateway.plugin.layout.kind import MAX_VALUE_BYTES, FieldType
 from gateway.plugin.layout.model import Block, Field, Layout, Order, Presence, Samples, Scale
 from gateway.plugin.layout.presence import ReportProblem, follows, presence
 from gateway.plugin.layout.shape import CheckDecl, FieldDecl, SamplesDecl
-from gateway.plugin.layout.types import MAX_VALUE_BYTES, TYPES, UINT, FieldType, type_of
+from gateway.plugin.layout.types import TYPES, UINT, type_of
 from gateway.plugin.layout.written import field_value, wanted_value
 
 MAX_ROLE_BITS = 48  # counters and times are reckoned with in 64-bit integers

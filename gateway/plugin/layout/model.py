@@ -15,7 +15,7 @@ from gateway.model.figures import Role
 from gateway.model.units import PLAIN, Unit, parse_unit
 from gateway.plugin.layout.arithmetic import Arithmetic
 from gateway.plugin.layout.checksum import Checksum
-from gateway.plugin.layout.types import FieldType, Value
+from gateway.plugin.layout.kind import FieldType, Value
 
 Order = Literal["little", "big"]
 Test = Literal["==", "!=", "<=", ">="]

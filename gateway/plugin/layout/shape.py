@@ -9,8 +9,8 @@ from pydantic import BaseModel, ConfigDict
 from pydantic import Field as Declared
 
 from gateway.model.figures import Role
+from gateway.plugin.layout.kind import MAX_VALUE_BYTES
 from gateway.plugin.layout.model import Order
-from gateway.plugin.layout.types import MAX_VALUE_BYTES
 
 
 class FieldDecl(BaseModel):

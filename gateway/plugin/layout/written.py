@@ -6,8 +6,8 @@ import math
 from fractions import Fraction
 
 from gateway.model.units import parse_quantity
+from gateway.plugin.layout.kind import Value
 from gateway.plugin.layout.model import Field
-from gateway.plugin.layout.types import Value
 
 NOW = "now"  # in place of a time of day
 

@@ -11,8 +11,8 @@ from typing import NamedTuple
 
 from gateway.model.errors import DecodeError
 from gateway.plugin.layout.codec import Codec, body_of, fit, integer
+from gateway.plugin.layout.kind import Value
 from gateway.plugin.layout.model import Layout, Order
-from gateway.plugin.layout.types import Value
 
 CONTENT = "content"  # the field of a value that holds what is to be unpacked
 

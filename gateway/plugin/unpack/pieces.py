@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from gateway.plugin.layout.types import Value
+from gateway.plugin.layout.kind import Value
 from gateway.plugin.unpack.model import Held, Opened, Step, Whole
 
 

@@ -15,7 +15,7 @@ from cryptography.hazmat.primitives.ciphers import Cipher, algorithms, modes
 from cryptography.hazmat.primitives.ciphers.aead import AESCCM
 
 from gateway.model.errors import EncodeError
-from gateway.plugin.layout.types import Value
+from gateway.plugin.layout.kind import Value
 from gateway.plugin.unpack.model import Held, Opened, Step, Whole
 
 Mode = Literal["AES-CCM", "AES-GCM", "AES-CTR"]

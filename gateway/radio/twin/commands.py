@@ -12,7 +12,7 @@ from bumble import att
 
 from gateway.model.errors import DecodeError
 from gateway.plugin import Characteristic, Plugin
-from gateway.plugin.layout.types import Value
+from gateway.plugin.layout.kind import Value
 from gateway.plugin.procedure import Procedure
 from gateway.radio.twin.signal import resting_value
 

@@ -21,8 +21,8 @@ from bumble.hci import HCI_LE_Set_Advertising_Data_Command
 from gateway.config import TwinConfig
 from gateway.model.security import Pairing, Security
 from gateway.plugin import Characteristic, Plugin, Sensor
+from gateway.plugin.layout.kind import Value
 from gateway.plugin.layout.model import Field
-from gateway.plugin.layout.types import Value
 from gateway.plugin.model import Broadcast
 from gateway.plugin.standard.adopted import BASE_UUID, short_number
 from gateway.plugin.standard.assigned import (

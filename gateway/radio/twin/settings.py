@@ -15,8 +15,8 @@ from bumble import att
 from gateway.model.errors import DecodeError
 from gateway.model.units import parse_unit
 from gateway.plugin import Characteristic, Plugin, Sensor, period_fits, period_ns_of
+from gateway.plugin.layout.kind import Value
 from gateway.plugin.layout.model import Field
-from gateway.plugin.layout.types import Value
 from gateway.radio.twin.signal import fitted
 
 _SECOND = parse_unit("s")

@@ -10,8 +10,8 @@ from collections.abc import Callable
 
 from gateway.config import Signal
 from gateway.model.errors import InputError
+from gateway.plugin.layout.kind import Value
 from gateway.plugin.layout.model import Field
-from gateway.plugin.layout.types import Value
 
 Source = Callable[[float, int], Value]  # seconds since the start, values produced so far
 

@@ -19,7 +19,7 @@ from gateway.model.errors import DecodeError, NodeError, PayloadError, RadioErro
 from gateway.model.records import Frame, Sink
 from gateway.model.security import Pairing
 from gateway.plugin import Plugin, Sensor, Values
-from gateway.plugin.layout.types import Value
+from gateway.plugin.layout.kind import Value
 from gateway.plugin.unpack import Unpacking
 from gateway.radio import Radio
 from gateway.session.deadline import REQUEST_S, disconnect, within
