@@ -20,6 +20,8 @@ from gateway.plugin import Plugin, find_plugin
 from gateway.plugin.load import load_plugin_text
 from gateway.plugin.unpack import Unpacking
 from gateway.plugin.unpack.stream import cobs_decoded, cobs_encoded, slip_decoded, slip_encoded
+from tests.plugin.test_contract_pieces import COUNTED
+from tests.support import own_plugin
 
 SECOND = 10**9
 HEAD = """
@@ -474,3 +476,11 @@ def test_no_bytes_whatever_raise(kind: str, data: Any) -> None:
             if outer in one.steps:
                 messages, _ = unpacking.take("a", one, outer, [(number, number * SECOND // 10, raw)])
                 assert all(one.characteristics[name].within for name in messages)
+
+
+def test_each_value_of_a_simulated_node_has_a_counter_of_its_own_however_many_carry_a_message(tmp_path: Path) -> None:
+    """Pieces of one message are values, too: a counter in front of them counts each."""
+    item = own_plugin(tmp_path, COUNTED).characteristics["c"]
+    assert item.step is not None
+    values = [*item.step.pack(bytes(60), 20, 0), *item.step.pack(bytes(5), 20, 5)]
+    assert [item.codec.parse(raw)[0]["count"] for raw in values] == [0, 1, 2, 3, 4, 5]

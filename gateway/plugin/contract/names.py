@@ -35,6 +35,8 @@ RESULTS = {  # what packing and unpacking answer, in C
     "RANGE": "a number does not fit its field",
     "MESSAGE": "another message of the same characteristic",
     "CHECKSUM": "the checksum is another than follows from the bytes before it",
+    "PIECE": "a piece of a message that is not whole yet",
+    "BROKEN": "a piece that is missing, came twice or is too long",
 }
 
 

@@ -6,6 +6,8 @@ import re
 from collections.abc import Callable, Iterable, Iterator
 
 from gateway.plugin.contract.names import RESULTS, capacity, constant, generated_line, has_more, identifier, type_of
+from gateway.plugin.contract.pieces import defined as pieces_in_c
+from gateway.plugin.contract.pieces import pieces_of
 from gateway.plugin.layout.arithmetic import Arithmetic
 from gateway.plugin.layout.checksum import Checksum
 from gateway.plugin.layout.model import Block, Condition, Field, Layout, Samples
@@ -188,6 +190,8 @@ def _function_name(text: str) -> str:
 def _functions(name: str, item: Characteristic) -> Iterator[str]:
     says = _Results(name.upper())
     yield from ("", *_pack(name, item, says), "", *_unpack(name, item, says))
+    if (step := pieces_of(item)) is not None:
+        yield from pieces_in_c(name, item, step)
 
 
 def _pack(name: str, item: Characteristic, says: _Results) -> Iterator[str]:
@@ -268,7 +272,7 @@ class _Results:
 
     def __init__(self, prefix: str) -> None:
         names = [f"{prefix}_{word}" for word in RESULTS]
-        self.ok, self.room, self.length, self.count, self.range, self.message, self.checksum = names
+        self.ok, self.room, self.length, self.count, self.range, self.message, self.checksum, *_ = names
 
 
 def _checksum(check: Checksum, place: str, end: str) -> str:

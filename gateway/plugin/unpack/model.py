@@ -105,7 +105,7 @@ class Step(ABC):
 
     @abstractmethod
     def pack(self, message: bytes, room: int, number: int) -> list[bytes]:
-        """The values that carry a message, each of at most ``room`` bytes; it is the ``number``-th one, from 0.
+        """The values that carry a message, each of at most ``room`` bytes; the first is the ``number``-th, from 0.
 
         Raises:
             EncodeError: it can't be carried.

@@ -110,5 +110,5 @@ class Pieces(Step):
                     told[name] = value
             piece, left = left[: self.space(told, room)], left[self.space(told, room) :]
             told |= {name: end for name, end in ((self.last, 1), (self.more, 0)) if name and not left}
-            made.append(self.built(told, number, piece))
+            made.append(self.built(told, number + len(made), piece))
         return made

@@ -137,7 +137,8 @@ class Ended(Step):
             raise EncodeError(f"a message holds the delimiter 0x{self.ends.hex()}")
         coded += self.ends
         space = self.space({}, room)
-        return [self.built({}, number, coded[at : at + space]) for at in range(0, len(coded), space)]
+        starts = enumerate(range(0, len(coded), space), number)
+        return [self.built({}, count, coded[at : at + space]) for count, at in starts]
 
 
 @dataclass(frozen=True)
@@ -200,4 +201,5 @@ class Measured(Step):
         marked = bytearray(message)
         first, last = self.length.bit // 8, (self.length.bit + self.length.bits) // 8
         marked[first:last] = (len(message) - self.adds).to_bytes(last - first, self.length.order)
-        return [self.built({}, number, bytes(marked[at : at + space])) for at in range(0, len(marked), space)]
+        starts = enumerate(range(0, len(marked), space), number)
+        return [self.built({}, count, bytes(marked[at : at + space])) for count, at in starts]

@@ -353,8 +353,11 @@ class Twin:
         values = [payload]
         for outer in self.plugin.carriers(item.name):
             if outer.step is not None:
-                number, self._sent[outer.name] = self._sent[outer.name], self._sent[outer.name] + len(values)
-                values = [v for n, one in enumerate(values, number) for v in outer.step.pack(one, self._room, n)]
+                packed: list[bytes] = []
+                for one in values:
+                    packed += outer.step.pack(one, self._room, self._sent[outer.name] + len(packed))
+                self._sent[outer.name] += len(packed)
+                values = packed
         return values
 
     @property
