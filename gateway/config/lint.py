@@ -10,7 +10,7 @@ from itertools import combinations
 from gateway.config.model import NodeConfig, RunConfig
 from gateway.model.airtime import DATA_OCTETS, exchange_us
 from gateway.model.errors import Problem
-from gateway.model.figures import figures_of
+from gateway.model.figures import LINK, figures_of
 from gateway.model.radios import RadioName
 from gateway.model.utc import duration_text
 from gateway.plugin import Plugin, Sensor
@@ -175,6 +175,16 @@ def _unmeasurable(config: RunConfig) -> Iterator[Problem]:
     """Requirements on what only a setting of the run file would show."""
     needed = {"period": ("period", "has no period set"), "off": ("on = false", "is never switched off")}
     for rule in config.requirements:
+        for node in config.nodes.values():
+            alone = not node.plugin.served and rule.subject == LINK and rule.figure != "signal_weakest"
+            if alone and rule.whom in (node.name, node.plugin.kind):
+                yield Problem(
+                    str(config.path),
+                    f"spec.{rule.whom}.{LINK}.{rule.figure}",
+                    f"{node.name} only advertises and is never connected to, so this will stay inconclusive",
+                    "remove the requirement",
+                    fatal=False,
+                )
         setting = figures_of(rule.subject)[rule.figure].needs.setting
         if not setting:
             continue

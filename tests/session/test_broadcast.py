@@ -8,6 +8,7 @@ import pytest
 
 from gateway.app.judge import judge
 from gateway.config import RunConfig
+from gateway.config.lint import run_doubts
 from gateway.model.errors import ProblemsError
 from gateway.model.events import EventKind, Heard, Listening
 from gateway.plugin import load_plugin
@@ -102,6 +103,12 @@ def test_a_node_that_is_connected_to_as_well_is_listened_to_while_it_is_not(tmp_
     assert spans[:4] == [True, False, True, False]
     assert len(events(tmp_path / "x.db", EventKind.LOST)) >= 3
     assert figures(tmp_path / "x.db")["tag", "count", "rate"].value == pytest.approx(1, rel=0.2)
+
+
+def test_a_requirement_on_a_link_that_there_will_never_be_is_doubted(tmp_path: Path) -> None:
+    spec = "[spec.shelf-tag.link]\ndisconnects = { max = 0 }\n"
+    doubts = [str(one) for one in run_doubts(bench(tmp_path, TAG, spec))]
+    assert any("only advertises and is never connected to" in one for one in doubts)
 
 
 @pytest.mark.parametrize(
