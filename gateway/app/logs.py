@@ -104,6 +104,8 @@ def damage(log: Path, signer: Path | None = None) -> Verified:
     except LogFileError as error:
         problems.append(str(error))
     problems += [f"run {one.run}: {line}" for one in seals for line in one.wrong]
+    if wanted is not None and not seals:
+        problems.append("there is no run that could be signed")
     if wanted is not None:
         problems += [
             f"run {one.run}: its seal is not signed by {wanted}, the key in {signer}"

@@ -28,6 +28,7 @@ from gateway.model.link import LinkState, State
 from gateway.model.records import Measure, Verdict
 from gateway.model.units import unit_text
 from gateway.model.utc import utc_text
+from gateway.report.page import EVERYDAY
 from gateway.report.plots import Plot, field_plot, link_plot, rate_plot
 from gateway.report.tables import WORD, bounds_text, detail_text, number, required
 
@@ -261,7 +262,8 @@ class Watch:
 
     def events(self, after: int, most: int, before: int | None = None) -> list[dict[str, Any]]:
         """The newest events with numbers above ``after`` and below ``before``, at most so many, oldest first."""
-        wanted = [one for one in self._events if one[0] > after and (before is None or one[0] < before)][-most:]
+        shown = [one for one in self._events if one[1].kind not in EVERYDAY]
+        wanted = [one for one in shown if one[0] > after and (before is None or one[0] < before)][-most:]
         return [
             {
                 "number": place,

@@ -13,6 +13,7 @@ from gateway.config.model import NodeConfig, ProcedureUse, RunConfig, SensorUse,
 from gateway.config.problems import Problems
 from gateway.config.shape import NodeShape, RunFileShape, SensorUseShape, TwinShape
 from gateway.config.simulate import read_air, read_sweep, read_twin
+from gateway.host.keys import load_key
 from gateway.host.toml import read_toml, shape
 from gateway.model.errors import InputError, Problem, ProblemsError, UnitError
 from gateway.model.figures import ALL, LINK, Requirement
@@ -321,10 +322,11 @@ class _Reader(Problems):
             read_sweep(self, file.sweep, file.air, file.run.seed) if file.sweep is not None else None,
             self.path.parent / file.run.sign if file.run.sign else None,
         )
-        if config.sign is not None and not config.sign.is_file():
-            self.report_problem(
-                "run.sign", f"there is no file {config.sign}", "an Ed25519 key in PEM, beside the run file"
-            )
+        if config.sign is not None:
+            try:
+                load_key(config.sign)
+            except InputError as error:
+                self.report_problem("run.sign", str(error), "an Ed25519 key")
         own = file.run.radio == RadioName.HCI
         if own and not file.run.transport:
             self.report_problem("run.transport", "missing", "how the controller is reached, such as usb:0")

@@ -11,6 +11,7 @@ from pathlib import Path
 from gateway.model.errors import InputError
 
 LONGEST = 500  # characters of a note
+LATEST_MS = 4_102_444_800_000  # 2100; what is later was meant otherwise
 _MOST_BYTES = 10_000_000
 
 
@@ -49,7 +50,11 @@ def notes_of(log: Path) -> list[Note]:
             t_ns, run, text, by = told["t_ns"], told["run"], told["text"], told.get("by", "")
         except (ValueError, TypeError, LookupError, AttributeError, RecursionError):
             continue
-        if isinstance(t_ns, int) and all(isinstance(one, str) for one in (run, text, by)):
+        if (
+            isinstance(t_ns, int)
+            and 0 <= t_ns < LATEST_MS * 10**6
+            and all(isinstance(one, str) for one in (run, text, by))
+        ):
             found.append(Note(t_ns, run, text[:LONGEST], by[:LONGEST]))
     return sorted(found, key=lambda note: note.t_ns)
 
@@ -60,6 +65,8 @@ def add_note(log: Path, note: Note) -> None:
     Raises:
         InputError: it is empty or too long, or can't be written.
     """
+    if not 0 <= note.t_ns < LATEST_MS * 10**6:
+        raise InputError("a note of a moment before 1970 or after 2100")
     if not note.text.strip() or len(note.text) > LONGEST:
         raise InputError(f"a note of {len(note.text)} characters; 1 to {LONGEST} are expected")
     try:

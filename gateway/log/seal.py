@@ -245,7 +245,11 @@ def check(connection: sqlite3.Connection, run: int) -> Checked:
     if links and _read(links[-1][6])["facts"] != facts_digest(connection, run):
         wrong.append("the facts of the run (its run file, nodes, plugins, requirements) are not those that were sealed")
     unsealed = sum(len(rows[0]) for _, rows in frames_of(connection, run, after, 2**62))
-    if ended is not None and (unsealed or not links) and not _gathered(connection, uid):
+    if ended is not None and links:
+        (happened,) = connection.execute("SELECT count(*) FROM event WHERE run = ?", (run,)).fetchone()
+        if happened != events:
+            wrong.append(f"the run has ended with {events} events sealed, and {happened} are there")
+    if ended is not None and (unsealed or not links) and (links or not _gathered(connection, uid)):
         behind = f"{unsealed} frames behind its last link" if links else "no seal at all"
         wrong.append(f"the run has ended and has {behind}: added or removed afterwards, or of an earlier version")
     wrong += _gaps(connection, run, first, after)

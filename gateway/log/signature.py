@@ -33,8 +33,8 @@ class Signature:
     head: str
 
 
-def _told(uid: str, head: str) -> bytes:
-    return f"gattest seal\n{uid}\n{head}".encode()
+def _told(uid: str, head: str, t_ns: int) -> bytes:
+    return f"gattest seal\n{uid}\n{head}\n{t_ns}".encode()
 
 
 def sign_run(path: Path, run: int, key: Ed25519PrivateKey) -> str:
@@ -52,10 +52,11 @@ def sign_run(path: Path, run: int, key: Ed25519PrivateKey) -> str:
             ).fetchone()
             if row is None:
                 raise LogFileError(f"{path}: run {run} has no seal to sign")
+            t_ns = time.time_ns()
             public = key.public_key().public_bytes_raw()
             log.connection.execute(
                 "INSERT INTO signature VALUES (?, ?, ?, ?, ?)",
-                (run, time.time_ns(), row[1], public, key.sign(_told(*row))),
+                (run, t_ns, row[1], public, key.sign(_told(row[0], row[1], t_ns))),
             )
         except sqlite3.Error as error:
             raise LogFileError(f"{path} can't be signed: {error}") from None
@@ -77,7 +78,7 @@ def signatures_of(connection: sqlite3.Connection, run: int) -> list[Signature]:
         good = False
         try:
             key = Ed25519PublicKey.from_public_bytes(public)
-            key.verify(signature, _told(uid, head))
+            key.verify(signature, _told(uid, head, t_ns))
             good = True
         except (InvalidSignature, ValueError, TypeError):
             pass

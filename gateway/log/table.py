@@ -170,9 +170,14 @@ class ChannelTable:
             }
             | self._kept
         )
-        database["field"].insert_all(self._field_rows(relation, item.layout.fields, self._head, self._sometimes))
-        if group:
-            database["field"].insert_all(self._field_rows(f"{relation}_sample", group.fields, self._inner))
+        for rows in self.meanings(relation):
+            database["field"].insert_all(rows)
+
+    def meanings(self, relation: str) -> Iterator[Iterable[dict[str, Any]]]:
+        """What the columns of its relation mean, and those of its samples, as the log holds that."""
+        yield self._field_rows(relation, self.item.layout.fields, self._head, self._sometimes)
+        if (group := self.item.layout.samples) is not None:
+            yield self._field_rows(f"{relation}_sample", group.fields, self._inner)
 
     @staticmethod
     def _field_rows(

@@ -102,7 +102,23 @@ def _run(
                 for frame, raw in connection.execute(of + where, (node, first, after)):
                     timeline.add(node, frame, channel, raw, table.item.codec)
         for table in tables:
+            yield from _meanings(connection, table, name)
             yield from _channel(connection, table, timeline, node, name, first, after)
+
+
+def _meanings(connection: sqlite3.Connection, table: ChannelTable, name: str) -> Iterator[str]:
+    """Units, limits and weights of columns that are not those that the plugin declares."""
+    for expected in (row for rows in table.meanings(table.relation) for row in rows):
+        columns = ", ".join(quoted(column) for column in expected)
+        row = connection.execute(
+            f"SELECT {columns} FROM field WHERE relation = ? AND column_name = ?",  # noqa: S608  our own names
+            (expected["relation"], expected["column_name"]),
+        ).fetchone()
+        found = dict(zip(expected, row or (None,) * len(expected), strict=True))
+        for key, should in expected.items():
+            if found[key] != should:
+                told = f"{key} is {found[key]}, the plugin says {should}"
+                yield f"{name} {table.item.name} {expected['column_name']}: {told}"
 
 
 def _channel(

@@ -55,7 +55,7 @@ class LinkState:
         if isinstance(event.detail, Listening):  # of a node that is connected to as well, its link says what it does
             return replace(self, state=State.LISTENING) if event.detail.alone and event.detail.on else self
         state = _STATES.get(kind)
-        if state is None:
+        if state is None or (self.state is State.LISTENING and kind is EventKind.FOUND):
             return self
         after = replace(self, state=state, up_ns=None if kind in OVER else self.up_ns)
         if kind is EventKind.READY:

@@ -10,11 +10,15 @@ import contextlib
 import getpass
 import hmac
 import json
+import re
+import signal
+import socket
 import time
-from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
+from collections.abc import AsyncIterator, Callable, Iterator, Sequence
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import uvicorn
 from jinja2 import Environment, StrictUndefined
@@ -27,9 +31,9 @@ from starlette.routing import Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from gateway.app.watch import Watch
-from gateway.log.notes import Note, add_note
+from gateway.log.notes import LATEST_MS, Note, add_note
 from gateway.log.reader import Log
-from gateway.model.errors import GattestError, LogFileError
+from gateway.model.errors import GattestError, InputError, LogFileError
 from gateway.model.utc import utc_text
 from gateway.report.page import drawn
 
@@ -100,13 +104,13 @@ class Site:
 
     Args:
         paths: logs, and folders of them.
-        hosts: by what names it may be asked for (the header Host), with their ports.
+        hosts: by what names it may be asked for (the header Host), with their ports; none for any, with a token.
         token: what a browser has to bring, "" for nothing.
     """
 
     def __init__(self, paths: Sequence[Path], hosts: Sequence[str], token: str = "") -> None:
         self._paths = paths
-        self._hosts, self._token = set(hosts), token
+        self._hosts, self._token = {one.lower() for one in hosts}, token
         self._watched: dict[tuple[str, int], _Watched] = {}
         self._group: asyncio.TaskGroup | None = None
         self._pages = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
@@ -123,7 +127,7 @@ class Site:
                     Route("/file/{name}", self._file),
                 ],
                 lifespan=self._lifespan,
-                exception_handlers={GattestError: _refused},
+                exception_handlers={GattestError: _missing, InputError: _refused, LogFileError: _missing},
             ),
             self,
         )
@@ -137,9 +141,9 @@ class Site:
 
     def may(self, headers: dict[bytes, bytes], query: str, write: bool) -> bool:
         """Whether a request may be answered: by its Host, where it writes by its Origin, and by its token."""
-        host = headers.get(b"host", b"").decode("latin-1")
-        origin = headers.get(b"origin", b"").decode("latin-1")
-        if host not in self._hosts or (write and origin.partition("://")[2] not in self._hosts):
+        host = headers.get(b"host", b"").decode("latin-1").lower()
+        origin = headers.get(b"origin", b"").decode("latin-1").lower().partition("://")[2]
+        if (self._hosts and host not in self._hosts) or (write and origin != host):
             return False
         if not self._token:
             return True
@@ -153,6 +157,8 @@ class Site:
         found: dict[str, Path] = {}
         for path in self._paths:
             for one in sorted(path.glob("*.db")) if path.is_dir() else [path]:
+                if one in found.values():
+                    continue
                 name = one.name
                 while name in found:
                     name = f"{name}~"
@@ -194,7 +200,7 @@ class Site:
     async def _index(self, request: Request) -> Response:
         listed = await asyncio.to_thread(_listed, self._logs())
         if len(listed) == 1 and len(listed[0]["runs"]) == 1:
-            return RedirectResponse(f"/log/{listed[0]['name']}/{listed[0]['runs'][0]['id']}")
+            return RedirectResponse(f"/log/{quote(listed[0]['name'])}/{listed[0]['runs'][0]['id']}")
         return self._rendered("index.html", logs=listed)
 
     async def _page(self, request: Request) -> Response:
@@ -205,8 +211,8 @@ class Site:
         """A stream of what is new: the state once a second, and events as they happen (Server-sent events, HTML
         standard, 9.2)."""
         watched = await self._watch(request)
-        after = request.headers.get("last-event-id", "")
-        last = int(after) if after.lstrip("-").isdigit() else -(1 << 62)
+        told = _whole(request.headers.get("last-event-id", ""))
+        last = -(1 << 62) if told is None else told
 
         async def stream() -> AsyncIterator[str]:
             nonlocal last
@@ -216,10 +222,10 @@ class Site:
                     yield _sent("over", {"why": watched.trouble or "the log was replaced by another file"})
                     return
                 changed = watched.changed
-                told = watched.watch.state() | {"plots": watched.watch.plot_names()}
+                shown = watched.watch.state() | {"plots": watched.watch.plot_names()}
                 fresh = watched.watch.events(last, FIRST_EVENTS)
                 last = fresh[-1]["number"] if fresh else last
-                yield _sent("state", told | {"events": fresh}, last)
+                yield _sent("state", shown | {"events": fresh}, last)
                 with contextlib.suppress(TimeoutError):
                     async with asyncio.timeout(10 * LOOK_EVERY_S):
                         await changed.wait()
@@ -231,16 +237,15 @@ class Site:
     async def _plots(self, request: Request) -> Response:
         watched = await self._watch(request)
         names = request.query_params.getlist("name")[:MOST_PLOTS]
-        ends = [request.query_params.get(key, "") for key in ("from", "to")]
-        from_ns, to_ns = (int(one) * 10**6 if one.isdigit() and len(one) < 15 else None for one in ends)
+        ends = [_whole(request.query_params.get(key, "")) for key in ("from", "to")]
+        from_ns, to_ns = (None if one is None or not 0 <= one < LATEST_MS else one * 10**6 for one in ends)
         made = await asyncio.to_thread(watched.watch.plots, names, from_ns, to_ns)
         return JSONResponse({plot.name: drawn(plot) | {"said": plot.said} for plot in made})
 
     async def _earlier(self, request: Request) -> Response:
         watched = await self._watch(request)
-        before = request.query_params.get("before", "")
-        number = int(before) if before.lstrip("-").isdigit() and len(before) < 20 else None
-        return JSONResponse(watched.watch.events(-(1 << 62), FIRST_EVENTS, number))
+        before = _whole(request.query_params.get("before", ""))
+        return JSONResponse(watched.watch.events(-(1 << 62), FIRST_EVENTS, before))
 
     async def _note(self, request: Request) -> Response:
         watched = await self._watch(request)
@@ -251,10 +256,15 @@ class Site:
                 return PlainTextResponse(f"a note of more than {MOST_BODY} bytes", 413)
         try:
             told = json.loads(body)
-            text, t_ns = str(told["text"]), int(told.get("ms") or time.time_ns() // 10**6) * 10**6
+            text, ms = told["text"], told.get("ms", time.time_ns() // 10**6)
+            well = isinstance(text, str) and isinstance(ms, int) and bool(text.encode())
         except (ValueError, TypeError, LookupError, AttributeError, RecursionError):
-            return PlainTextResponse('a note is JSON: {"text": "heater on"}', 400)
-        note = Note(t_ns, watched.watch.info.uid, text.strip(), _user())
+            well = False
+        if not well:
+            return PlainTextResponse(
+                'a note is JSON: {"text": "heater on"}, with "ms" for another moment than now', 400
+            )
+        note = Note(ms * 10**6, watched.watch.info.uid, text.strip(), _user())
         await asyncio.to_thread(add_note, watched.watch.path, note)
         return JSONResponse({"utc": utc_text(note.t_ns)[:19], "text": note.text, "by": note.by})
 
@@ -312,8 +322,17 @@ class _Guard:
         await self._app(scope, receive, guarded)
 
 
-async def _refused(_: Request, error: Exception) -> Response:
+async def _missing(_: Request, error: Exception) -> Response:
     return PlainTextResponse(str(error), 404)
+
+
+async def _refused(_: Request, error: Exception) -> Response:
+    return PlainTextResponse(str(error), 400)
+
+
+def _whole(text: str) -> int | None:
+    """A whole number, None for anything else."""
+    return int(text) if re.fullmatch(r"-?[0-9]{1,18}", text, re.ASCII) else None
 
 
 def _sent(kind: str, told: dict[str, Any], number: int | None = None) -> str:
@@ -352,30 +371,30 @@ def _user() -> str:
         return ""
 
 
-async def serve(
-    site: Site, host: str, port: int, ready: Callable[[], None], stop: Callable[[], Awaitable[None]] | None = None
-) -> None:
-    """Answer until interrupted; ``ready`` is called once it does.
+class _Server(uvicorn.Server):
+    """One that Ctrl-C ends cleanly."""
 
-    Raises:
-        OSError: the port is taken, or can't be listened to.
-    """
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        loop = asyncio.get_running_loop()
+        for one in (signal.SIGINT, signal.SIGTERM):
+            with contextlib.suppress(NotImplementedError):  # not on Windows, where Ctrl-C interrupts
+                loop.add_signal_handler(one, self._end)
+        yield
+
+    def _end(self) -> None:
+        self.force_exit, self.should_exit = self.should_exit, True  # asked once more: at once
+
+
+async def serve(site: Site, listener: socket.socket, ready: Callable[[], None]) -> None:
+    """Answer on a socket that listens, until asked to end; ``ready`` is called once it does."""
     config = uvicorn.Config(
-        site.app,
-        host=host,
-        port=port,
-        log_level="critical",
-        access_log=False,
-        lifespan="on",
-        timeout_graceful_shutdown=1,
+        site.app, log_level="critical", access_log=False, lifespan="on", timeout_graceful_shutdown=1
     )
-    server = uvicorn.Server(config)
+    server = _Server(config)
     async with asyncio.TaskGroup() as group:
-        serving = group.create_task(server.serve(), name="serving")
+        serving = group.create_task(server.serve([listener]), name="serving")
         while not server.started and not serving.done():  # noqa: ASYNC110  uvicorn has no event for it
             await asyncio.sleep(0.01)
         if server.started:
             ready()
-        if stop is not None:
-            await stop()
-            server.should_exit = True

@@ -103,8 +103,9 @@
     button.type = "button";
     button.addEventListener("click", () => {
       const to = Date.parse(`${one.utc.replace(" ", "T").replace(/Z?$/, "Z")}`);
-      document.dispatchEvent(new CustomEvent("look", { detail: { from: to - 60000, to: to + 2000 } }));
-      at("tools").scrollIntoView();
+      const from = Math.max(to - 60000, state.first_ms);
+      document.dispatchEvent(new CustomEvent("look", { detail: { from, to: to + 2000 } }));
+      at("plotted").scrollIntoView();
     });
     look.append(button);
     const made = row(one.utc, one.node, one.kind, wide(one.detail), look);
@@ -202,20 +203,27 @@
   document.addEventListener("seen", draw);
   document.addEventListener("looked", ({ detail }) => { looked = detail.all ? null : detail; draw(); });
 
-  const source = new EventSource(`${base}/now`);
-  source.addEventListener("state", (event) => {
-    state = JSON.parse(event.data);
-    at("trouble").hidden = true;
-    head(); nodes(); rules(); notes(); places();
-    events(state.events);
-    draw();
-  });
-  source.addEventListener("over", (event) => {
-    at("trouble").hidden = false;
-    at("trouble").textContent = `${JSON.parse(event.data).why}; looking again`;
-  });
-  source.addEventListener("error", () => {
-    at("trouble").hidden = false;
-    at("trouble").textContent = "the server does not answer; what stands here is from before, and the page goes on once it does";
-  });
+  function connect() {
+    const source = new EventSource(`${base}/now`);
+    source.addEventListener("state", (event) => {
+      state = JSON.parse(event.data);
+      at("trouble").hidden = true;
+      head(); nodes(); rules(); notes(); places();
+      events(state.events);
+      draw();
+    });
+    source.addEventListener("over", (event) => {
+      at("trouble").hidden = false;
+      at("trouble").textContent = `${JSON.parse(event.data).why}; looking again`;
+    });
+    source.addEventListener("error", async () => {
+      at("trouble").hidden = false;
+      at("trouble").textContent = "the server does not answer; what stands here is from before, and the page goes on once it does";
+      if (source.readyState !== EventSource.CLOSED) return;  // else the browser asks again by itself
+      const answer = await fetch(`${base}/events`).catch(() => null);
+      if (answer !== null && !answer.ok) at("trouble").textContent = `${await answer.text()}; looking again`;
+      setTimeout(connect, 3000);
+    });
+  }
+  connect();
 })();

@@ -65,7 +65,7 @@ def log(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 def changed(log: Path, sql: str) -> list[str]:
     with sqlite3.connect(log) as connection:
-        connection.execute(sql)
+        connection.executescript(sql)
     connection.close()
     return damage(log).problems
 
@@ -92,6 +92,18 @@ def test_a_log_that_nobody_changed_is_sound_and_tells_its_head(log: Path) -> Non
         ("DELETE FROM loan_crate_climate WHERE id = 502", "1 of the 1010 sealed frames are not there"),
         ("UPDATE loan_crate_climate SET node = 3 - node WHERE id = 2", "frames of a/climate are not those"),
         ("UPDATE event SET detail = '{\"x\": 1}' WHERE id = 4", "its events are not those that were sealed"),
+        (
+            "INSERT INTO event (run, node, t_ns, kind, detail) SELECT 1, 1, max(t_ns), 'lost', '{}' FROM event",
+            "events sealed, and",
+        ),
+        ("UPDATE field SET high = -1000 WHERE name = 'temperature'", "high is -1000.0, the plugin says 85.0"),
+        ("UPDATE field SET unit = 'K' WHERE name = 'temperature'", "unit is K, the plugin says degC"),
+        ("DELETE FROM field WHERE name = 'humidity'", "the plugin says percent"),
+        (
+            "CREATE TABLE gathered (uid); INSERT INTO gathered SELECT uid FROM run; INSERT INTO loan_crate_climate "
+            "(id, node, t_ns, raw) SELECT 5000, 1, max(t_ns), raw FROM loan_crate_climate",
+            "frames behind its last link",
+        ),
         ("DELETE FROM event WHERE id = 10", "its events are not those that were sealed"),
         ("UPDATE requirement SET low = 0.1", "the facts of the run"),
         ("UPDATE run SET ended_how = 'duration reached'", "the facts of the run"),

@@ -55,9 +55,9 @@ def test_openssl_holds_the_signature_for_good(tmp_path: Path, key: Path, monkeyp
     """Another program, with the bytes that are said to be signed."""
     log, head = signed(tmp_path, key, monkeypatch)
     with sqlite3.connect(log) as connection:
-        (signature,) = connection.execute("SELECT signature FROM signature").fetchone()
+        signature, t_ns = connection.execute("SELECT signature, t_ns FROM signature").fetchone()
         (uid,) = connection.execute("SELECT uid FROM run").fetchone()
-    (tmp_path / "told").write_bytes(f"gattest seal\n{uid}\n{head}".encode())
+    (tmp_path / "told").write_bytes(f"gattest seal\n{uid}\n{head}\n{t_ns}".encode())
     (tmp_path / "sig").write_bytes(signature)
     public = [
         "-pubin",
@@ -78,6 +78,7 @@ def test_openssl_holds_the_signature_for_good(tmp_path: Path, key: Path, monkeyp
         ("UPDATE signature SET signature = zeroblob(64)", "is not that of its key"),
         ("UPDATE signature SET public_key = zeroblob(32)", "is not that of its key"),
         ("UPDATE signature SET public_key = 'x'", "is not that of its key"),
+        ("UPDATE signature SET t_ns = 1", "is not that of its key"),
         ("UPDATE signature SET head = 'ab'", "over a seal that the log does not hold"),
     ],
 )

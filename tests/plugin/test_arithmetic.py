@@ -78,8 +78,8 @@ def test_samples_are_counted_by_a_product_and_begin_where_a_field_says(tmp_path:
     ("raw", "told"),
     [
         ("1230", "2 bytes, expected 2 to 3 bytes"),
-        ("02110000", "4 bytes, expected 2 to 3 bytes, depending on its flags and a multiple of 2"),
-        ("02100000", "said to begin at byte 3, which is not behind its fields in 4 bytes|multiple of 2"),
+        ("02110000", "4 bytes, but it announces 1 samples of 2 bytes"),
+        ("02100000", "4 bytes, but it announces 0 samples of 2 bytes"),
         ("020f00", "said to begin at byte 18"),
         ("020f000000", "said to begin at byte 18"),
     ],

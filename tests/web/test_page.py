@@ -6,6 +6,7 @@ import contextlib
 import json
 import os
 import shutil
+import signal
 import socket
 import subprocess
 import sys
@@ -257,7 +258,17 @@ def test_only_this_machine_is_answered_and_only_its_own_page_may_write(tmp_path:
         assert asked(note, body)[0] == 403 and asked(note, body, Origin="http://evil.example")[0] == 403
         assert asked(note, body, Origin=address)[0] == 200
         assert asked(note, b"{", Origin=address)[0] == 400
-        assert asked(note, json.dumps({"text": " "}).encode(), Origin=address)[0] == 404
+        for odd in (
+            {"text": " "},
+            {"text": None},
+            {"text": "a", "ms": -1},
+            {"text": "a", "ms": 10**20},
+            {"text": "\ud800"},
+        ):
+            assert asked(note, json.dumps(odd).encode(), Origin=address)[0] == 400, odd
+        assert [one.text for one in notes_of(tmp_path / "x.db")] == ["a"]
+        for query in ("events?before=--5", "plots?from=%C2%B2", "events?before=-9999999999999999999"):
+            assert asked(f"{address}/log/x.db/1/{query}")[0] == 200
         assert asked(note, b"x" * 20_000, Origin=address)[0] == 413
 
 
@@ -271,10 +282,50 @@ def test_beyond_this_machine_a_token_is_asked_for(tmp_path: Path) -> None:
         assert asked(address, Cookie="gattest_token=s3cret")[0] == 200
 
 
+def test_on_all_addresses_the_one_that_is_printed_opens_with_its_token(tmp_path: Path) -> None:
+    written(tmp_path / "x.db", minutes=1)
+    command = [GATTEST, "serve", str(tmp_path / "x.db"), "--port", str(free_port()), "--listen", "0.0.0.0"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        address = process.stdout.readline().split()[1]
+        assert "0.0.0.0" not in address and asked(address)[0] == 200
+        assert asked(address.partition("?")[0])[0] == 403
+        process.send_signal(signal.SIGINT)
+        assert process.wait(10) == 0
+
+
+def test_a_token_that_an_address_can_not_hold_is_told(tmp_path: Path) -> None:
+    written(tmp_path / "x.db", minutes=1)
+    command = [GATTEST, "serve", str(tmp_path / "x.db"), "--listen", "127.0.0.2", "--port", str(free_port())]
+    environment = os.environ | {"GATTEST_TOKEN": "my secret"}
+    told = subprocess.run(command, capture_output=True, text=True, env=environment, check=False)
+    assert told.returncode == 2 and "letters, digits" in told.stderr and "my secret" not in told.stderr
+
+
+@pytest.mark.parametrize("name", ["x#1.db", "q?z.db", "100%25.db", "a b ü'.db"])
+def test_logs_of_any_name_are_linked(name: str, tmp_path: Path, browser: webdriver.Chrome) -> None:
+    written(tmp_path / name, minutes=1)
+    with serving(tmp_path / name, port=free_port()) as address:
+        browser.get(address)
+        until(browser, "node-rows", "24.14 °C")
+
+
+def test_a_log_that_is_moved_away_is_told_and_looked_for_again(tmp_path: Path, browser: webdriver.Chrome) -> None:
+    log = written(tmp_path / "x.db", minutes=1)
+    with serving(tmp_path, port=free_port()) as address:
+        browser.get(address)
+        until(browser, "node-rows", "24.14 °C")
+        log.rename(tmp_path / "away")
+        until(browser, "trouble", "looking again")
+        (tmp_path / "away").rename(log)
+        WebDriverWait(browser, 30).until(lambda b: not b.find_element(By.ID, "trouble").is_displayed())
+
+
 def test_a_port_that_is_taken_is_told(tmp_path: Path) -> None:
     written(tmp_path / "x.db", minutes=1)
     with serving(tmp_path / "x.db", port=(port := free_port())):
         told = subprocess.run(
             [GATTEST, "serve", tmp_path / "x.db", "--port", str(port)], capture_output=True, text=True, check=False
         )
-    assert told.returncode == 2 and f"127.0.0.1:{port} can't be listened on" in told.stderr
+    assert told.returncode == 2 and f"127.0.0.1:{port} can't be listened on: Address already in use" in told.stderr
+    assert "Traceback" not in told.stderr

@@ -47,6 +47,8 @@ async def audit(
         AdapterError: Bluetooth can't be used.
         InputError: the file can't be read, or holds no table of a node.
     """
+    if plugin is not None and not plugin.served:
+        raise InputError(f"{plugin.kind} only advertises: it has no GATT table to audit; judge its values in a run")
     found = await asyncio.to_thread(audit_file, Path(who), plugin, node, ltk)
     if found is not None:
         return found
@@ -208,5 +210,7 @@ def _of_log(path: Path, who: str | None) -> list[FoundTable]:
                     _came(item, ways.get(channel.name), [bytes.fromhex(raw) for (raw,) in reversed(newest)])
             tables.append(table)
     if not tables:
-        raise InputError(f"{path} contains no GATT table of a node; use a log recorded by this version")
+        raise InputError(
+            f"{path} contains no GATT table: its nodes were never connected to, or it is of an earlier version"
+        )
     return tables

@@ -10,7 +10,6 @@ from fractions import Fraction
 from typing import Any
 
 from gateway.model.errors import EncodeError
-from gateway.plugin.contract.names import LONGEST_VALUE
 from gateway.plugin.layout.arithmetic import Arithmetic
 from gateway.plugin.layout.kind import Value
 from gateway.plugin.layout.model import Field
@@ -59,7 +58,7 @@ def _vector(item: Characteristic, turn: int, allowed: bool, only: Mapping[str, S
         if isinstance(group.count, Arithmetic):
             wanted |= dict.fromkeys(group.count.fields, turn % 4)
         if group.at is not None:
-            wanted |= dict.fromkeys(group.at.fields, _reaching(group.at, layout.head + turn % 3))
+            wanted |= dict.fromkeys(group.at.fields, group.at.reaching(layout.head + turn % 3))
     values = {}
     for place, field in enumerate(layout.fields):
         values[field.name] = _value(field, turn + place, wanted.get(field.name), allowed)
@@ -96,11 +95,6 @@ def _vector(item: Characteristic, turn: int, allowed: bool, only: Mapping[str, S
         tuple({name: _transmitted(inner_fields[name], value) for name, value in row.items()} for row in rows),
         raw,
     )
-
-
-def _reaching(at: Arithmetic, byte: int) -> int:
-    """The smallest number of each field of ``at`` with which it gives at least ``byte``."""
-    return next((n for n in range(LONGEST_VALUE) if at.of(dict.fromkeys(at.fields, n)) >= byte), 0)
 
 
 def _value(field: Field, turn: int, wanted: int | None, allowed: bool) -> Value:

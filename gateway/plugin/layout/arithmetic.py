@@ -57,6 +57,10 @@ class Arithmetic:
             return None
         return _of(self.tree, known)
 
+    def reaching(self, least: int) -> int:
+        """The smallest number that, in every field of it, gives at least ``least``; 0 where no small one does."""
+        return next((n for n in range(1 << 10) if self.of(dict.fromkeys(self.fields, n)) >= least), 0)
+
     def in_c(self, member: Callable[[str], str]) -> str:
         """An expression of the type int64_t; ``member`` gives that of a field's number."""
         return _in_c(self.tree, member)
@@ -114,7 +118,8 @@ def _range(sign: str, a: tuple[int, int], b: tuple[int, int], text: str) -> tupl
         ends = [_PARTS[sign](x, y) for x in a for y in b]
         return min(ends), max(ends)
     if a[0] < 0 or b[0] < (1 if sign in ("//", "%") else 0) or b[0] != b[1]:
-        raise InputError(f"{text}: {sign} takes what can't be negative, and a number behind it that is not zero")
+        behind = "a number" if sign in ("&", ">>") else "a number that is not zero"
+        raise InputError(f"{text}: {sign} takes what can't be negative, and {behind} behind it")
     if sign == ">>" and b[1] > 63:
         raise InputError(f"{text}: more than 63 bits")
     if sign in ("//", ">>"):

@@ -75,7 +75,8 @@ def fit(layout: Layout, raw: bytes, where: str) -> Fit:
         raise DecodeError(where, layout.astray(begins, len(raw) + layout.behind), min(offset, len(raw)))
     count = layout.sample_count(len(raw) - begins, layout.counted(known))
     if count is None:
-        raise DecodeError(where, layout.misfit(len(raw) + layout.behind, offset), min(offset, len(raw)))
+        misfit = layout.misfit(len(raw) + layout.behind, offset, layout.counted(known))
+        raise DecodeError(where, misfit, min(offset, len(raw)))
     return Fit(tuple(found), begins, count)
 
 

@@ -150,7 +150,8 @@ def decode_columns(layout: Layout, payloads: Sequence[bytes]) -> Decoded:
             short, end = layout.blocks[group.block].size if divided is None else 0, group.offset
             for one, count in _counted(layout, group) if divided is not None else [(group, None)]:
                 if count is None:
-                    misfit = layout.misfit(length + layout.behind, end + short)
+                    announced = layout.counted(one.first_keys()) if divided is not None else None
+                    misfit = layout.misfit(length + layout.behind, end + short, announced)
                     if not end <= one.offset <= length:
                         misfit = layout.astray(one.offset, length + layout.behind)
                     faults.update(dict.fromkeys(one.positions.tolist(), misfit))

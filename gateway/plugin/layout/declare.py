@@ -152,6 +152,10 @@ def _samples(
     else:
         count = samples.count
     at = follows(samples.at, always, "samples.at", report_problem) if samples.at is not None else None
+    if isinstance(count, Arithmetic) and (not count.fields or count.high <= 0):
+        report_problem("samples.count", f"{samples.count!r}", "a number without quotes, or what can be more than 0")
+    if at is not None and at.low > MAX_VALUE_BYTES:
+        report_problem("samples.at", f"{samples.at!r}, byte {at.low} at least", f"at most {MAX_VALUE_BYTES}")
     if at is not None and at.high < (end := sum(block.size for block in blocks if block.when is None)):
         report_problem(
             "samples.at", f"byte {at.high} at most", f"one that may lie behind the {end} bytes of the fields"

@@ -312,8 +312,11 @@ class Layout:
             return _bytes(self.head + self.samples.count * self.samples.size)
         return f"{head} and a multiple of {self.samples.size}"
 
-    def misfit(self, length: int, needed: int | None = None) -> str:
-        """Why a payload of ``length`` bytes does not fit, in words; ``needed`` by its own flags, where it has any."""
+    def misfit(self, length: int, needed: int | None = None, counted: int | None = None) -> str:
+        """Why a payload of ``length`` bytes does not fit, in words; ``needed`` by its own flags, ``counted`` samples by
+        what it announces, where it does."""
+        if counted is not None and self.samples is not None:
+            return f"{_bytes(length)}, but it announces {counted} samples of {_bytes(self.samples.size)}"
         if self.conditional and needed is not None and self.samples is None and self.tail is None:
             return f"{_bytes(length)}, but its flags tell of {_bytes(needed + self.behind)}"
         return f"{_bytes(length)}, expected {self.expected_length}"

@@ -12,7 +12,7 @@ from gateway.plugin.layout.model import Condition, Field, Presence, Test
 
 ReportProblem = Callable[[str, str, str], None]  # place, found, expected
 _COMPARED = re.compile(
-    r"(?P<value>(?:[^=!<>]|>>)+?)\s*(?P<test>==|!=|<=|>=|<|>)\s*(?P<number>-?(?:0[xX][0-9a-fA-F]+|\d+))"
+    r"(?P<value>(?:[^=!<>]|>>)+?)\s*(?P<test>==|!=|<=|>=|<|>)\s*(?P<number>-?(?:0[xX][0-9a-fA-F]{1,16}|\d{1,20}))"
 )
 _FLAG = re.compile(r"(?P<negated>not\s+)?(?P<value>[a-z][a-z0-9_]*)")
 
@@ -49,7 +49,12 @@ def _condition(text: str, known: Mapping[str, Field], place: str, report_problem
         return None
     if compared is None:
         return Condition(value, "==" if found["negated"] else "!=", 0)
-    number = int(found["number"], 0)
+    number = int(found["number"], 16 if "x" in found["number"].lower() else 10)
+    if not value.low - 1 <= number <= value.high + 1:
+        report_problem(
+            place, f"{text!r}: {value.text} lies between {value.low} and {value.high}", "a number it can have"
+        )
+        return None
     match found["test"]:
         case "<":
             return Condition(value, "<=", number - 1)

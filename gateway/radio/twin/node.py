@@ -19,9 +19,10 @@ from bumble.gatt import Characteristic as Served
 from bumble.hci import HCI_LE_Set_Advertising_Data_Command
 
 from gateway.config import TwinConfig
+from gateway.model.errors import EncodeError, InputError
 from gateway.model.security import Pairing, Security
 from gateway.plugin import Characteristic, Plugin, Sensor
-from gateway.plugin.layout.kind import Value
+from gateway.plugin.layout.kind import MAX_VALUE_BYTES, Value
 from gateway.plugin.layout.model import Field
 from gateway.plugin.model import Broadcast
 from gateway.plugin.standard.adopted import BASE_UUID, short_number
@@ -40,6 +41,7 @@ from gateway.radio.twin.signal import Source, fitted, make_source, resting_value
 _ADVERTISING_INTERVAL_MS = 100.0
 _WAITING_PACKETS = 8  # notifications a small firmware keeps waiting before it drops one
 _JUMP = 10  # values skipped by the sequence fault
+_FLAGS_BYTES = 3
 _LEGACY_BYTES = 31  # Core Specification, Vol 6, Part B, 2.3.1.1
 _DEVICE_INFORMATION = BASE_UUID.format(0x180A)
 _PERMISSIONS = Served.READABLE | Served.WRITEABLE
@@ -93,10 +95,39 @@ class Twin:
         self._commands = Commands(plugin, config.faults.firmware, self._listener, partial(self._push, wait=True))
         self._served: dict[str, Served[bytes]] = {}
         self._broadcast: dict[Broadcast, tuple[Any, bytes]] = {}
+        self._advertised: dict[Broadcast, asyncio.Lock] = {}
         self._link: Connection | None = None
         self._linked, self._gone = asyncio.Event(), asyncio.Event()
         self._start = 0.0
         self._build()
+        self._prove()
+
+    def _prove(self) -> None:
+        """See that its values can be made, and what it advertises has room.
+
+        Raises:
+            InputError: they can't; the text says of which channel.
+        """
+        broadcast: dict[Broadcast, int] = {}
+        before = self._chance.getstate()
+        for name in [pace.sensor.data for pace in self._paces.values()]:
+            item = self.plugin.characteristics[name]
+            try:
+                size = len(self._payload(item, advance=False))
+            except EncodeError as error:
+                told = f"the simulated node {self.name} can't send {name}: {error}"
+                raise InputError(f"{told}; give its fields signals that fit, [twin.NODE.signal.{name}]") from None
+            if item.broadcast is not None:
+                broadcast[item.broadcast] = max(broadcast.get(item.broadcast, 0), size)
+        self._chance.setstate(before)
+        self._frozen = None
+        need = _FLAGS_BYTES + sum(size + (4 if len(_head_of(part)) == 2 else 18) for part, size in broadcast.items())
+        if broadcast and need + 2 + len(self.name.encode()) > _LEGACY_BYTES:
+            raise InputError(
+                f"the simulated node {self.name} can't advertise: flags, name and values take "
+                f"{need + 2 + len(self.name.encode())} bytes, and an advertisement has {_LEGACY_BYTES}; shorten its "
+                "name, or its values"
+            )
 
     @property
     def _now(self) -> float:
@@ -182,7 +213,14 @@ class Twin:
         group = item.layout.samples
         if group is None:
             return item.codec.build(values)
+        if (at := group.at) is not None:
+            free = [
+                f for f in item.layout.fields if f.name in at.fields and f"{item.name}.{f.name}" not in self._sources
+            ]
+            values |= {f.name: f.shown(at.reaching(item.layout.head)) for f in free}
         n = self._sample_count(item, values)
+        if n * group.size > MAX_VALUE_BYTES:
+            raise EncodeError(f"{n} samples of {group.size} bytes, and a value holds {MAX_VALUE_BYTES}")
         every_s = (group.every_ns or 0) / 1e9
         if group.stamp is not None:  # spread over the period
             every_s = (self._paces[item.name].period_s if item.name in self._paces else 1) / max(n, 1)
@@ -300,7 +338,10 @@ class Twin:
                 due = loop.time()
             except TimeoutError:
                 if pace.on and (keeps or self._listener(item)):
-                    payload = self._payload(item, advance=True)
+                    try:
+                        payload = self._payload(item, advance=True)
+                    except EncodeError:  # its signals do not fit at this moment: a value that is not sent
+                        continue
                     if (kept := self._commands.kept.get(item.name)) is not None:  # until it is asked for
                         kept.append(payload)
                         continue
@@ -321,7 +362,8 @@ class Twin:
         if self._faults.lose and self._chance.random() < self._faults.lose:
             return
         if item.broadcast is not None:
-            await self._advertise(item.broadcast, payload)
+            alone = item.layout.message is None and item.step is None
+            await self._advertise(item.broadcast, payload, alone)
             return
         queue = self.device.host.le_acl_packet_queue
         if wait and self._link is not None and queue is not None and queue.pending >= _WAITING_PACKETS:
@@ -335,18 +377,25 @@ class Twin:
             with contextlib.suppress(TimeoutError, core.TimeoutError):  # nobody confirmed: the link is on its way out
                 await self.device.indicate_subscriber(self._link, self._served[item.name], payload)
 
-    async def _advertise(self, part: Broadcast, payload: bytes) -> None:
-        """Have the advertisements carry a value from now on."""
+    async def _advertise(self, part: Broadcast, payload: bytes, alone: bool) -> None:
+        """Have the advertisements carry a value from now on; where other messages come in the same part of them, for
+        long enough to be heard before the next."""
+        head = _head_of(part)
         if part.company is not None:
-            kind, head = AdvertisingData.MANUFACTURER_SPECIFIC_DATA, part.company.to_bytes(2, "little")
+            kind = AdvertisingData.MANUFACTURER_SPECIFIC_DATA
         else:
-            head = bytes(_uuid(part.service))
             short = len(head) == 2  # bytes of a UUID that Bluetooth has assigned
             kind = AdvertisingData.SERVICE_DATA_16_BIT_UUID if short else AdvertisingData.SERVICE_DATA_128_BIT_UUID
-        self._broadcast[part] = kind, head + payload
-        self.device.advertising_data = self._advertisement()
-        command = HCI_LE_Set_Advertising_Data_Command(advertising_data=self.device.advertising_data)
-        await self.device.send_sync_command(command)
+        async with self._advertised.setdefault(part, asyncio.Lock()):
+            self._broadcast[part] = kind, head + payload
+            self.device.advertising_data = self._advertisement()
+            command = HCI_LE_Set_Advertising_Data_Command(advertising_data=self.device.advertising_data)
+            await self.device.send_sync_command(command)
+            task = asyncio.current_task()
+            if task is not None and task.cancelling():  # before Python 3.12 an answer that comes at once hides that
+                raise asyncio.CancelledError
+            if not alone:
+                await asyncio.sleep(2 * _ADVERTISING_INTERVAL_MS / 1e3)
 
     def _packed(self, item: Characteristic, payload: bytes) -> list[bytes]:
         """The values that carry a message, by all steps that unpack it."""
@@ -380,6 +429,11 @@ class Twin:
                     await self._gone.wait()
             if link is not None and link == self._link:
                 await link.disconnect()
+
+
+def _head_of(part: Broadcast) -> bytes:
+    """What stands in front of the values in that part of an advertisement."""
+    return part.company.to_bytes(2, "little") if part.company is not None else bytes(_uuid(part.service))
 
 
 def _uuid(text: str) -> UUID:

@@ -28,7 +28,7 @@ from gateway.report.energy import CAUTION
 from gateway.report.plots import Plot, plots_of
 from gateway.report.tables import WORD, bounds_text, detail_text, number, required
 
-_EVERYDAY = {  # what a report does not list
+EVERYDAY = {  # what a report does not list
     EventKind.CONSTANT,
     EventKind.IDENTITY,
     EventKind.TABLE,
@@ -103,7 +103,7 @@ def page(
         notes=[(utc_text(note.t_ns)[:19], note.text, note.by) for note in notes],
         local=_local(run.started_ns, run.end_ns),
         lasted=duration_text(round(run.lasted_s)),
-        host=[(utc_text(e.t_ns)[:23], e.kind.value, detail_text(e)) for e in events[""] if e.kind not in _EVERYDAY][
+        host=[(utc_text(e.t_ns)[:23], e.kind.value, detail_text(e)) for e in events[""] if e.kind not in EVERYDAY][
             :MOST_EVENTS
         ],
         nodes=[_node(survey, events[survey.node.name], plots[survey.node.name]) for survey in surveys],
@@ -159,7 +159,7 @@ def _node(survey: NodeSurvey, events: Sequence[LinkEvent], plots: list[Plot]) ->
     for event in events:
         said |= event.detail.more if event.kind is EventKind.IDENTITY else {}
     found = next((event.facts for event in events if event.kind is EventKind.FOUND), {})
-    shown = [event for event in events if event.kind not in _EVERYDAY]
+    shown = [event for event in events if event.kind not in EVERYDAY]
     return {
         "name": survey.node.name,
         "kind": survey.node.kind,

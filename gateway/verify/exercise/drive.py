@@ -104,6 +104,8 @@ class Drive:
         resting = [one for one in self.tried if step.rests_on(one.step) and one.outcome is not Outcome.PASS]
         if resting:
             why = f'not tried: it depends on "{resting[0].step.name}", which did not pass'
+        elif step.unseen:
+            why = "not tried: its values are advertised, and can't be seen while the node is connected; see a run"
         elif step.seconds > self._patience_s:
             why = f"not tried: it takes {duration_text(round(step.seconds))}, more than --patience allows"
         elif self._gone:

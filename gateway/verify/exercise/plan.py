@@ -71,6 +71,7 @@ class Step:
         label: what tells it from others of its kind, "" where there is one.
         expected: what is to happen.
         seconds: how long it takes at most, if the node does what it should.
+        unseen: its values are advertised, and a node that is connected need not advertise.
     """
 
     kind: StepKind
@@ -81,6 +82,7 @@ class Step:
     periods_s: tuple[float, ...] = ()
     write: TriedWrite | None = None
     label: str = ""
+    unseen: bool = False
 
     @property
     def name(self) -> str:
@@ -269,6 +271,8 @@ def _alone(plugin: Plugin, sensor: Sensor) -> Iterator[Step]:
     work_s = working_s(sensor) if pushed else None
     readable = _readable(plugin, sensor)
     name = sensor.name
+    if plugin.on_air(sensor.data).broadcast is not None:
+        yield Step(StepKind.SENDS, name, "values that decode", _REQUESTS_S, unseen=True)
     if work_s is not None:
         yield Step(StepKind.SENDS, name, "values that decode", silence_s(work_s), periods_s=(work_s,))
         if sensor.enable is not None:
