@@ -286,12 +286,16 @@ def test_on_all_addresses_the_one_that_is_printed_opens_with_its_token(tmp_path:
     written(tmp_path / "x.db", minutes=1)
     command = [GATTEST, "serve", str(tmp_path / "x.db"), "--port", str(free_port()), "--listen", "0.0.0.0"]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
-        assert process.stdout is not None
-        address = process.stdout.readline().split()[1]
-        assert "0.0.0.0" not in address and asked(address)[0] == 200
-        assert asked(address.partition("?")[0])[0] == 403
-        process.send_signal(signal.SIGINT)
-        assert process.wait(10) == 0
+        try:
+            assert process.stdout is not None
+            address, _, token = process.stdout.readline().split()[1].partition("?")
+            assert "0.0.0.0" not in address
+            assert asked(f"{address}log/x.db/1?{token}")[0] == 200
+            assert asked(f"{address}log/x.db/1")[0] == 403
+            process.send_signal(signal.SIGINT)
+            assert process.wait(10) == 0
+        finally:
+            process.kill()
 
 
 def test_a_token_that_an_address_can_not_hold_is_told(tmp_path: Path) -> None:
