@@ -16,6 +16,7 @@ from gateway.analysis.measure.agreement import Agreement, Budget, agreement, val
 from gateway.analysis.measure.reference import read_reference
 from gateway.analysis.measure.setpoints import Calibration, calibration
 from gateway.config import RunConfig
+from gateway.log.notes import span_of
 from gateway.log.reader import Log, RunInfo
 from gateway.model.errors import InputError, UnitError
 from gateway.model.figures import Requirement
@@ -100,7 +101,13 @@ class Comparison:
 
 
 def compare(
-    before: Path, after: Path, run_a: int | None = None, run_b: int | None = None, margin: float | None = None
+    before: Path,
+    after: Path,
+    run_a: int | None = None,
+    run_b: int | None = None,
+    margin: float | None = None,
+    span_a: str | None = None,
+    span_b: str | None = None,
 ) -> Comparison:
     """Hold two runs against each other, figure by figure.
 
@@ -108,15 +115,18 @@ def compare(
         before, after: the logs.
         run_a, run_b: which run of each, the newest by default.
         margin: by what share of its figure the second run may be worse, to be shown no worse by more than that.
+        span_a, span_b: of each run only the time from the note with this text to the next one; None for all of it.
 
     Raises:
         LogFileError: a log can't be used.
-        InputError: the runs have no node in common.
+        InputError: the runs have no node in common, or there is no such note.
     """
     measured, verdicts, texts = [], [], []
-    for path, number in ((before, run_a), (after, run_b)):
+    for path, number, span in ((before, run_a, span_a), (after, run_b, span_b)):
         with Log(path) as opened, opened.damage_reported():
             info = opened.run(number)
+            if span is not None:
+                info = opened.part(info, *span_of(path, info.uid, span, info.end_ns))
             found = measure_run(opened, info)
             of = {node.name: node.kind for node in info.nodes}
             measured.append((info, found))

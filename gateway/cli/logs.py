@@ -86,6 +86,10 @@ def compare(
     after: Annotated[Path, typer.Argument(metavar="LOG_B", help="Log from after the change.")],
     run_a: Annotated[int | None, typer.Option("--run-a", min=1, help="Run of LOG_A; the newest by default.")] = None,
     run_b: Annotated[int | None, typer.Option("--run-b", min=1, help="Run of LOG_B; the newest by default.")] = None,
+    span_a: Annotated[
+        str | None, typer.Option("--span-a", help="Of run A only the time from this note to the next one.")
+    ] = None,
+    span_b: Annotated[str | None, typer.Option("--span-b", help="The same of run B.")] = None,
     everything: Annotated[bool, typer.Option("--all", help="Also the figures that did not change.")] = False,
     margin: Annotated[
         str | None,
@@ -97,7 +101,7 @@ def compare(
     from gateway.app.judge import compare as compare_logs
     from gateway.report.machine import comparison_json
 
-    found = compare_logs(before, after, run_a, run_b, share_of("--margin", margin))
+    found = compare_logs(before, after, run_a, run_b, share_of("--margin", margin), span_a, span_b)
     if as_json:
         say(comparison_json(found.before, found.after, found.warnings, found.flips, found.pairs))
         raise typer.Exit(EXIT_FAIL if found.worse else 0)

@@ -59,6 +59,21 @@ def notes_of(log: Path) -> list[Note]:
     return sorted(found, key=lambda note: note.t_ns)
 
 
+def span_of(log: Path, run: str, text: str, end_ns: int) -> tuple[int, int]:
+    """The time from a note of a run to the next one, or to ``end_ns``, nanoseconds UTC.
+
+    Raises:
+        InputError: there is no such note, or several.
+    """
+    notes = [note for note in notes_of(log) if note.run == run]
+    places = [place for place, note in enumerate(notes) if note.text == text]
+    if len(places) != 1:
+        known = ", ".join(repr(note.text) for note in notes) or "none"
+        raise InputError(f"{notes_path(log)} has {len(places)} notes {text!r} of this run; its notes are {known}")
+    after = notes[places[0] + 1 :]
+    return notes[places[0]].t_ns, after[0].t_ns if after else end_ns
+
+
 def add_note(log: Path, note: Note) -> None:
     """Write a note down, durably.
 

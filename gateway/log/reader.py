@@ -90,6 +90,7 @@ class RunInfo:
         run_text: the run file.
         stalls: when the machine that listened had not run the program, (from, to) each.
         seal: head of its seal, "" for none.
+        cut: it is part of a run, from ``started_ns`` to ``end_ns``.
     """
 
     id: int
@@ -110,6 +111,7 @@ class RunInfo:
     run_text: str = ""
     stalls: tuple[tuple[int, int], ...] = ()
     seal: str = ""
+    cut: bool = False
 
     def chosen(self, nodes: Collection[str], channels: Collection[str]) -> list[NodeInfo]:
         """The nodes of these names, all where none is named.
@@ -261,6 +263,35 @@ class Log:
             text or "",
             self._stalls(number),
             self._seal(number),
+        )
+
+    def part(self, run: RunInfo, from_ns: int, to_ns: int) -> RunInfo:
+        """The part of a run between two moments.
+
+        Raises:
+            InputError: nothing of the run lies between them.
+        """
+        from_ns, to_ns = max(from_ns, run.started_ns), min(to_ns, run.end_ns)
+        if to_ns <= from_ns:
+            raise InputError(f"nothing of run {run.id} of {self.path} lies in that time")
+        ends = [run.end_frame, run.end_frame]
+        for relation in dict.fromkeys(channel.relation for node in run.nodes for channel in node.channels):
+            for place, t_ns in enumerate((from_ns, to_ns)):
+                first = f"SELECT min(id) FROM {quoted(relation)} WHERE id >= ? AND id < ? AND t_ns >= ?"  # noqa: S608
+                (found,) = next(self._query(first, run.first_frame, run.end_frame, t_ns))
+                ends[place] = ends[place] if found is None else min(ends[place], found)
+        stalls = tuple((start, end) for start, end in run.stalls if start < to_ns and from_ns < end)
+        return replace(
+            run,
+            started_ns=from_ns,
+            end_ns=to_ns,
+            ended_ns=to_ns,
+            planned_ns=None,
+            paused_ns=0,
+            first_frame=ends[0],
+            end_frame=ends[1],
+            stalls=stalls,
+            cut=True,
         )
 
     def _seal(self, run: int) -> str:

@@ -113,12 +113,19 @@ def link_history(
     end_ns: int,
     paused_ns: int = 0,
     stalls: tuple[tuple[int, int], ...] = (),
+    cut: bool = False,
 ) -> History:
     """Read a node's events in order; ``paused_ns`` of the run nobody listened, and in ``stalls`` the machine that does
-    stood still."""
-    events = list(events)
+    stood still. Of a run that is ``cut`` what was before counts for nothing, but for how the node was set."""
+    events = [event for event in events if not cut or event.t_ns <= end_ns]
     spans, losses, link = _links(events, end_ns)
     period, switched, cuts = _settings(events)
+    listening = list(_listened(events, end_ns))
+    alone = any(isinstance(e.detail, Listening) and e.detail.alone for e in events)
+    if cut:
+        spans, listening = _within(spans, start_ns), _within(listening, start_ns)
+        losses = [loss for loss in losses if loss.t_ns >= start_ns]
+        events = [event for event in events if event.t_ns >= start_ns]
     kinds = Counter(event.kind for event in events)
     differing = {
         (e.detail.characteristic, e.detail.descriptor) for e in events if isinstance(e.detail, DescriptorDiffers)
@@ -148,9 +155,14 @@ def link_history(
             for e in events
             if isinstance(e.detail, Connected | Parameters) and e.detail.connection_interval_ms is not None
         ),
-        listening=tuple(_listened(events, end_ns)),
-        never_linked=any(isinstance(e.detail, Listening) and e.detail.alone for e in events),
+        listening=tuple(listening),
+        never_linked=alone,
     )
+
+
+def _within(spans: Iterable[tuple[int, int]], start_ns: int) -> list[tuple[int, int]]:
+    """What of some spans lies behind a moment."""
+    return [(max(start, start_ns), end) for start, end in spans if end > start_ns]
 
 
 def _listened(events: Iterable[LinkEvent], end_ns: int) -> Iterator[tuple[int, int]]:

@@ -80,7 +80,8 @@ def survey_run(log: Log, run: RunInfo, fields: Collection[str] | None = None, bi
         bins: into how many equal parts of the run the fields are summarised.
     """
     histories = [
-        link_history(log.events(run, node), run.started_ns, run.end_ns, run.paused_ns, run.stalls) for node in run.nodes
+        link_history(log.events(run, node), run.started_ns, run.end_ns, run.paused_ns, run.stalls, run.cut)
+        for node in run.nodes
     ]
     plugins = {kind: plugin_of(kind, text) for kind, text in log.plugin_texts(run).items() if "[energy" in text}
     with ThreadPoolExecutor(1, "content") as beside, _field_readers(run, fields) as read_fields:
