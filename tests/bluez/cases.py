@@ -18,7 +18,7 @@ from tests.bluez.rig import HERE, Event, LogFile, Node, Rig, Stay, say, until
 
 CASES: dict[str, Any] = {}
 NOT_BY_ITSELF = {"block", "bond_lost"}  # after the first the guest's adapter stays off; the second ends its kernel
-SHORT = ("scan", "drop", "killed")  # what the project's own check runs
+SHORT = ("scan", "drop", "killed", "advertised")  # what the project's own check runs
 NOISE = (
     "Traceback",
     "never retrieved",
@@ -871,6 +871,46 @@ async def ends(c: Case) -> None:
     c.tell(events)
     c.note("TERM with the adapter off: rc", rc)
     await c.rig.power(True)
+
+
+TAG = """
+[plugin]
+kind  = "shelf-tag"
+title = "Tells the climate of a shelf, and is never connected to (invented)"
+
+[characteristic.climate]
+company = 0xFFFF
+fields = [
+  { name = "sequence", type = "uint8", role = "sequence" },
+  { name = "temperature", type = "sint16", lsb = "0.01 degC" },
+]
+"""
+
+
+@case
+async def advertised(c: Case) -> None:
+    """A node that only advertises, beside one that is connected: each value that BlueZ passes on is one that was
+    advertised, few are missed, and the scan goes on while the other is linked."""
+    place = c.rig.work / "plugins" / "shelf-tag"
+    place.mkdir(parents=True, exist_ok=True)
+    (place / "plugin.toml").write_text(TAG)
+    tag = c.node("crate-a", plugin=load_plugin(place))
+    c.node("crate-b")
+    await c.start("crate-b", toml="tag.toml")
+    began = time.time()
+    await asyncio.sleep(30)
+    sent = len([one for one in tag.sent if one[0] > time.monotonic() - 30])
+    rc, log, events = await c.end()
+    c.tell(events)
+    came = [raw for t, raw in log.frames("crate-a", "climate", relation="shelf_tag_climate") if t > began]
+    made = {raw for _, _, raw in tag.sent}
+    c.note(f"{len(came)} values came of {sent} advertised while crate-b was linked, {len(set(came))} of them different")
+    c.want(set(came) <= made, "every value that came was advertised")
+    c.want(len(set(came)) >= 0.9 * sent, "nine of ten values are heard")
+    c.want(len(came) <= 1.05 * len(set(came)), "a value comes once")
+    heard = [e.detail for e in events if e.kind == "advertisements heard"]
+    c.want(heard and all(-127 < one["rssi_dbm"] < 20 for one in heard), f"how strong they were is told: {heard}")
+    c.want(not [e for e in events if e.node == "crate-a" and e.kind == "connected"], "the tag is never connected to")
 
 
 @case

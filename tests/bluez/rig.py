@@ -78,6 +78,10 @@ class Node(Twin):
 
         device.notify_subscriber = noted
 
+    async def _advertise(self, part: Any, payload: bytes, alone: bool) -> None:
+        self.sent.append((time.monotonic(), "advertised", payload))
+        await super()._advertise(part, payload, alone)
+
     def _connected(self, link: Any) -> None:
         self.links.append((time.monotonic(), "up"))
         super()._connected(link)
@@ -371,9 +375,9 @@ class LogFile:
         )
         return [e for e in (Event(t, n, k, json.loads(d)) for t, n, k, d in rows) if node is None or e.node == node]
 
-    def frames(self, node: str, channel: str, run: int = 1) -> list[tuple[float, bytes]]:
+    def frames(self, node: str, channel: str, run: int = 1, relation: str = "") -> list[tuple[float, bytes]]:
         rows = self.db.execute(
-            f"SELECT f.t_ns / 1e9, f.raw FROM loan_crate_{channel} f JOIN node n ON n.id = f.node WHERE n.name = ? AND n.run = ? ORDER BY f.t_ns",
+            f"SELECT f.t_ns / 1e9, f.raw FROM {relation or f'loan_crate_{channel}'} f JOIN node n ON n.id = f.node WHERE n.name = ? AND n.run = ? ORDER BY f.t_ns",
             (node, run),
         )
         return list(rows)
