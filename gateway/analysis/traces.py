@@ -18,6 +18,7 @@ BINS = 4096
 FIRST_WIDTH_NS = 50_000_000  # of a bin at the beginning of a run: 200 s in all
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+FieldKey = tuple[str, str, str]  # node, channel, field
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +107,7 @@ class Traces:
     def __init__(self, start_ns: int) -> None:
         self.start_ns = start_ns
         self.channels: dict[tuple[str, str], Trace] = {}
-        self.fields: dict[tuple[str, str, str], Trace] = {}
+        self.fields: dict[FieldKey, Trace] = {}
         self.newest: dict[tuple[str, str], Newest] = {}
         self.values: dict[tuple[str, str], int] = {}
         self.faults: dict[tuple[str, str], int] = {}
@@ -151,8 +152,8 @@ class Traces:
 
 
 def finer(
-    stretches: Iterable[Stretch], wanted: Mapping[tuple[str, str, str], Trace], from_ns: int, to_ns: int, most: int
-) -> dict[tuple[str, str, str], Band]:
+    stretches: Iterable[Stretch], wanted: Mapping[FieldKey, Trace], from_ns: int, to_ns: int, most: int
+) -> dict[FieldKey, Band]:
     """Fields in a span that is too short for the bins of the whole run, from the frames that are in it."""
     close = Traces(from_ns)
     width_ns = max((to_ns - from_ns) // BINS, 1)

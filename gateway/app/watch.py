@@ -3,10 +3,9 @@ and plots of any span. Reads only, a portion at a time, and holds nothing that c
 
 from __future__ import annotations
 
-import sqlite3
 import threading
 import time
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -17,11 +16,11 @@ from gateway.analysis.judge import judge, outcome_of
 from gateway.analysis.measure import measure_run
 from gateway.analysis.measure.link import History, link_history
 from gateway.analysis.measure.signal import Overview
-from gateway.analysis.traces import Band, Traces, finer
-from gateway.log.notes import Note, notes_of
+from gateway.analysis.traces import Band, FieldKey, Trace, Traces, finer
+from gateway.host.user import user_name
+from gateway.log.notes import Note, add_note, notes_of
 from gateway.log.reader import Log, RunInfo
 from gateway.log.tail import Tail
-from gateway.model.errors import LogFileError
 from gateway.model.events import LinkEvent
 from gateway.model.figures import LINK
 from gateway.model.link import LinkState, State
@@ -35,6 +34,7 @@ from gateway.report.tables import WORD, bounds_text, detail_text, number, requir
 PORTION = 20_000  # frames that are read at a time
 MOST_POINTS = 600  # of a plot
 _FINE_FRAMES = 200_000  # read at most to show a short span
+_MOST_NAMES = 8  # of nodes in a list of runs
 _RATES = 200  # windows of a plot of rates
 _PER_WINDOW = 20  # values on average, so that it shows the node and not how windows fall on values
 
@@ -84,11 +84,10 @@ class Watch:
         self._ahead = self._behind = 0  # frames that were not read yet have these ids or higher ones, or lower ones
         self._portions: list[_Portion] = []
         self.standing = Standing()
-        self.version = 0
 
     def close(self) -> None:
         """Leave the log."""
-        with self._tail:
+        with self._lock, self._tail:
             pass
 
     @property
@@ -96,44 +95,31 @@ class Watch:
         """Whether another file stands where the log was."""
         return _identity(self.path) != self._file
 
-    def look(self, portions: int = 4) -> bool:
-        """Read what is new, and then of what is older as much as ``portions``, the newest first; whether there was
-        anything.
+    def look(self, portions: int = 4) -> None:
+        """Read what is new, and then of what is older as much as ``portions``, the newest first.
 
         Raises:
-            LogFileError: the log can't be read any more.
+            LogFileError: the log can't be read any more, or is damaged.
         """
-        with self._lock:
-            try:
-                found = self._look(portions)
-            except sqlite3.Error as error:
-                raise LogFileError(f"{self.path} can't be read: {error}") from None
-        self.version += found
-        return found
-
-    def _look(self, portions: int) -> bool:
-        with Log(self.path) as log:
+        with self._lock, Log(self.path) as log, log.damage_reported():
             self.info = log.run(self.info.id)
-            fresh = list(log.numbered_events(self.info, self._next_event))
-        for place, event in fresh:
-            self._events.append((place, event))
-            self._next_event = place + 1
-            if event.node is not None:
-                self._links[event.node] = self._links.get(event.node, LinkState()).after(event)
-        found = bool(fresh)
-        end = min(self._tail.heads()[0] + 1, self.info.end_frame)
-        if not self._ahead:
-            self._ahead = self._behind = end
-        while self._ahead < end:
-            self._read(self._ahead, min(self._ahead + PORTION, end) - 1)
-            self._ahead, found = min(self._ahead + PORTION, end), True
-        for _ in range(portions):
-            if self._behind <= self.info.first_frame:
-                break
-            first = max(self._behind - PORTION, self.info.first_frame)
-            self._read(first, self._behind - 1)
-            self._behind, found = first, True
-        return found
+            for place, event in log.numbered_events(self.info, self._next_event):
+                self._events.append((place, event))
+                self._next_event = place + 1
+                if event.node is not None:
+                    self._links[event.node] = self._links.get(event.node, LinkState()).after(event)
+            end = min(self._tail.heads()[0] + 1, self.info.end_frame)
+            if not self._ahead:
+                self._ahead = self._behind = end
+            while self._ahead < end:
+                self._read(self._ahead, min(self._ahead + PORTION, end) - 1)
+                self._ahead = min(self._ahead + PORTION, end)
+            for _ in range(portions):
+                if self._behind <= self.info.first_frame:
+                    break
+                first = max(self._behind - PORTION, self.info.first_frame)
+                self._read(first, self._behind - 1)
+                self._behind = first
 
     def _read(self, first: int, last: int) -> None:
         stretches = list(self._tail.stretches(first, last))
@@ -157,7 +143,6 @@ class Watch:
             shortfall = info.shortfall if info.ended_ns is not None else ""
             verdicts = judge(info.requirements, kinds, measures, shortfall)
         self.standing = Standing(info.end_ns, time.perf_counter() - begun, verdicts, measures)
-        self.version += 1
 
     @property
     def read(self) -> float:
@@ -176,6 +161,7 @@ class Watch:
             "started": utc_text(info.started_ns)[:19],
             "running": running,
             "ended": "" if running else f"{utc_text(info.end_ns)[:19]}, {info.ended_how}",
+            "quiet_s": max(round((now_ns - self._end_ns) / 1e9), 0) if running else 0,
             "lasted_s": round(((now_ns if running else info.end_ns) - info.started_ns - info.paused_ns) / 1e9),
             "seal": info.seal[:16],
             "read": round(self.read, 3),
@@ -196,6 +182,16 @@ class Watch:
     def notes(self) -> list[Note]:
         """What was written down during the run, oldest first."""
         return [one for one in notes_of(self.path) if one.run == self.info.uid]
+
+    def note(self, text: str, t_ns: int) -> Note:
+        """Write something down beside the log, of the moment ``t_ns``, nanoseconds UTC.
+
+        Raises:
+            InputError: it is empty or too long, or can't be written.
+        """
+        note = Note(t_ns, self.info.uid, text.strip(), user_name())
+        add_note(self.path, note)
+        return note
 
     def _node(self, info: RunInfo, name: str, now_ns: int | None) -> dict[str, Any]:
         node = next(one for one in info.nodes if one.name == name)
@@ -340,13 +336,48 @@ class Watch:
         own = [event for _, event in self._events if event.node == node]
         return link_history(own, self.info.started_ns, end_ns, self.info.paused_ns, self.info.stalls)
 
-    def _closely(self, wanted: dict[tuple[str, str, str], Any], from_ns: int, to_ns: int) -> dict[Any, Band]:
+    def _closely(self, wanted: Mapping[FieldKey, Trace], from_ns: int, to_ns: int) -> Mapping[FieldKey, Band]:
         """The same from the frames themselves, where these are few."""
         near = [one for one in self._portions if one.from_ns < to_ns and from_ns <= one.to_ns]
         if not near or sum(one.last - one.first + 1 for one in near) > _FINE_FRAMES:
             return {}
         stretches = [found for one in near for found in self._tail.stretches(one.first, one.last)]
         return finer(stretches, wanted, from_ns, to_ns, MOST_POINTS)
+
+
+def logs_in(paths: Sequence[Path]) -> dict[str, Path]:
+    """The logs among some paths, and in the folders among them, by a name of its own each."""
+    found: dict[str, Path] = {}
+    for path in paths:
+        for one in sorted(path.glob("*.db")) if path.is_dir() else [path]:
+            if one in found.values():
+                continue
+            name = one.name
+            while name in found:
+                name = f"{name}~"
+            found[name] = one
+    return found
+
+
+def runs_of(path: Path) -> list[dict[str, Any]]:
+    """What a log holds, the newest run first, as JSON can hold it.
+
+    Raises:
+        LogFileError: it can't be used.
+    """
+    with Log(path) as log, log.damage_reported():
+        runs = [log.run(number) for number in reversed(log.run_ids())]
+    return [
+        {
+            "id": run.id,
+            "title": run.title,
+            "started": utc_text(run.started_ns)[:19],
+            "ended": "goes on, or was cut off" if run.ended_ns is None else run.ended_how,
+            "nodes": ", ".join(node.name for node in run.nodes[:_MOST_NAMES])
+            + (" …" if len(run.nodes) > _MOST_NAMES else ""),
+        }
+        for run in runs
+    ]
 
 
 def _short(value: object) -> str:

@@ -15,6 +15,7 @@ from gateway.model.radios import RadioName
 from gateway.model.utc import duration_text
 from gateway.plugin import Plugin, Sensor
 from gateway.plugin.layout.model import Field, Layout
+from gateway.plugin.model import ADVERTISEMENT_BYTES, FLAGS_BYTES
 from gateway.plugin.standard.adopted import adopted_layout
 
 DEFAULT_ATT_MTU = 23  # Core Specification, Vol 3, Part F, 3.2.8
@@ -22,8 +23,6 @@ SHORTEST_INTERVAL_NS = 7_500_000  # of a connection: Core Specification, Vol 6, 
 _SHARES = ("loss", "loss_estimated", "no_reading")
 _OPEN = 0.025  # what a bound of 95 % leaves open on either side: with none of n wrong it is 1 - 0.025**(1/n)
 _LEEWAY = 1.01  # a node's clock may be off by as much before its period contradicts a rate
-_LEGACY_ADVERTISEMENT = 31  # bytes: Core Specification, Vol 6, Part B, 2.3.1.1
-_AROUND_BROADCAST = 7  # flags, and length, type and the 16 bits of a company or a service in front of it
 _NOTIFICATION_OCTETS = 7  # L2CAP header 4 (Vol 3, Part A, 3.1), opcode 1 and handle 2 (Vol 3, Part F, 3.4.7.1)
 
 
@@ -42,11 +41,11 @@ def plugin_doubts(plugin: Plugin) -> Iterator[Problem]:
                 "remove its fields, or use a UUID of your own",
             )
         size = item.layout.head + item.layout.behind + (item.layout.samples.size if item.layout.samples else 0)
-        if item.broadcast is not None and (whole := size + _AROUND_BROADCAST) > _LEGACY_ADVERTISEMENT:
+        if item.broadcast is not None and (whole := FLAGS_BYTES + item.broadcast.room(size)) > ADVERTISEMENT_BYTES:
             yield doubt(
                 item.name,
-                f"takes {whole} bytes of an advertisement with what stands around it",
-                f"at most {_LEGACY_ADVERTISEMENT}, or extended advertising, which not every receiver hears",
+                f"takes {whole} bytes of an advertisement with what stands in front of it",
+                f"at most {ADVERTISEMENT_BYTES}, or extended advertising, which not every receiver hears",
             )
         if item.pushed and size > DEFAULT_ATT_MTU - 3:
             yield doubt(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Callable
 from pathlib import Path
 
 from cryptography.exceptions import UnsupportedAlgorithm
@@ -11,7 +12,8 @@ from cryptography.hazmat.primitives.serialization import load_pem_private_key, l
 
 from gateway.model.errors import InputError
 
-_HOW = "make one with: openssl genpkey -algorithm ed25519 -out NAME.pem"
+_MAKE = "make one with: openssl genpkey -algorithm ed25519 -out NAME.pem"
+_GET = "get it with: openssl pkey -in KEY.pem -pubout"
 
 
 def load_key(path: Path) -> Ed25519PrivateKey:
@@ -20,15 +22,10 @@ def load_key(path: Path) -> Ed25519PrivateKey:
     Raises:
         InputError: it can't be read, or is no Ed25519 key without a passphrase.
     """
-    try:
-        key = load_pem_private_key(path.read_bytes(), None)
-    except OSError as error:
-        raise InputError(f"{path} can't be read: {error.strerror}; {_HOW}") from None
-    except (ValueError, TypeError, UnsupportedAlgorithm):
-        raise InputError(f"{path} holds no private key in PEM without a passphrase; {_HOW}") from None
-    if not isinstance(key, Ed25519PrivateKey):
-        raise InputError(f"{path} holds a key of another kind than Ed25519; {_HOW}")
-    return key
+    key = _loaded(path, lambda pem: load_pem_private_key(pem, None), "private key", _MAKE)
+    if isinstance(key, Ed25519PrivateKey):
+        return key
+    raise InputError(f"{path} holds a key of another kind than Ed25519; {_MAKE}")
 
 
 def load_public_key(path: Path) -> Ed25519PublicKey:
@@ -37,17 +34,21 @@ def load_public_key(path: Path) -> Ed25519PublicKey:
     Raises:
         InputError: it can't be read, or is no Ed25519 key.
     """
+    key = _loaded(path, load_pem_public_key, "public key", _GET)
+    if isinstance(key, Ed25519PublicKey):
+        return key
+    raise InputError(f"{path} holds a key of another kind than Ed25519; {_GET}")
+
+
+def _loaded(path: Path, load: Callable[[bytes], object], what: str, advice: str) -> object:
     try:
-        key = load_pem_public_key(path.read_bytes())
+        return load(path.read_bytes())
     except OSError as error:
-        raise InputError(f"{path} can't be read: {error.strerror}") from None
+        raise InputError(f"{path} can't be read: {error.strerror}; {advice}") from None
     except (ValueError, TypeError, UnsupportedAlgorithm):
-        raise InputError(f"{path} holds no public key in PEM; get it with: openssl pkey -in KEY.pem -pubout") from None
-    if not isinstance(key, Ed25519PublicKey):
-        raise InputError(f"{path} holds a key of another kind than Ed25519")
-    return key
+        raise InputError(f"{path} holds no {what} in PEM without a passphrase; {advice}") from None
 
 
 def fingerprint(key: Ed25519PublicKey) -> str:
-    """What tells a key from others."""
+    """What tells a key from others: the SHA-256 of its 32 bytes, in hex."""
     return hashlib.sha256(key.public_bytes_raw()).hexdigest()

@@ -81,7 +81,7 @@ def add_note(log: Path, note: Note) -> None:
         InputError: it is empty or too long, or can't be written.
     """
     if not 0 <= note.t_ns < LATEST_MS * 10**6:
-        raise InputError("a note of a moment before 1970 or after 2100")
+        raise InputError(f"a note of {note.t_ns / 1e9:.0f} s after 1970; a moment from then to 2100 is expected")
     if not note.text.strip() or len(note.text) > LONGEST:
         raise InputError(f"a note of {len(note.text)} characters; 1 to {LONGEST} are expected")
     try:

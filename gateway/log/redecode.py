@@ -3,9 +3,7 @@ bytes in one transaction. Raw bytes, times and events stay as they are; the plug
 
 from __future__ import annotations
 
-import getpass
 import json
-import os
 import platform
 import sqlite3
 import time
@@ -16,6 +14,7 @@ from typing import Any
 
 from sqlite_utils import Database
 
+from gateway.host.user import user_name
 from gateway.log.opening import open_log
 from gateway.log.schema import next_event, quoted
 from gateway.log.seal import Sealer
@@ -154,7 +153,7 @@ class _Work:
     def _note(self, kinds: list[str]) -> None:
         """Leave an event in every run that has such nodes."""
         differing = {change.column: change.count for change in self._changes.values()}
-        who = f"{_user()}@{platform.node()}"
+        who = f"{user_name()}@{platform.node()}"
         detail = json.dumps(DecodedAgain(kinds=kinds, by=who, differing=differing).facts())
         number, now_ns = next_event(self._connection), time.time_ns()
         marks = ", ".join("?" * len(kinds))
@@ -243,11 +242,3 @@ class _Work:
         self._connection.execute(
             "UPDATE plugin SET title = ?, text = ? WHERE kind = ?", (plugin.title, plugin.text, plugin.kind)
         )
-
-
-def _user() -> str:
-    """Who runs this, by number where the system has no name for it."""
-    try:
-        return getpass.getuser()
-    except (KeyError, OSError, ImportError):
-        return str(os.getuid()) if hasattr(os, "getuid") else "unknown"

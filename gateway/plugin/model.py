@@ -9,6 +9,7 @@ from fractions import Fraction
 from functools import cached_property
 from pathlib import Path
 from typing import Literal, NamedTuple
+from uuid import UUID
 
 from gateway.energy import Profile
 from gateway.model.errors import DecodeError
@@ -69,6 +70,11 @@ class Derived:
         return f"{self.name}_{self.unit.column_suffix}" if self.unit.symbol else self.name
 
 
+ADVERTISEMENT_BYTES = 31  # Core Specification, Vol 6, Part B, 2.3.1.1
+FLAGS_BYTES = 3  # with length and type in front
+_BASE = "-0000-1000-8000-00805f9b34fb"
+
+
 class Broadcast(NamedTuple):
     """Which part of an advertisement: the manufacturer data of a company, or the service data of a service (UUID)."""
 
@@ -81,6 +87,18 @@ class Broadcast(NamedTuple):
         if self.company is None:
             return f"service data of {self.service}"
         return f"manufacturer data of company 0x{self.company:04X}"
+
+    @property
+    def head(self) -> bytes:
+        """What stands in front of its values: the company, or the UUID, of two bytes where Bluetooth assigned it."""
+        if self.company is not None:
+            return self.company.to_bytes(2, "little")
+        short = self.service.startswith("0000") and self.service.endswith(_BASE)
+        return bytes.fromhex(self.service[4:8])[::-1] if short else UUID(self.service).bytes[::-1]
+
+    def room(self, size: int) -> int:
+        """Bytes that a value of ``size`` bytes takes of an advertisement, with all that stands in front of it."""
+        return 2 + len(self.head) + size
 
 
 @dataclass(frozen=True)

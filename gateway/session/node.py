@@ -65,7 +65,7 @@ class NodeSession:
         sink: takes frames and events.
         clock: stamps them.
         chance: jitter of the pauses.
-        told: called when the node was connected to (True), and when its link ended.
+        on_link: called when the node was connected to (True), and when its link ended.
     """
 
     def __init__(
@@ -77,7 +77,7 @@ class NodeSession:
         sink: Sink,
         clock: Clock,
         chance: random.Random,
-        told: Callable[[bool], None] | None = None,
+        on_link: Callable[[bool], None] | None = None,
     ) -> None:
         self.node = node
         self.state = LinkState()
@@ -85,7 +85,7 @@ class NodeSession:
         self.unfit = ""
         self._radio, self._seeker, self._gate = radio, seeker, gate
         self._sink, self._clock, self._chance = sink, clock, chance
-        self._told = told or (lambda _: None)
+        self._on_link = on_link or (lambda _: None)
         self._link: _Link | None = None
         self._found: dict[str, Any] = {}
         self._address = ""
@@ -148,14 +148,14 @@ class NodeSession:
                 if (pairing := self.node.pairing) is not None:  # one at a time: a system asks one agent for passkeys
                     self._tell(await encrypt(self._radio, client, sighting.device, pairing, link.lost))
             self._link, self._seeker.linked[self._address] = link, self.node
-            self._told(True)
+            self._on_link(True)
             await self._set_up(client, link, sighting.device)
             self._ready()
             await self._listen(client, link)
             self._loss(link, self._radio.loss_reason(client))
         finally:
             self._seeker.linked.pop(self._address, None)
-            self._told(False)
+            self._on_link(False)
             if link.lost.is_set():
                 self._link = None
             if trouble := await disconnect(client):  # meanwhile values may still come

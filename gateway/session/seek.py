@@ -61,8 +61,8 @@ async def check_adapter(radio: Radio) -> None:
         ) from error
 
 
-class Hearer(Protocol):
-    """Listens to advertisements."""
+class AdvertisementSink(Protocol):
+    """Takes all that a scan hears."""
 
     def take(self, device: BLEDevice, heard: AdvertisementData) -> None:
         """Take one of whatever node."""
@@ -98,7 +98,8 @@ class Seeker:
         self._gate = gate
         self._trouble = trouble
         self._waiting: dict[str, tuple[NodeConfig, asyncio.Future[Sighting]]] = {}
-        self._hearers: list[Hearer] = []
+        self._sinks: list[AdvertisementSink] = []
+        self._scanning = False
         self._wanted = asyncio.Event()
         self._sighted = asyncio.Event()
 
@@ -112,9 +113,10 @@ class Seeker:
         finally:
             self._waiting.pop(node.name, None)
 
-    def listen(self, hearer: Hearer) -> None:
+    def pass_on(self, sink: AdvertisementSink) -> None:
         """Pass on all that is heard from now on, and scan all the time for that."""
-        self._hearers.append(hearer)
+        self._sinks.append(sink)
+        sink.scanning(self._scanning)
         self._wanted.set()
 
     async def run(self) -> None:
@@ -128,11 +130,11 @@ class Seeker:
             except RadioError as error:
                 self._trouble(str(error))
                 await asyncio.sleep(RETRY_S)
-            if not self._waiting and not self._hearers:
+            if not self._waiting and not self._sinks:
                 self._wanted.clear()
 
     async def _scan(self) -> None:
-        if all(future.done() for _, future in self._waiting.values()) and not self._hearers:
+        if all(future.done() for _, future in self._waiting.values()) and not self._sinks:
             return
         self._sighted.clear()
         await self._ask_connected()
@@ -151,7 +153,7 @@ class Seeker:
                 with contextlib.suppress(TimeoutError):
                     async with asyncio.timeout(SCAN_SLICE_S):
                         await self._sighted.wait()
-                if not self._hearers:
+                if not self._sinks:
                     break
                 await self._ask_connected()  # what is listened to goes on meanwhile
         finally:
@@ -159,8 +161,9 @@ class Seeker:
             await within(START_S, "stopping the scan", scanner.stop())
 
     def _tell_scanning(self, on: bool) -> None:
-        for hearer in self._hearers:
-            hearer.scanning(on)
+        self._scanning = on
+        for sink in self._sinks:
+            sink.scanning(on)
 
     async def _ask_connected(self) -> None:
         """See whether the system has a link with a node that is waited for: of a run that was killed, or of another
@@ -180,8 +183,8 @@ class Seeker:
     def _seen(self, device: BLEDevice, heard: AdvertisementData) -> None:
         if heard.rssi == STALE_RSSI_DBM:
             return
-        for hearer in self._hearers:
-            hearer.take(device, heard)
+        for sink in self._sinks:
+            sink.take(device, heard)
         for address, node in self.linked.items():
             second = node.find_address is None and device.address != address and matches(node, device, heard)
             if second and (node.name, device.address) not in self._seconds:

@@ -51,13 +51,13 @@ class Supervisor:
         chance = random.Random()  # noqa: S311  jitter
         listener = Listener(node, self._sink, self._clock) if node.plugin.broadcasts else None
         if listener is not None:
-            self._seeker.listen(listener)
+            self._seeker.pass_on(listener)
         if listener is not None and listener.alone:
             self.sessions.append(listener)
         else:
-            told = listener.linked if listener is not None else None
+            on_link = listener.linked if listener is not None else None
             self.sessions.append(
-                NodeSession(node, self._radio, self._seeker, self._gate, self._sink, self._clock, chance, told)
+                NodeSession(node, self._radio, self._seeker, self._gate, self._sink, self._clock, chance, on_link)
             )
             self._listeners += [listener] if listener is not None else []
         self._more.set()

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import getpass
 import hmac
 import json
 import re
@@ -30,9 +29,8 @@ from starlette.responses import StreamingResponse as Streamed
 from starlette.routing import Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from gateway.app.watch import Watch
-from gateway.log.notes import LATEST_MS, Note, add_note
-from gateway.log.reader import Log
+from gateway.app.watch import Watch, logs_in, runs_of
+from gateway.log.notes import LATEST_MS
 from gateway.model.errors import GattestError, InputError, LogFileError
 from gateway.model.utc import utc_text
 from gateway.report.page import drawn
@@ -45,6 +43,7 @@ FIRST_EVENTS = 200
 MOST_PLOTS = 50
 MOST_BODY = 10_000
 _COOKIE = "gattest_token"
+_POLICY_HEADER = "content-security-policy"
 _POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; img-src data: blob:; connect-src 'self'; "
     "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
@@ -62,36 +61,53 @@ class _Watched:
         self._judge_at_s = 0.0
         self._judged = -1
 
+    @property
+    def over(self) -> bool:
+        """Whether it is read no more: nobody looked for a while, or it can't be."""
+        left = time.monotonic() - self.used_s > LEFT_AFTER_S
+        return left or bool(self.trouble)
+
     async def run(self) -> None:
-        """Read until nobody has looked for a while."""
-        async with asyncio.TaskGroup() as group:
-            judging: asyncio.Task[None] | None = None
-            while time.monotonic() - self.used_s < LEFT_AFTER_S and not self.trouble:
-                begun_s = time.monotonic()
-                try:
-                    await asyncio.to_thread(self.watch.look)
+        """Read until that is over."""
+        try:
+            async with asyncio.TaskGroup() as group:
+                judging: asyncio.Task[None] | None = None
+                while not self.over:
+                    begun_s = time.monotonic()
+                    await self._look()
                     if (judging is None or judging.done()) and self._due():
                         judging = group.create_task(self._judge(), name="judging")
-                except GattestError as error:
-                    self.trouble = str(error)
-                self._tell()
-                whole = self.watch.read >= 1
-                await asyncio.sleep(max(LOOK_EVERY_S - (time.monotonic() - begun_s), 0.05) if whole else 0.01)
+                    self._tell()
+                    left_s = LOOK_EVERY_S - (time.monotonic() - begun_s)
+                    await asyncio.sleep(max(left_s, 0.05) if self.watch.read >= 1 else 0.01)
+        finally:
+            await asyncio.to_thread(self.watch.close)
+
+    async def _look(self) -> None:
+        try:
+            if self.watch.replaced:
+                raise LogFileError("the log was replaced by another file, or moved away")
+            await asyncio.to_thread(self.watch.look)
+        except GattestError as error:
+            self.trouble = str(error)
 
     def _due(self) -> bool:
         """Whether it is time to look at the requirements: never again where nothing can change."""
-        over = self.watch.info.ended_ns is not None and self._judged == self.watch.info.end_frame
-        return bool(self.watch.info.requirements) and time.monotonic() >= self._judge_at_s and not over
+        info = self.watch.info
+        done = info.ended_ns is not None and self._judged == info.end_frame
+        return bool(info.requirements) and time.monotonic() >= self._judge_at_s and not (done or self.trouble)
 
     async def _judge(self) -> None:
         frames = self.watch.info.end_frame
-        try:
+        with contextlib.suppress(GattestError):  # of a run that has barely begun
             await asyncio.to_thread(self.watch.judge)
-        except GattestError:  # of a run that has barely begun
-            pass
-        else:
             self._judged = frames
         self._judge_at_s = time.monotonic() + max(JUDGE_EVERY_S, JUDGE_SHARE * self.watch.standing.took_s)
+        self._tell()
+
+    def end(self) -> None:
+        """Read no more."""
+        self.used_s = -LEFT_AFTER_S
         self._tell()
 
     def _tell(self) -> None:
@@ -113,6 +129,7 @@ class Site:
         self._hosts, self._token = {one.lower() for one in hosts}, token
         self._watched: dict[tuple[str, int], _Watched] = {}
         self._group: asyncio.TaskGroup | None = None
+        self._opening = asyncio.Lock()
         self._pages = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
         self.app = _Guard(
             Starlette(
@@ -137,60 +154,35 @@ class Site:
         async with asyncio.TaskGroup() as self._group:
             yield
             for one in self._watched.values():
-                one.used_s = 0.0
+                one.end()
 
-    def may(self, headers: dict[bytes, bytes], query: str, write: bool) -> bool:
+    def may(self, request: Request) -> bool:
         """Whether a request may be answered: by its Host, where it writes by its Origin, and by its token."""
-        host = headers.get(b"host", b"").decode("latin-1").lower()
-        origin = headers.get(b"origin", b"").decode("latin-1").lower().partition("://")[2]
-        if (self._hosts and host not in self._hosts) or (write and origin != host):
+        host = request.headers.get("host", "").lower()
+        origin = request.headers.get("origin", "").lower().partition("://")[2]
+        writes = request.method not in ("GET", "HEAD")
+        if (self._hosts and host not in self._hosts) or (writes and origin != host):
             return False
-        if not self._token:
-            return True
-        cookies = headers.get(b"cookie", b"").decode("latin-1").split("; ")
-        brought = [cookie.partition("=")[2] for cookie in cookies if cookie.startswith(f"{_COOKIE}=")]
-        brought += [part.partition("=")[2] for part in query.split("&") if part.startswith("token=")]
-        return any(hmac.compare_digest(one.encode(), self._token.encode()) for one in brought)
-
-    def _logs(self) -> dict[str, Path]:
-        """The logs there are, by their names in addresses."""
-        found: dict[str, Path] = {}
-        for path in self._paths:
-            for one in sorted(path.glob("*.db")) if path.is_dir() else [path]:
-                if one in found.values():
-                    continue
-                name = one.name
-                while name in found:
-                    name = f"{name}~"
-                found[name] = one
-        return found
+        brought = (request.cookies.get(_COOKIE, ""), request.query_params.get("token", ""))
+        return not self._token or any(hmac.compare_digest(one.encode(), self._token.encode()) for one in brought)
 
     def _log(self, request: Request) -> Path:
         name = request.path_params["log"]
-        if (path := self._logs().get(name)) is None:
-            raise LogFileError(f"there is no log {name!r} here")
+        if (path := logs_in(self._paths).get(name)) is None:
+            raise LogFileError(f"there is no log {name!r} here; the page / lists those that are")
         return path
 
     async def _watch(self, request: Request) -> _Watched:
-        """The run that is asked for, read from now on; a log that was replaced is read anew."""
-        key = request.path_params["log"], request.path_params["run"]
-        path = self._log(request)
-        known = self._watched.get(key)
-        if known is not None and (
-            known.trouble or known.watch.replaced or known.used_s + LEFT_AFTER_S < time.monotonic()
-        ):
-            known.used_s = 0.0
-            known = None
-        if known is None:
-            watch = await asyncio.to_thread(Watch, path, key[1])
-            known = self._watched.setdefault(key, _Watched(watch))
-            if known.watch is not watch:
-                if not (known.trouble or known.used_s == 0.0):
-                    return known
+        """The run that is asked for, read from now on; one that is read no more is read anew."""
+        key, path = (request.path_params["log"], request.path_params["run"]), self._log(request)
+        async with self._opening:
+            known = self._watched.get(key)
+            if known is None or known.over or known.watch.replaced:
+                watch = await asyncio.to_thread(Watch, path, key[1])
+                await asyncio.to_thread(watch.look)
                 known = self._watched[key] = _Watched(watch)
-            await asyncio.to_thread(watch.look)
-            if self._group is not None:
-                self._group.create_task(known.run(), name=f"reading {key[0]}")
+                if self._group is not None:
+                    self._group.create_task(known.run(), name=f"reading {key[0]}")
         known.used_s = time.monotonic()
         return known
 
@@ -198,10 +190,22 @@ class Site:
         return HTMLResponse(self._pages.from_string((files(__name__) / name).read_text("utf-8")).render(**values))
 
     async def _index(self, request: Request) -> Response:
-        listed = await asyncio.to_thread(_listed, self._logs())
+        listed = await asyncio.to_thread(self._listed)
         if len(listed) == 1 and len(listed[0]["runs"]) == 1:
             return RedirectResponse(f"/log/{quote(listed[0]['name'])}/{listed[0]['runs'][0]['id']}")
         return self._rendered("index.html", logs=listed)
+
+    def _listed(self) -> list[dict[str, Any]]:
+        """What each log holds; one that can't be used with the reason."""
+        found: list[dict[str, Any]] = []
+        for name, path in logs_in(self._paths).items():
+            listed: dict[str, Any] = {"name": name, "path": str(path), "runs": [], "trouble": ""}
+            try:
+                listed["runs"] = runs_of(path)
+            except GattestError as error:
+                listed["trouble"] = str(error)
+            found.append(listed)
+        return found
 
     async def _page(self, request: Request) -> Response:
         watched = await self._watch(request)
@@ -217,10 +221,11 @@ class Site:
         async def stream() -> AsyncIterator[str]:
             nonlocal last
             while True:
-                watched.used_s = time.monotonic()
-                if watched.trouble or watched.watch.replaced:
-                    yield _sent("over", {"why": watched.trouble or "the log was replaced by another file"})
+                if watched.over:
+                    if watched.trouble:
+                        yield _sent("over", {"why": watched.trouble})
                     return
+                watched.used_s = time.monotonic()
                 changed = watched.changed
                 shown = watched.watch.state() | {"plots": watched.watch.plot_names()}
                 fresh = watched.watch.events(last, FIRST_EVENTS)
@@ -229,8 +234,6 @@ class Site:
                 with contextlib.suppress(TimeoutError):
                     async with asyncio.timeout(10 * LOOK_EVERY_S):
                         await changed.wait()
-                if self._group is None or watched.used_s == 0.0:
-                    return
 
         return Streamed(stream(), media_type="text/event-stream", headers={"cache-control": "no-store"})
 
@@ -257,15 +260,14 @@ class Site:
         try:
             told = json.loads(body)
             text, ms = told["text"], told.get("ms", time.time_ns() // 10**6)
-            well = isinstance(text, str) and isinstance(ms, int) and bool(text.encode())
+            valid = isinstance(text, str) and isinstance(ms, int) and bool(text.encode())
         except (ValueError, TypeError, LookupError, AttributeError, RecursionError):
-            well = False
-        if not well:
+            valid = False
+        if not valid:
             return PlainTextResponse(
                 'a note is JSON: {"text": "heater on"}, with "ms" for another moment than now', 400
             )
-        note = Note(ms * 10**6, watched.watch.info.uid, text.strip(), _user())
-        await asyncio.to_thread(add_note, watched.watch.path, note)
+        note = await asyncio.to_thread(watched.watch.note, text, ms * 10**6)
         return JSONResponse({"utc": utc_text(note.t_ns)[:19], "text": note.text, "by": note.by})
 
     async def _report(self, request: Request) -> Response:
@@ -273,7 +275,8 @@ class Site:
 
         path, run = self._log(request), request.path_params["run"]
         page = await asyncio.to_thread(lambda: review(path, run).page())
-        return HTMLResponse(page, headers={"x-own-policy": "yes"})
+        # it says itself which scripts may run, and would be hindered by what other pages may do
+        return HTMLResponse(page, headers={_POLICY_HEADER: "frame-ancestors 'none'"})
 
     async def _file(self, request: Request) -> Response:
         name = request.path_params["name"]
@@ -300,19 +303,17 @@ class _Guard:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
-        query = scope.get("query_string", b"").decode("latin-1")
-        if not self._site.may(dict(scope["headers"]), query, scope["method"] not in ("GET", "HEAD")):
-            await PlainTextResponse("not from here, or without the token", 403)(scope, receive, send)
+        request = Request(scope)
+        if not self._site.may(request):
+            told = "not answered: open the address that gattest serve printed, with its token where it has one"
+            await PlainTextResponse(told, 403)(scope, receive, send)
             return
-        token = next((part[6:] for part in query.split("&") if part.startswith("token=")), "")
+        token = request.query_params.get("token", "")
 
         async def guarded(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
-                if headers.get("x-own-policy"):  # the report says itself what it may do
-                    del headers["x-own-policy"]
-                else:
-                    headers["content-security-policy"] = _POLICY
+                headers.setdefault(_POLICY_HEADER, _POLICY)
                 headers["x-content-type-options"] = "nosniff"
                 headers["referrer-policy"] = "no-referrer"
                 if token:
@@ -338,37 +339,6 @@ def _whole(text: str) -> int | None:
 def _sent(kind: str, told: dict[str, Any], number: int | None = None) -> str:
     mark = f"id: {number}\n" if number is not None else ""
     return f"event: {kind}\n{mark}data: {json.dumps(told, ensure_ascii=False)}\n\n"
-
-
-def _listed(logs: dict[str, Path]) -> list[dict[str, Any]]:
-    """What each log holds, the newest run first; one that can't be used with the reason."""
-    found: list[dict[str, Any]] = []
-    for name, path in logs.items():
-        try:
-            with Log(path) as log:
-                runs = [log.run(number) for number in reversed(log.run_ids())]
-        except GattestError as error:
-            found.append({"name": name, "path": str(path), "runs": [], "trouble": str(error)})
-            continue
-        told = [
-            {
-                "id": run.id,
-                "title": run.title,
-                "started": utc_text(run.started_ns)[:19],
-                "ended": "goes on, or was cut off" if run.ended_ns is None else run.ended_how,
-                "nodes": ", ".join(node.name for node in run.nodes[:8]) + (" …" if len(run.nodes) > 8 else ""),
-            }
-            for run in runs
-        ]
-        found.append({"name": name, "path": str(path), "runs": told, "trouble": ""})
-    return found
-
-
-def _user() -> str:
-    try:
-        return getpass.getuser()
-    except (KeyError, OSError, ImportError):
-        return ""
 
 
 class _Server(uvicorn.Server):

@@ -3,6 +3,7 @@
 (() => {
   const MOST_EVENTS = 500;
   const OLD_S = 10;
+  const QUIET_S = 60;
   const base = document.body.dataset.base;
   const at = (id) => document.getElementById(id);
   let state = null;
@@ -91,10 +92,12 @@
     const told = !state.requirements.rows.length ? "no verdict yet"
       : state.running ? `${met} would be met by now, ${failed} failed, ${open} open`
       : `${met} met, ${failed} failed, ${open} inconclusive`;
+    const quiet = state.running && state.quiet_s > QUIET_S
+      ? `; nothing was written for ${spell(state.quiet_s)}: it goes on in silence, or was cut off` : "";
     at("word").textContent = state.running ? "running" : state.requirements.verdict || "ended";
     at("head").className = `verdict ${state.running ? "" : ({ pass: "pass", FAIL: "fail", inconclusive: "inconclusive" })[state.requirements.verdict] || ""}`;
     const read = state.read < 1 ? `; ${Math.floor(100 * state.read)} % of the log read so far, the newest first` : "";
-    at("about").textContent = `${state.running ? "for" : `ended ${state.ended}, after`} ${spell(state.lasted_s)}, ${state.values.toLocaleString("en")} values; ${told}${read}`;
+    at("about").textContent = `${state.running ? "for" : `ended ${state.ended}, after`} ${spell(state.lasted_s)}, ${state.values.toLocaleString("en")} values; ${told}${read}${quiet}`;
   }
 
   function eventRow(one) {

@@ -23,6 +23,7 @@ from gateway.model.events import EventKind, LinkEvent
 from gateway.model.figures import Requirement
 from gateway.model.records import Frame
 from gateway.plugin import find_plugin
+from tests.browser import chromium, sized
 from tests.support import EPOCH_NS, needs_program
 
 SECOND = 10**9
@@ -69,17 +70,9 @@ def page(log: Path) -> Path:
 @pytest.fixture(scope="module", params=[(1280, 900), (390, 844)], ids=["desk", "phone"])
 def opened(request: pytest.FixtureRequest) -> Iterator[webdriver.Chrome]:
     """A browser of this size."""
-    options = webdriver.ChromeOptions()
-    for flag in ("--headless=new", "--no-sandbox", "--disable-dev-shm-usage"):
-        options.add_argument(flag)
-    options.binary_location = "/usr/bin/chromium"
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    driver = webdriver.Chrome(options=options, service=webdriver.ChromeService("/usr/bin/chromedriver"))
-    width, height = request.param
-    size = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False}
-    driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
-    yield driver
-    driver.quit()
+    with chromium() as driver:
+        sized(driver, *request.param)
+        yield driver
 
 
 @pytest.fixture

@@ -2,17 +2,26 @@
 
 from __future__ import annotations
 
+import asyncio
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from gateway.analysis.measure.energy import load_of
+from gateway.analysis.measure.link import link_history
+from gateway.app.air import make_twins
 from gateway.app.judge import judge
 from gateway.config import RunConfig
 from gateway.config.lint import run_doubts
+from gateway.log.reader import Log
 from gateway.model.errors import ProblemsError
-from gateway.model.events import EventKind, Heard, Listening
+from gateway.model.events import EventKind, Heard, LinkEvent, Listening
+from gateway.model.records import Frame
 from gateway.plugin import load_plugin
-from tests.support import events, figures, plugin_folder, run_bench, run_file
+from gateway.radio.virtual import VirtualRadio
+from gateway.session.supervisor import Supervisor
+from tests.support import events, figures, on_virtual_time, plugin_folder, run_bench, run_file, virtual_clock
 
 TAG = """
 [plugin]
@@ -103,6 +112,56 @@ def test_a_node_that_is_connected_to_as_well_is_listened_to_while_it_is_not(tmp_
     assert spans[:4] == [True, False, True, False]
     assert len(events(tmp_path / "x.db", EventKind.LOST)) >= 3
     assert figures(tmp_path / "x.db")["tag", "count", "rate"].value == pytest.approx(1, rel=0.2)
+
+
+class Kept:
+    """A sink that keeps the frames."""
+
+    def __init__(self) -> None:
+        self.frames: list[Frame] = []
+
+    def frame(self, frame: Frame) -> None:
+        self.frames.append(frame)
+
+    def event(self, event: LinkEvent) -> None: ...
+
+
+def test_a_node_that_joins_while_others_are_listened_to_is_heard_at_once(tmp_path: Path) -> None:
+    """The scan that is under way goes on, and is never begun anew."""
+    late = '[node.late]\nplugin = "shelf-tag"\nfind = { name = "LATE" }\n[twin.late]\naddress = "C2:10:00:00:00:44"\n'
+    config, sink = bench(tmp_path, TAG, late), Kept()
+
+    async def run() -> None:
+        async with VirtualRadio(config.air) as radio, asyncio.TaskGroup() as group:
+            tasks = [group.create_task(twin.run()) for twin in make_twins(config, radio).values()]
+            first = replace(config, nodes={"tag": config.nodes["tag"]})
+            supervisor, stop = (
+                Supervisor(first, radio, sink, virtual_clock(asyncio.get_running_loop())),
+                asyncio.Event(),
+            )
+            tasks.append(group.create_task(supervisor.run(stop)))
+            await asyncio.sleep(5)
+            supervisor.add(config.nodes["late"])
+            await asyncio.sleep(5)
+            stop.set()
+            await tasks.pop()
+            for task in tasks:
+                task.cancel()
+
+    on_virtual_time(run)
+    assert len([frame for frame in sink.frames if frame.node == "late"]) >= 4
+
+
+def test_what_is_advertised_is_in_no_connection_event(tmp_path: Path) -> None:
+    """So that a forecast does not charge its packets to the link."""
+    twin = 'faults = { drop_link_every = "2 s" }'  # so that much is heard between links
+    run_bench(bench(tmp_path, TAG + CELL + LINKED, twin=twin), tmp_path / "x.db", seconds=60)
+    with Log(tmp_path / "x.db") as log:
+        info = log.run()
+        node = info.nodes[0]
+        history = link_history(log.events(info, node), info.started_ns, info.end_ns)
+        load = load_of(log, info, node, history, load_plugin(tmp_path / "plugins" / "shelf-tag"), None)
+    assert 0.3 < load.packets_per_s < 1.1
 
 
 def test_a_requirement_on_a_link_that_there_will_never_be_is_doubted(tmp_path: Path) -> None:

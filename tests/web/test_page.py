@@ -28,6 +28,7 @@ from gateway.log.writer import LogWriter
 from gateway.model.events import LinkEvent, Lost, RadioTrouble, Ready
 from gateway.model.records import Frame
 from gateway.plugin import find_plugin
+from tests.browser import chromium, sized
 from tests.support import EPOCH_NS, needs_program, wait_for
 
 pytestmark = [needs_program("chromium"), needs_program("chromedriver")]
@@ -67,14 +68,8 @@ def asked(url: str, body: bytes | None = None, **headers: str) -> tuple[int, str
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[webdriver.Chrome]:
-    options = webdriver.ChromeOptions()
-    for flag in ("--headless=new", "--no-sandbox", "--disable-dev-shm-usage"):
-        options.add_argument(flag)
-    options.binary_location = "/usr/bin/chromium"
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    driver = webdriver.Chrome(options=options, service=webdriver.ChromeService("/usr/bin/chromedriver"))
-    yield driver
-    driver.quit()
+    with chromium() as driver:
+        yield driver
 
 
 def text_of(browser: webdriver.Chrome, place: str) -> str:
@@ -175,15 +170,16 @@ def test_the_page_has_no_serious_fault_for_those_who_cannot_see_or_point(
     width: int, scheme: str, tmp_path: Path, browser: webdriver.Chrome
 ) -> None:
     """By axe-core, and nothing reaches beyond the width of a phone."""
-    size = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": False}
-    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    sized(browser, width, 900)
     preferred = {"features": [{"name": "prefers-color-scheme", "value": scheme}]}
     browser.execute_cdp_cmd("Emulation.setEmulatedMedia", preferred)
     try:
         with serving(written(tmp_path / "x.db", minutes=1), port=free_port()) as address:
             browser.get(address)
             until(browser, "node-rows", "24.14 °C")
-            found = Axe().run(browser)["violations"]
+            told = Axe().run(browser)
+            found = told["violations"]
+            assert len(told["passes"]) > 20  # it looked at something
             assert [
                 (one["id"], one["nodes"][0]["html"]) for one in found if one["impact"] in ("serious", "critical")
             ] == []
@@ -217,7 +213,9 @@ def test_notes_are_written_beside_the_log(tmp_path: Path, browser: webdriver.Chr
     assert "heater on &lt;b&gt;" in review(log).page()
 
 
-def test_two_tabs_look_at_one_reading_and_a_replaced_log_is_told(tmp_path: Path, browser: webdriver.Chrome) -> None:
+def test_two_tabs_show_the_same_run_and_what_takes_the_place_of_its_log(
+    tmp_path: Path, browser: webdriver.Chrome
+) -> None:
     log = written(tmp_path / "x.db", minutes=1)
     with serving(tmp_path, port=free_port()) as address:
         browser.get(address)

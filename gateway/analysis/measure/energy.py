@@ -64,7 +64,7 @@ def load_of(log: Log, run: RunInfo, node: NodeInfo, history: History, plugin: Pl
         whole = sizes + _OVERHEAD
         own = float(np.ceil(whole / most).sum())
         made[channel.name] = len(times) + _samples(log, run, node, channel), len(times), own
-        if channel.within:
+        if channel.within or channel.broadcast:  # counted in what carries it; in no connection event
             continue
         values += len(times)
         packets += own

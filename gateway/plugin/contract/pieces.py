@@ -116,10 +116,9 @@ def _join(name: str, item: Characteristic, step: Pieces) -> Iterator[str]:
         "    }",
     )
     yield "    at->size += value.tail_length;"
-    marks = [f"value.{identifier(step.last)} == 1" for _ in [0] if step.last]
-    marks += [f"value.{identifier(step.more)} == 0" for _ in [0] if step.more]
-    marked = " || ".join(marks) or "false"
-    yield f"    const bool marked = {marked};"
+    marks = [f"value.{identifier(step.last)} == 1"] if step.last else []
+    marks += [f"value.{identifier(step.more)} == 0"] if step.more else []
+    yield f"    const bool marked = {' || '.join(marks) or 'false'};"
     yield from ("    if (marked && at->counted && at->size < at->wanted) {", *broken)
     yield "    if (!marked && !(at->counted && at->size == at->wanted)) {"
     yield from (f"        return {prefix}_PIECE;", "    }", "    at->open = false;", f"    return {prefix}_OK;", "}")

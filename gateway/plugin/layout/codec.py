@@ -72,7 +72,7 @@ def fit(layout: Layout, raw: bytes, where: str) -> Fit:
         found.append((block, offset))
         offset += block.size
     if (begins := layout.samples_at(known, offset)) > len(raw) or begins < offset:
-        raise DecodeError(where, layout.astray(begins, len(raw) + layout.behind), min(offset, len(raw)))
+        raise DecodeError(where, layout.misplaced(begins, len(raw) + layout.behind), min(offset, len(raw)))
     count = layout.sample_count(len(raw) - begins, layout.counted(known))
     if count is None:
         misfit = layout.misfit(len(raw) + layout.behind, offset, layout.counted(known))

@@ -153,7 +153,7 @@ def decode_columns(layout: Layout, payloads: Sequence[bytes]) -> Decoded:
                     announced = layout.counted(one.first_keys()) if divided is not None else None
                     misfit = layout.misfit(length + layout.behind, end + short, announced)
                     if not end <= one.offset <= length:
-                        misfit = layout.astray(one.offset, length + layout.behind)
+                        misfit = layout.misplaced(one.offset, length + layout.behind)
                     faults.update(dict.fromkeys(one.positions.tolist(), misfit))
                 else:
                     parts.append(_part(layout, one, count))

@@ -262,7 +262,7 @@ class Layout:
         at = None if self.samples is None or self.samples.at is None else self.samples.at.of(known)
         return end if at is None else int(at)
 
-    def astray(self, at: int, length: int) -> str:
+    def misplaced(self, at: int, length: int) -> str:
         """Why samples can't begin where a value of ``length`` bytes says."""
         return f"its samples are said to begin at byte {at}, which is not behind its fields in {_bytes(length)}"
 

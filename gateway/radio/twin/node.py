@@ -24,7 +24,7 @@ from gateway.model.security import Pairing, Security
 from gateway.plugin import Characteristic, Plugin, Sensor
 from gateway.plugin.layout.kind import MAX_VALUE_BYTES, Value
 from gateway.plugin.layout.model import Field
-from gateway.plugin.model import Broadcast
+from gateway.plugin.model import ADVERTISEMENT_BYTES, FLAGS_BYTES, Broadcast
 from gateway.plugin.standard.adopted import BASE_UUID, short_number
 from gateway.plugin.standard.assigned import (
     PRESENTATION_FORMAT,
@@ -41,8 +41,6 @@ from gateway.radio.twin.signal import Source, fitted, make_source, resting_value
 _ADVERTISING_INTERVAL_MS = 100.0
 _WAITING_PACKETS = 8  # notifications a small firmware keeps waiting before it drops one
 _JUMP = 10  # values skipped by the sequence fault
-_FLAGS_BYTES = 3
-_LEGACY_BYTES = 31  # Core Specification, Vol 6, Part B, 2.3.1.1
 _DEVICE_INFORMATION = BASE_UUID.format(0x180A)
 _PERMISSIONS = Served.READABLE | Served.WRITEABLE
 _REQUIRED = {
@@ -121,11 +119,11 @@ class Twin:
                 broadcast[item.broadcast] = max(broadcast.get(item.broadcast, 0), size)
         self._chance.setstate(before)
         self._frozen = None
-        need = _FLAGS_BYTES + sum(size + (4 if len(_head_of(part)) == 2 else 18) for part, size in broadcast.items())
-        if broadcast and need + 2 + len(self.name.encode()) > _LEGACY_BYTES:
+        whole = FLAGS_BYTES + 2 + len(self.name.encode()) + sum(part.room(size) for part, size in broadcast.items())
+        if broadcast and whole > ADVERTISEMENT_BYTES:
             raise InputError(
                 f"the simulated node {self.name} can't advertise: flags, name and values take "
-                f"{need + 2 + len(self.name.encode())} bytes, and an advertisement has {_LEGACY_BYTES}; shorten its "
+                f"{whole} bytes, and an advertisement has {ADVERTISEMENT_BYTES}; shorten its "
                 "name, or its values"
             )
 
@@ -222,13 +220,13 @@ class Twin:
         if n * group.size > MAX_VALUE_BYTES:
             raise EncodeError(f"{n} samples of {group.size} bytes, and a value holds {MAX_VALUE_BYTES}")
         every_s = (group.every_ns or 0) / 1e9
-        if group.stamp is not None:  # spread over the period
+        if (stamp := group.stamp) is not None:  # spread over the period
             every_s = (self._paces[item.name].period_s if item.name in self._paces else 1) / max(n, 1)
         samples = [
             {f.name: self._value(item, f, now - (n - 1 - i) * every_s, count * n + i) for f in group.fields}
             for i in range(n)
         ]
-        if (stamp := group.stamp) is not None:
+        if stamp is not None:
             for i, sample in enumerate(samples):
                 sample[stamp.name] = in_field(stamp, int(i * every_s * 1e9))
         return item.codec.build(values, samples)
@@ -313,7 +311,7 @@ class Twin:
         whole = [*parts, (AdvertisingData.COMPLETE_LIST_OF_128_BIT_SERVICE_CLASS_UUIDS, bytes(own))] if own else parts
         nameless = [part for part in parts if part[0] is not AdvertisingData.COMPLETE_LOCAL_NAME]
         fitting = (
-            data for one in (whole, parts, nameless) if len(data := bytes(AdvertisingData(one))) <= _LEGACY_BYTES
+            data for one in (whole, parts, nameless) if len(data := bytes(AdvertisingData(one))) <= ADVERTISEMENT_BYTES
         )
         return next(fitting, b"")
 
@@ -380,14 +378,13 @@ class Twin:
     async def _advertise(self, part: Broadcast, payload: bytes, alone: bool) -> None:
         """Have the advertisements carry a value from now on; where other messages come in the same part of them, for
         long enough to be heard before the next."""
-        head = _head_of(part)
         if part.company is not None:
             kind = AdvertisingData.MANUFACTURER_SPECIFIC_DATA
         else:
-            short = len(head) == 2  # bytes of a UUID that Bluetooth has assigned
+            short = len(part.head) == 2  # bytes of a UUID that Bluetooth has assigned
             kind = AdvertisingData.SERVICE_DATA_16_BIT_UUID if short else AdvertisingData.SERVICE_DATA_128_BIT_UUID
         async with self._advertised.setdefault(part, asyncio.Lock()):
-            self._broadcast[part] = kind, head + payload
+            self._broadcast[part] = kind, part.head + payload
             self.device.advertising_data = self._advertisement()
             command = HCI_LE_Set_Advertising_Data_Command(advertising_data=self.device.advertising_data)
             await self.device.send_sync_command(command)
@@ -429,11 +426,6 @@ class Twin:
                     await self._gone.wait()
             if link is not None and link == self._link:
                 await link.disconnect()
-
-
-def _head_of(part: Broadcast) -> bytes:
-    """What stands in front of the values in that part of an advertisement."""
-    return part.company.to_bytes(2, "little") if part.company is not None else bytes(_uuid(part.service))
 
 
 def _uuid(text: str) -> UUID:
