@@ -20,7 +20,8 @@ from gateway.app.air import make_twins
 from gateway.app.judge import judge
 from gateway.config import RunConfig, load_run
 from gateway.host.clock import Clock
-from gateway.log.reader import Log, RunInfo
+from gateway.log.info import RunInfo
+from gateway.log.reader import Log
 from gateway.log.store import RunFacts
 from gateway.log.writer import LogWriter
 from gateway.model.events import EventKind, LinkEvent

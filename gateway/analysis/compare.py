@@ -12,7 +12,7 @@ from typing import Literal
 
 from gateway.analysis.bounds import BLOCKS, T_BLOCKS, at_least, t_beyond, t_quantile
 from gateway.analysis.chance import holm, holm_of_counts
-from gateway.log.reader import RunInfo
+from gateway.log.info import RunInfo
 from gateway.model.figures import LINK, figures_of
 from gateway.model.records import Measure, Outcome, Verdict
 

@@ -6,7 +6,8 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import Any
 
-from gateway.log.reader import ChannelInfo, Log, NodeInfo, RunInfo
+from gateway.log.info import ChannelInfo, NodeInfo, RunInfo
+from gateway.log.reader import Log
 from gateway.log.schema import quoted
 from gateway.model.errors import InputError
 from gateway.model.events import Lost

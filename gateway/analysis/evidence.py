@@ -8,7 +8,7 @@ import re
 from dataclasses import replace
 
 from gateway.analysis.relations import Scalar, of_channel, of_field, of_link
-from gateway.log.reader import RunInfo
+from gateway.log.info import RunInfo
 from gateway.model.figures import LINK, figures_of
 from gateway.model.records import Measure
 

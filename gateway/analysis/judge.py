@@ -9,7 +9,7 @@ from dataclasses import replace
 
 from gateway.analysis.bounds import SHARE, SHARE_IN_BURSTS, enough_for
 from gateway.analysis.chance import chance_at, holm
-from gateway.log.reader import RunInfo
+from gateway.log.info import RunInfo
 from gateway.model.figures import GUARD, LINK, SIMPLE, Requirement, figures_of
 from gateway.model.figures.declare import FEWEST_SECONDS
 from gateway.model.records import Measure, Outcome, Verdict, overall

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from gateway.analysis.bounds import BLOCKS
 from gateway.analysis.measure.nodeclock import BACK_VALUES, LEAP_VALUES
 from gateway.analysis.measure.signal import FAR, FEWEST_LSB, LARGEST, NEIGHBOURS, rails
-from gateway.log.reader import ChannelInfo, FieldInfo, NodeInfo, RunInfo
+from gateway.log.info import ChannelInfo, FieldInfo, NodeInfo, RunInfo
 from gateway.log.schema import quoted
 from gateway.model.link import OVER
 from gateway.model.units import parse_unit
@@ -79,8 +79,33 @@ def of_channel(run: RunInfo, node: NodeInfo, channel: ChannelInfo) -> Relations:
             f"max(t_ns, {run.end_ns})) OVER (ORDER BY id) AS end_ns FROM {{events}} WHERE kind = 'listening') "
             "WHERE is_on",
         )
-    column = quoted(counter.column) if counter else "NULL"
     table, own = quoted(channel.relation), _own(run, node)
+    yield from _frames(run, channel, counter, own)
+    yield from _silences()
+    yield (
+        "ages",
+        f"SELECT id, t_ns, (lead(t_ns, 1, max(t_ns, {run.end_ns})) OVER (ORDER BY t_ns, id) - t_ns) / 1e9 AS age_s "
+        "FROM {received}",
+    )
+    yield "fallen_out", Scalar(_fallen_out("{gaps}"))
+    yield (
+        "bursts",
+        "SELECT t_ns, sum(apart) OVER (ORDER BY t_ns, id) AS number FROM "
+        "(SELECT id, t_ns, t_ns - lag(t_ns) OVER (ORDER BY t_ns, id) >= 5000000 AS apart FROM {received})",
+    )
+    yield "decoded", Scalar("(SELECT count(*) FROM {received} WHERE fault IS NULL)")
+    missing, beyond = _conditions(channel)
+    yield "blanks", f"SELECT id, t_ns, raw FROM {table} WHERE {own} AND fault IS NULL AND ({missing})"
+    yield "beyond", f"SELECT id, t_ns, {beyond} AS beyond FROM {table} AS f WHERE {own}"
+    yield from _counters(counter)
+    yield from _settings(channel)
+    yield from _stamps(channel, counter, stamp, f"{table} WHERE {own}")
+
+
+def _frames(run: RunInfo, channel: ChannelInfo, counter: FieldInfo | None, own: str) -> Relations:
+    """The frames of a channel, each with the link it came over, and with the part of the link that it counts to: the
+    computer stood still, or the sensor was set anew, between parts."""
+    column, table = quoted(counter.column) if counter else "NULL", quoted(channel.relation)
     yield (
         "stalls",
         "SELECT t_ns - CAST(round((detail ->> '$.span_s') * 1e9) AS INTEGER) AS still_ns, t_ns AS again_ns "
@@ -104,6 +129,10 @@ def of_channel(run: RunInfo, node: NodeInfo, channel: ChannelInfo) -> Relations:
         "SELECT *, iif(link IS NULL, NULL, max(link, coalesce((SELECT max(cuts.t_ns) FROM {cuts} "
         "WHERE cuts.t_ns <= received.t_ns), 0))) AS part FROM {received}",
     )
+
+
+def _silences() -> Relations:
+    """The times without a frame: between two, at the ends of links, and around stalls without the stalls."""
     yield "gaps", _gaps("frames", "part IS NOT NULL")
     yield (
         "ends",
@@ -127,24 +156,6 @@ def of_channel(run: RunInfo, node: NodeInfo, channel: ChannelInfo) -> Relations:
         "silences",
         "SELECT from_ns, to_ns, gap_s FROM {gaps} UNION ALL SELECT from_ns, to_ns, awake_s FROM {awake}",
     )
-    yield (
-        "ages",
-        f"SELECT id, t_ns, (lead(t_ns, 1, max(t_ns, {run.end_ns})) OVER (ORDER BY t_ns, id) - t_ns) / 1e9 AS age_s "
-        "FROM {received}",
-    )
-    yield "fallen_out", Scalar(_fallen_out("{gaps}"))
-    yield (
-        "bursts",
-        "SELECT t_ns, sum(apart) OVER (ORDER BY t_ns, id) AS number FROM "
-        "(SELECT id, t_ns, t_ns - lag(t_ns) OVER (ORDER BY t_ns, id) >= 5000000 AS apart FROM {received})",
-    )
-    yield "decoded", Scalar("(SELECT count(*) FROM {received} WHERE fault IS NULL)")
-    missing, beyond = _conditions(channel)
-    yield "blanks", f"SELECT id, t_ns, raw FROM {table} WHERE {own} AND fault IS NULL AND ({missing})"
-    yield "beyond", f"SELECT id, t_ns, {beyond} AS beyond FROM {table} AS f WHERE {own}"
-    yield from _counters(counter)
-    yield from _settings(channel)
-    yield from _stamps(channel, counter, stamp, f"{table} WHERE {own}")
 
 
 def _gaps(relation: str, when: str) -> str:

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from gateway.log.reader import FieldInfo
+from gateway.log.info import FieldInfo
 from gateway.log.tail import Stretch
 
 BINS = 4096

@@ -27,7 +27,8 @@ from gateway.energy.cell import Cell, read_cells
 from gateway.energy.trial import Setting, Tried, settings_of, tried
 from gateway.energy.waveform import Measured, Recording, measure
 from gateway.host.toml import read_toml, shape
-from gateway.log.reader import Log, RunInfo
+from gateway.log.info import RunInfo
+from gateway.log.reader import Log
 from gateway.model.errors import InputError, Problem, ProblemsError
 from gateway.plugin import Plugin, find_plugin
 from gateway.report.energy import against_plot, parts_plot

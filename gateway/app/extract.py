@@ -10,7 +10,8 @@ from pathlib import Path
 from gateway.capture import Header, Record, write_capture
 from gateway.capture.streams import expected_path, expected_text
 from gateway.host.files import refuse_existing, refuse_same, write_file
-from gateway.log.reader import ChannelInfo, Log, NodeInfo, RunInfo
+from gateway.log.info import ChannelInfo, NodeInfo, RunInfo
+from gateway.log.reader import Log
 from gateway.model.events import ConstantRead, LinkEvent, Ready
 from gateway.model.link import LinkState
 from gateway.model.radios import RadioName

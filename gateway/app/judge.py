@@ -16,8 +16,9 @@ from gateway.analysis.measure.agreement import Agreement, Budget, agreement, val
 from gateway.analysis.measure.reference import read_reference
 from gateway.analysis.measure.setpoints import Calibration, calibration
 from gateway.config import RunConfig
+from gateway.log.info import RunInfo
 from gateway.log.notes import span_of
-from gateway.log.reader import Log, RunInfo
+from gateway.log.reader import Log
 from gateway.model.errors import InputError, UnitError
 from gateway.model.figures import Requirement
 from gateway.model.records import Measure, Outcome, Verdict

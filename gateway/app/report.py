@@ -11,8 +11,9 @@ from gateway.analysis.measure import NodeSurvey, survey_run
 from gateway.app.energy import energy_plots
 from gateway.host.files import refuse_existing, write_file
 from gateway.host.toml import parse_toml
+from gateway.log.info import RunInfo
 from gateway.log.notes import Note, notes_of
-from gateway.log.reader import Log, RunInfo
+from gateway.log.reader import Log
 from gateway.model.errors import InputError, ProblemsError
 from gateway.model.events import LinkEvent
 from gateway.model.records import Outcome, Verdict, overall

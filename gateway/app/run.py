@@ -12,6 +12,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+
 from gateway.app.air import make_twins
 from gateway.app.judge import Judged, judge
 from gateway.app.look import Looks
@@ -22,7 +24,8 @@ from gateway.host.keys import load_key
 from gateway.host.passkey import with_passkey
 from gateway.host.service import notify, reloading
 from gateway.log.batch import WriterStatus
-from gateway.log.reader import Log, RunInfo
+from gateway.log.info import RunInfo
+from gateway.log.reader import Log
 from gateway.log.signature import sign_run
 from gateway.log.store import RunFacts
 from gateway.model.errors import InputError, LogFileError
@@ -214,11 +217,7 @@ async def run(
 
         result = await execute(config, lambda facts: journal.sink(facts, log), length_ns, show, None, reload, before)
         if key is not None:
-            try:
-                await asyncio.to_thread(sign_run, result.log, result.run, key)
-            except LogFileError as error:  # told, and the run judged all the same
-                failed = f"{result.failed}; " if result.failed else ""
-                result = replace(result, failed=f"{failed}not signed: {error}")
+            result = await asyncio.to_thread(_signed, result, key)
         try:
             finished = Finished(result.log, result, await asyncio.to_thread(judge, result.log, result.run))
         except LogFileError as error:
@@ -230,6 +229,16 @@ async def run(
             sender.verdicts(node, own)
         await asyncio.to_thread(sender.end)
         return replace(finished, sending=sender.line, unsent=not sender.progress.done)
+
+
+def _signed(result: RunResult, key: Ed25519PrivateKey) -> RunResult:
+    """The result once its run is signed; that it could not be is told, and the run judged all the same."""
+    try:
+        sign_run(result.log, result.run, key)
+    except LogFileError as error:
+        failed = f"{result.failed}; " if result.failed else ""
+        return replace(result, failed=f"{failed}not signed: {error}")
+    return result
 
 
 def cut_off_run(config: RunConfig, log: Path) -> RunInfo | None:

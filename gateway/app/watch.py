@@ -18,8 +18,9 @@ from gateway.analysis.measure.link import History, link_history
 from gateway.analysis.measure.signal import Overview
 from gateway.analysis.traces import Band, FieldKey, Trace, Traces, finer
 from gateway.host.user import user_name
+from gateway.log.info import RunInfo
 from gateway.log.notes import Note, add_note, notes_of
-from gateway.log.reader import Log, RunInfo
+from gateway.log.reader import Log
 from gateway.log.tail import Tail
 from gateway.model.events import LinkEvent
 from gateway.model.figures import LINK

@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     from gateway.analysis.compare import Pair
     from gateway.analysis.contents import Contents, Newest, RunContents
     from gateway.app.judge import Comparison
+    from gateway.app.logs import Verified
     from gateway.capture.summary import CaptureContents
     from gateway.export import Wanted
 
@@ -207,25 +208,29 @@ def show(
         say(json.dumps(asdict(found) | ({"problems": problems, "seals": seals} if verify else {}), indent=1))
     else:
         _print_contents(found, console)
-        for sealed in verified.seals if verified is not None else ():
-            behind = f", {sealed.unsealed} frames behind the last" if sealed.unsealed else ""
-            head = sealed.head or "none"
-            console.print(f"run {sealed.run}: seal {head}, {sealed.links} links{behind}", soft_wrap=True)
-            for signed in sealed.signatures:
-                former = "" if signed.head == sealed.head else ", over an earlier head"
-                told = (
-                    f"signed {signed.utc}Z by {signed.key}{former}"
-                    if signed.good
-                    else f"signature of {signed.utc}Z is NOT good"
-                )
-                console.print(f"  {told}", soft_wrap=True)
-            for line in sealed.trail:
-                console.print(f"  {line}", soft_wrap=True, markup=False)
-        if verify:
-            sound = "no problems: SQLite's own check, the seals, and every value decoded again"
-            console.print(sound if not problems else "what was found:", soft_wrap=True)
+        if verified is not None:
+            _print_verified(verified, console)
     if problems:
         raise InputError("\n".join(problems))
+
+
+def _print_verified(verified: Verified, console: Console) -> None:
+    for sealed in verified.seals:
+        behind = f", {sealed.unsealed} frames behind the last" if sealed.unsealed else ""
+        head = sealed.head or "none"
+        console.print(f"run {sealed.run}: seal {head}, {sealed.links} links{behind}", soft_wrap=True)
+        for signed in sealed.signatures:
+            former = "" if signed.head == sealed.head else ", over an earlier head"
+            told = (
+                f"signed {signed.utc}Z by {signed.key}{former}"
+                if signed.good
+                else f"signature of {signed.utc}Z is NOT good"
+            )
+            console.print(f"  {told}", soft_wrap=True)
+        for line in sealed.trail:
+            console.print(f"  {line}", soft_wrap=True, markup=False)
+    sound = "no problems: SQLite's own check, the seals, and every value decoded again"
+    console.print("what was found:" if verified.problems else sound, soft_wrap=True)
 
 
 def _print_rows(found: Newest, console: Console) -> None:

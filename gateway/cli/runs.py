@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
     from gateway.app.run import Finished
     from gateway.config import RunConfig
-    from gateway.log.reader import RunInfo
+    from gateway.log.info import RunInfo
 
 For = Annotated[str | None, typer.Option("--for", help="Duration, such as '20 s' or '72 h'.")]
 OtherRadio = Annotated[RadioName | None, typer.Option(help="Overrides the radio of the run file.")]

@@ -296,15 +296,7 @@ class _Reader(Problems):
             twin = self.twin(index, name, nodes.get(name))
             if twin is not None:
                 twins[name] = twin
-        sought = [(node.find_name, node.find_address) for node in nodes.values()]
-        for name, node in nodes.items():
-            if sought.count((node.find_name, node.find_address)) > 1:
-                self.report_problem(
-                    f"node.{name}.find", "another node has the same name or address", "a unique one for each node"
-                )
-        addresses = [twin.address for twin in twins.values()]
-        if len(set(addresses)) < len(addresses):
-            self.report_problem("twin", "two simulated nodes share an address", "give each its own")
+        self.check_unique(nodes, twins)
         length = file.run.length
         config = RunConfig(
             self.path,
@@ -322,6 +314,28 @@ class _Reader(Problems):
             read_sweep(self, file.sweep, file.air, file.run.seed) if file.sweep is not None else None,
             self.path.parent / file.run.sign if file.run.sign else None,
         )
+        self.check_run(config)
+        if file.gather is not None:
+            check_gather(self, file.gather)
+        if self.problems:
+            raise ProblemsError(self.problems)
+        return config
+
+    def check_unique(self, nodes: Mapping[str, NodeConfig], twins: Mapping[str, TwinConfig]) -> None:
+        """That no two nodes are found by the same name or address."""
+        sought = [(node.find_name, node.find_address) for node in nodes.values()]
+        for name, node in nodes.items():
+            if sought.count((node.find_name, node.find_address)) > 1:
+                self.report_problem(
+                    f"node.{name}.find", "another node has the same name or address", "a unique one for each node"
+                )
+        addresses = [twin.address for twin in twins.values()]
+        if len(set(addresses)) < len(addresses):
+            self.report_problem("twin", "two simulated nodes share an address", "give each its own")
+
+    def check_run(self, config: RunConfig) -> None:
+        """The key a run is signed with, and what only some radios can do."""
+        file = self.file
         if config.sign is not None:
             try:
                 load_key(config.sign)
@@ -337,11 +351,6 @@ class _Reader(Problems):
         for key, value in (("transport", file.run.transport), ("snoop", file.run.snoop)):
             if value is not None and not own:
                 self.report_problem(f"run.{key}", f"is not used by the {file.run.radio} radio", 'radio = "hci"')
-        if file.gather is not None:
-            check_gather(self, file.gather)
-        if self.problems:
-            raise ProblemsError(self.problems)
-        return config
 
     def twin(self, index: int, name: str, node: NodeConfig | None) -> TwinConfig | None:
         if name not in self.file.node:

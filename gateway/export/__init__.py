@@ -13,7 +13,8 @@ from gateway.export.decoded import DecodedTable
 from gateway.export.sinks import Batch, Column, Form, Output
 from gateway.export.tables import StoredTable, Wanted
 from gateway.host.files import refuse_existing
-from gateway.log.reader import ChannelInfo, Log, NodeInfo, RunInfo
+from gateway.log.info import ChannelInfo, NodeInfo, RunInfo
+from gateway.log.reader import Log
 from gateway.model.errors import InputError
 from gateway.plugin import Plugin
 

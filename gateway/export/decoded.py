@@ -10,7 +10,8 @@ import numpy.typing as npt
 
 from gateway.export.sinks import Batch, Column, ColumnKind, Masked, Values
 from gateway.export.tables import Wanted
-from gateway.log.reader import ChannelInfo, Log, NodeInfo, RunInfo
+from gateway.log.info import ChannelInfo, NodeInfo, RunInfo
+from gateway.log.reader import Log
 from gateway.log.table import sql_type
 from gateway.log.timeline import Timeline
 from gateway.model.errors import InputError

@@ -11,7 +11,8 @@ import numpy as np
 import numpy.typing as npt
 
 from gateway.export.sinks import Batch, Column, ColumnKind
-from gateway.log.reader import ChannelInfo, FieldInfo, Log, NodeInfo, RunInfo
+from gateway.log.info import ChannelInfo, FieldInfo, NodeInfo, RunInfo
+from gateway.log.reader import Log
 from gateway.log.schema import quoted
 
 _LATE_NS = 10_000_000_000  # how far a value may stand behind its place in time and still find its interval

@@ -11,7 +11,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from gateway.log.reader import FIELDS, FieldInfo
+from gateway.log.info import FieldInfo
+from gateway.log.reader import FIELDS
 from gateway.log.schema import quoted
 
 _OWN = ("id", "node", "t_ns", "raw", "fault")

@@ -6,7 +6,8 @@ from collections.abc import Mapping
 
 from gateway.model.errors import UnitError
 from gateway.model.units import parse_duration_ns
-from gateway.plugin.layout.declare import NAME, read_layout
+from gateway.plugin.layout.declare import read_layout
+from gateway.plugin.layout.line import NAME
 from gateway.plugin.layout.model import Order
 from gateway.plugin.layout.presence import ReportProblem
 from gateway.plugin.layout.shape import FieldDecl
@@ -41,27 +42,7 @@ def read_procedure(
     layout = read_layout(fields, None, order, None, report)
     if layout.conditional or layout.tail is not None:
         report("arguments", "a field of variable width, or with when", "fields that are always there")
-    for key in ("answer", "sends", "counts", "clears"):
-        channel = getattr(decl, key)
-        if channel is not None and channel not in table:
-            report(key, f"{channel!r}", f"one of {', '.join(table)}")
-    answer = table.get(decl.answer or "")
-    own = {field.name: field for field in answer.layout.fields} if answer is not None else {}
-    for key in ("request", "result", "count"):
-        field = getattr(decl, key)
-        if field is not None and (field not in own or not own[field].type.integer):
-            known = ", ".join(one.name for one in own.values() if one.type.integer) or "none: no answer is declared"
-            report(key, f"{field!r}", f"an integer field of the answer: {known}")
-    for key in ("success", "unknown"):
-        number, result = getattr(decl, key), own.get(decl.result or "")
-        if number is not None and result is not None and not 0 <= number <= result.raw_range[1]:
-            report(key, f"{number}", f"0 to {result.raw_range[1]}, which {decl.result} can carry")
-    if decl.result is not None and decl.unknown == decl.success:
-        report("unknown", f"{decl.unknown}, which is success", "another number")
-    if decl.answer is not None and decl.answer in (decl.sends, decl.counts, decl.clears):
-        report("answer", f"{decl.answer!r}, whose stored values are meant too", "a channel of its own")
-    if (decl.counts is None) != (decl.count is None):
-        report("count", "one of counts and count", "both: what is counted, and which field tells the number")
+    _check_answer(decl, table, report)
     timeout_ns = 0
     try:
         timeout_ns = parse_duration_ns(decl.timeout)
@@ -86,3 +67,28 @@ def read_procedure(
         decl.count or "",
         decl.clears or "",
     )
+
+
+def _check_answer(decl: ProcedureShape, table: Mapping[str, Characteristic], report: ReportProblem) -> None:
+    """That the channels which it names are declared, and that the answer has the fields it is told by."""
+    for key in ("answer", "sends", "counts", "clears"):
+        channel = getattr(decl, key)
+        if channel is not None and channel not in table:
+            report(key, f"{channel!r}", f"one of {', '.join(table)}")
+    answer = table.get(decl.answer or "")
+    own = {field.name: field for field in answer.layout.fields} if answer is not None else {}
+    for key in ("request", "result", "count"):
+        field = getattr(decl, key)
+        if field is not None and (field not in own or not own[field].type.integer):
+            known = ", ".join(one.name for one in own.values() if one.type.integer) or "none: no answer is declared"
+            report(key, f"{field!r}", f"an integer field of the answer: {known}")
+    for key in ("success", "unknown"):
+        number, result = getattr(decl, key), own.get(decl.result or "")
+        if number is not None and result is not None and not 0 <= number <= result.raw_range[1]:
+            report(key, f"{number}", f"0 to {result.raw_range[1]}, which {decl.result} can carry")
+    if decl.result is not None and decl.unknown == decl.success:
+        report("unknown", f"{decl.unknown}, which is success", "another number")
+    if decl.answer is not None and decl.answer in (decl.sends, decl.counts, decl.clears):
+        report("answer", f"{decl.answer!r}, whose stored values are meant too", "a channel of its own")
+    if (decl.counts is None) != (decl.count is None):
+        report("count", "one of counts and count", "both: what is counted, and which field tells the number")

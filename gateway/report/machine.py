@@ -12,7 +12,7 @@ from xml.etree import ElementTree
 from gateway.analysis.compare import Flip, Pair, unit_of
 from gateway.analysis.evidence import evidence
 from gateway.analysis.judge import CUT_OFF, decision_text, outcome_of
-from gateway.log.reader import RunInfo
+from gateway.log.info import RunInfo
 from gateway.model.records import Measure, Outcome, Reading, Verdict
 from gateway.report.tables import number, required
 

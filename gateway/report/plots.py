@@ -16,7 +16,7 @@ from gateway.analysis.measure import ChannelSurvey, NodeSurvey
 from gateway.analysis.measure.link import History
 from gateway.analysis.measure.signal import FieldSurvey, Overview
 from gateway.analysis.measure.statistics import GAP_BINS, GAP_DECADES, WINDOWS
-from gateway.log.reader import FieldInfo
+from gateway.log.info import FieldInfo
 from gateway.model.figures import LINK, Requirement
 from gateway.model.records import Measure
 from gateway.model.units import unit_text

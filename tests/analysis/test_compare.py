@@ -10,7 +10,7 @@ from scipy import stats
 
 from gateway.analysis.bounds import BLOCKS, SHARE, T_BLOCKS, block_bounds, share_bounds
 from gateway.analysis.compare import Pair, compare, flips
-from gateway.log.reader import NodeInfo, RunInfo
+from gateway.log.info import NodeInfo, RunInfo
 from gateway.model.records import Measure, Outcome, Verdict
 
 

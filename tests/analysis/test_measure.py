@@ -16,7 +16,7 @@ from gateway.analysis.measure.came import Arrivals, Content
 from gateway.analysis.measure.channel import measure_channel
 from gateway.analysis.measure.link import interval_s as interval_s_of
 from gateway.analysis.measure.link import link_history, measure_link, reported_interval
-from gateway.log.reader import ChannelInfo, FieldInfo, NodeInfo
+from gateway.log.info import ChannelInfo, FieldInfo, NodeInfo
 from gateway.log.store import RunFacts
 from gateway.log.writer import LogWriter
 from gateway.model.events import EventKind, LinkEvent

@@ -321,7 +321,7 @@ fields = [{{ name = "v", type = "uint8" }}]
 
 def test_the_reserved_tables_are_all_that_a_plugin_could_name() -> None:
     from gateway.log.schema import TABLES
-    from gateway.plugin.load import RESERVED_RELATIONS
+    from gateway.plugin.characteristic import RESERVED_RELATIONS
 
     names = set(re.findall(r"EXISTS (\w+)", TABLES))
     assert {name for name in names if "_" in name} == RESERVED_RELATIONS

@@ -8,7 +8,7 @@ from xml.etree import ElementTree
 
 import pytest
 
-from gateway.log.reader import RunInfo
+from gateway.log.info import RunInfo
 from gateway.model.records import Measure, Outcome, Verdict
 from gateway.report.machine import verdicts_json, verdicts_junit
 from tests.capture.test_capture import RUN

@@ -14,7 +14,8 @@ import numpy as np
 import numpy.typing as npt
 
 from gateway.analysis.bounds import BLOCKS, T_BLOCKS, block_bounds
-from gateway.log.reader import FieldInfo, Log, NodeInfo, RunInfo
+from gateway.log.info import FieldInfo, NodeInfo, RunInfo
+from gateway.log.reader import Log
 from gateway.log.schema import quoted
 from gateway.model.errors import InputError
 from gateway.model.utc import duration_text

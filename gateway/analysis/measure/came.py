@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from gateway.log.reader import ChannelInfo, FieldInfo, Log, NodeInfo, RunInfo
+from gateway.log.info import ChannelInfo, FieldInfo, NodeInfo, RunInfo
+from gateway.log.reader import Log
 from gateway.log.schema import quoted
 from gateway.model.units import parse_unit
 

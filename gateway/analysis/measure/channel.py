@@ -25,7 +25,7 @@ from gateway.analysis.measure.counter import Counted, count
 from gateway.analysis.measure.link import History, interval_s, quantile_bounds
 from gateway.analysis.measure.nodeclock import BACK_VALUES, LEAP_VALUES, LONGEST_DEFAULT_S, METHOD, node_clock
 from gateway.analysis.measure.stored import Backlog, backlog
-from gateway.log.reader import ChannelInfo, NodeInfo
+from gateway.log.info import ChannelInfo, NodeInfo
 from gateway.model.figures import CHANNEL_FIGURES
 from gateway.model.records import Measure
 

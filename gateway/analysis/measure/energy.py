@@ -12,7 +12,8 @@ import numpy.typing as npt
 
 from gateway.analysis.measure.link import History, reported_interval
 from gateway.energy import Load, Profile, SensorLoad, drawn, life_of
-from gateway.log.reader import ChannelInfo, Log, NodeInfo, RunInfo
+from gateway.log.info import ChannelInfo, NodeInfo, RunInfo
+from gateway.log.reader import Log
 from gateway.log.schema import quoted
 from gateway.model.events import Connected, EventKind, Parameters, TableFound
 from gateway.model.figures import LINK

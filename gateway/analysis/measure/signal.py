@@ -14,7 +14,8 @@ import numpy.typing as npt
 from gateway.analysis.bounds import BLOCKS, DEVIATION, block_bounds, deviation_bounds, slope_bounds
 from gateway.analysis.measure.allan import Allan
 from gateway.analysis.measure.link import History
-from gateway.log.reader import ChannelInfo, FieldInfo, Log, NodeInfo, RunInfo
+from gateway.log.info import ChannelInfo, FieldInfo, NodeInfo, RunInfo
+from gateway.log.reader import Log
 from gateway.log.schema import quoted
 from gateway.model.figures import FEWEST_PER_CODE, FIELD_FIGURES, OF_FIELD
 from gateway.model.records import Measure

@@ -20,7 +20,8 @@ from gateway.analysis.measure.channel import gaps_within, measure_channel, span_
 from gateway.analysis.measure.energy import life_figure, load_of
 from gateway.analysis.measure.link import History, interval_s, link_history, measure_link
 from gateway.analysis.measure.signal import FieldSurvey, survey_fields
-from gateway.log.reader import ChannelInfo, Log, NodeInfo, RunInfo
+from gateway.log.info import ChannelInfo, NodeInfo, RunInfo
+from gateway.log.reader import Log
 from gateway.model.errors import ProblemsError
 from gateway.model.records import Measure
 from gateway.plugin import Plugin

@@ -15,7 +15,7 @@ from typing import Any, Literal
 
 import cbor2
 
-from gateway.log.reader import FieldInfo
+from gateway.log.info import FieldInfo
 from gateway.log.tail import Stretch
 from gateway.mqtt.senml.naming import Sent, sent_as
 from gateway.plugin.layout.types import type_labelled

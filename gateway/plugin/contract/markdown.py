@@ -12,7 +12,7 @@ from gateway.plugin.layout.arithmetic import Arithmetic
 from gateway.plugin.layout.checksum import Checksum
 from gateway.plugin.layout.compiled import spans_of
 from gateway.plugin.layout.kind import Value
-from gateway.plugin.layout.model import Field
+from gateway.plugin.layout.model import Field, Layout
 from gateway.plugin.model import Characteristic, Derived, Plugin
 from gateway.plugin.standard.adopted import short_uuid
 
@@ -159,6 +159,17 @@ def _characteristic(plugin: Plugin, item: Characteristic) -> Iterator[str]:
         yield ""
     after = ["after power-up"] if started is not None else []
     yield from _table("bytes", "bits", "field", "type", "value", "limits", "no reading", *after)
+    yield from _rows(layout, started)
+    if layout.samples is not None and not layout.conditional and layout.samples.at is None:
+        yield from ("", "i counts samples from 0.")
+    for derived in item.derived:
+        yield from ("", _derived(derived))
+    yield from _examples(plugin, item)
+
+
+def _rows(layout: Layout, started: Mapping[str, Value] | None) -> Iterator[str]:
+    """A row for each field of a value, in their order; with a column more where it is known how they start."""
+    after = [""] if started is not None else []
     offset, moved = 0, False
     for block in layout.blocks:
         there = f" (only where {block.when.text})" if block.when else ""
@@ -180,18 +191,13 @@ def _characteristic(plugin: Plugin, item: Characteristic) -> Iterator[str]:
         base = None if layout.conditional or group.at is not None else layout.head
         for first, end, field in spans_of(group.fields, group.size):
             at = [None if base is None else f"{base + bit // 8} + {group.size}i" for bit in (first, end - 1)]
-            yield _span_row(first, end, field, (at[0], at[1]), there, [""] if started is not None else [])
+            yield _span_row(first, end, field, (at[0], at[1]), there, after)
     if layout.tail is not None:
-        yield _row("the rest", "", layout.tail.name, layout.tail.type.label(0), "", "", "", *("" for _ in after))
+        yield _row("the rest", "", layout.tail.name, layout.tail.type.label(0), "", "", "", *after)
     if layout.check is not None:
         size = layout.behind
         where = f"the last {size}" if size > 1 else "the last"
-        yield _row(where, "", "checksum", f"{8 * size} bits", _checked(layout.check), "", "", *("" for _ in after))
-    if layout.samples is not None and not layout.conditional and layout.samples.at is None:
-        yield from ("", "i counts samples from 0.")
-    for derived in item.derived:
-        yield from ("", _derived(derived))
-    yield from _examples(plugin, item)
+        yield _row(where, "", "checksum", f"{8 * size} bits", _checked(layout.check), "", "", *after)
 
 
 def _where(item: Characteristic) -> str:

@@ -4,30 +4,18 @@ is reported in one pass."""
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import replace
-from datetime import UTC, datetime
-from fractions import Fraction
+from collections.abc import Iterator, Sequence
 from functools import partial
-from math import lcm
-from typing import TypeVar
 
-from gateway.model.errors import UnitError
-from gateway.model.units import PLAIN, Unit, parse_duration_ns, parse_quantity, parse_unit
+from gateway.model.units import parse_duration_ns, parse_unit
 from gateway.plugin.layout.arithmetic import Arithmetic
 from gateway.plugin.layout.checksum import CATALOGUE, Checksum
-from gateway.plugin.layout.kind import MAX_VALUE_BYTES, FieldType
-from gateway.plugin.layout.model import Block, Field, Layout, Order, Presence, Samples, Scale
+from gateway.plugin.layout.kind import MAX_VALUE_BYTES
+from gateway.plugin.layout.line import read_field, tried
+from gateway.plugin.layout.model import Block, Field, Layout, Order, Presence, Samples
 from gateway.plugin.layout.presence import ReportProblem, follows, presence
 from gateway.plugin.layout.shape import CheckDecl, FieldDecl, SamplesDecl
-from gateway.plugin.layout.types import TYPES, UINT, type_of
-from gateway.plugin.layout.written import field_value, wanted_value
-
-MAX_ROLE_BITS = 48  # counters and times are reckoned with in 64-bit integers
-T = TypeVar("T")
-
-NAME = re.compile(r"[a-z][a-z0-9_]{0,39}")
+from gateway.plugin.layout.types import type_of
 
 
 def read_layout(
@@ -137,7 +125,7 @@ def _samples(
     inner, size = _place(fields, order, "samples.fields", report_problem)
     every_ns = None
     if samples.every is not None:
-        every_ns = _try(lambda: parse_duration_ns(samples.every or ""), "samples.every", report_problem)
+        every_ns = tried(lambda: parse_duration_ns(samples.every or ""), "samples.every", report_problem)
     if any(decl.when for decl in fields) or any(field.type.textual for field in inner):
         report_problem(
             "samples.fields", "a field with when, or of variable width", "unconditional fields of fixed width"
@@ -164,7 +152,7 @@ def _samples(
         report_problem("samples.count", f"{count} samples of {size} bytes", f"at most {MAX_VALUE_BYTES} bytes in all")
     stamps = [field for field in inner if field.role == "sample time"]
     for field in stamps:
-        _try(partial(field.unit.to, parse_unit("ns")), f"samples.fields.{field.name}", report_problem)
+        tried(partial(field.unit.to, parse_unit("ns")), f"samples.fields.{field.name}", report_problem)
     if len(stamps) > 1 or (stamps and every_ns is not None):
         report_problem("samples", "several times of a sample, or one beside every", "one of them")
     return Samples(tuple(inner), size, every_ns, count, at)
@@ -180,7 +168,7 @@ def _blocks(
     start = 0
     while start < len(decls):
         if _takes_the_rest(decls[start]):
-            tail = _field(decls[start], 0, order, order, f"fields[{start}]", report_problem)
+            tail = read_field(decls[start], 0, order, order, f"fields[{start}]", report_problem)
             if start + 1 < len(decls) or decls[start].when:
                 report_problem(
                     f"fields[{start}]",
@@ -253,7 +241,7 @@ def _place(
                     place, f"rfu together with {', '.join(sorted(extra))}", "no other keys for reserved bits"
                 )
         else:
-            field = _field(decl, start, decl.byte_order or order, order, place, report_problem)
+            field = read_field(decl, start, decl.byte_order or order, order, place, report_problem)
             if field is None:
                 return fields, -(-cursor // 8)
             fields.append(field)
@@ -283,162 +271,3 @@ def _place(
     if end % 8:
         report_problem(where, f"the fields end at bit {end}, inside a byte", f"pad with {{ rfu = {8 - end % 8} }}")
     return fields, -(-end // 8)
-
-
-def _field(
-    decl: FieldDecl, bit: int, order: Order, whole: Order, place: str, report_problem: ReportProblem
-) -> Field | None:
-    """Build one field; None where not even its width is known."""
-    if not NAME.fullmatch(decl.name):
-        report_problem(f"{place}.name", f"{decl.name!r}", "lower-case letters, digits and _, at most 40 characters")
-    known = type_of(decl.type)
-    if known is None:
-        types = ", ".join(one.written.replace("`", "") for one in TYPES)
-        report_problem(f"{place}.type", f"{decl.type!r}", f"{types} (N bits from 1 to 64, or N bytes)")
-        return None
-    kind, bits = known
-    if (not (kind.integer or kind.scaled) or order != whole) and (bit % 8 or bits % 8):
-        report_problem(
-            f"{place}",
-            f"{decl.type} at bit {bit}",
-            "a float or a field with its own byte order must start on a byte boundary",
-        )
-    reserved = _integers(decl.reserved, kind, bits, f"{place}.reserved", report_problem)
-    names = _integers(decl.names, kind, bits, f"{place}.names", report_problem)
-    if not (kind.integer or kind.scaled) and (decl.lsb or decl.offset):
-        report_problem(place, f"a {decl.type} with lsb or offset", "give it only a unit")
-    if kind.textual and (decl.unit or decl.limits):
-        report_problem(place, f"a {decl.type} with unit or limits", "text and bytes have none")
-    if names and (decl.lsb or decl.offset or decl.unit or decl.limits):
-        report_problem(place, "names together with lsb, offset, unit or limits", "a named value has no unit")
-    scale, unit = _scale(decl, kind, bool(names), place, report_problem)
-    low, high = _limits(decl, unit, place, report_problem)
-    if decl.role is not None and (kind is not UINT or bits > MAX_ROLE_BITS):
-        report_problem(
-            f"{place}.role",
-            f"role {decl.role!r} on a {decl.type}",
-            f"an unsigned integer of at most {MAX_ROLE_BITS} bits",
-        )
-    epoch_ns = _epoch_ns(decl, unit, place, report_problem)
-    field = Field(
-        decl.name, kind, bits, bit, order, scale, unit, low, high, decl.role, reserved, names, epoch_ns=epoch_ns
-    )
-    if decl.default is None:
-        return field
-    try:
-        return replace(field, default=field_value(field, decl.default))
-    except (ValueError, UnitError) as error:
-        report_problem(f"{place}.default", f"{decl.default!r}: {error}", wanted_value(field))
-        return field
-
-
-def _epoch_ns(decl: FieldDecl, unit: Unit, place: str, report_problem: ReportProblem) -> int | None:
-    """Where a time of day begins, nanoseconds UTC."""
-    if decl.epoch is None:
-        return None
-    try:
-        unit.to(parse_unit("s"))
-        begins = datetime.fromisoformat(decl.epoch)
-    except UnitError:
-        report_problem(f"{place}.epoch", f"an epoch of what is in {unit.symbol or 'no unit'}", "a unit of time")
-        return None
-    except ValueError:
-        report_problem(f"{place}.epoch", f"{decl.epoch!r}", 'a date such as "2000-01-01"')
-        return None
-    return int(begins.replace(tzinfo=begins.tzinfo or UTC).timestamp()) * 10**9
-
-
-def _scale(
-    decl: FieldDecl, kind: FieldType, named: bool, place: str, report_problem: ReportProblem
-) -> tuple[Scale | None, Unit]:
-    """The exact scaling of an integer into its output unit."""
-    try:
-        shown = parse_unit(decl.unit) if decl.unit is not None else None
-    except UnitError as error:
-        report_problem(f"{place}.unit", str(error), "")
-        shown = None
-    if not kind.scaled or named:
-        return None, shown or PLAIN
-    try:
-        lsb = parse_quantity(decl.lsb if decl.lsb is not None else "1")
-    except UnitError as error:
-        report_problem(f"{place}.lsb", str(error), "")
-        return Scale(1, 0, 1), shown or PLAIN
-    if lsb.value == 0:
-        report_problem(f"{place}.lsb", f"{decl.lsb!r} is zero", "the weight of one count")
-        return Scale(1, 0, 1), shown or PLAIN
-    unit = shown if shown is not None else lsb.unit
-    try:
-        gain, zero = lsb.unit.to(unit)
-    except UnitError as error:
-        report_problem(
-            f"{place}.unit",
-            f"unit {decl.unit!r} does not fit lsb {decl.lsb!r}: {error}",
-            "the same dimension",
-        )
-        return Scale(1, 0, 1), unit
-    start = Fraction(0)
-    if decl.offset is not None:
-        start = (
-            _try(lambda: parse_quantity(decl.offset or "").in_unit(lsb.unit), f"{place}.offset", report_problem)
-            or start
-        )
-    a, b = lsb.value * gain, start * gain + zero
-    den = lcm(a.denominator, b.denominator)
-    return Scale(int(a * den), int(b * den), den), unit
-
-
-def _limits(
-    decl: FieldDecl, unit: Unit, place: str, report_problem: ReportProblem
-) -> tuple[float | None, float | None]:
-    if decl.limits is None:
-        return None, None
-    ends: list[Fraction] = []
-    for index, text in enumerate(decl.limits):
-        try:
-            ends.append(parse_quantity(text).in_unit(unit))
-        except UnitError as error:
-            report_problem(
-                f"{place}.limits[{index}]",
-                f"{text!r}: {error}",
-                f"a quantity in {unit.symbol or 'plain numbers'}",
-            )
-    if len(ends) < 2:
-        return None, None
-    if ends[0] > ends[1]:
-        report_problem(f"{place}.limits", f"{decl.limits[0]} is above {decl.limits[1]}", "the lower limit first")
-    return float(ends[0]), float(ends[1])
-
-
-def _integers(
-    table: Mapping[str, str], kind: FieldType, bits: int, place: str, report_problem: ReportProblem
-) -> dict[int, str] | None:
-    """A table keyed by transmitted integers; a signed field may be keyed by its bit pattern (0x8000)."""
-    if not table:
-        return None
-    if not kind.integer:
-        report_problem(place, "can't be keyed by transmitted integers", "only integers have reserved values and names")
-        return None
-    found: dict[int, str] = {}
-    for key, text in table.items():
-        try:
-            number = int(key, 0)
-        except ValueError:
-            report_problem(place, f"key {key!r}", "an integer such as 0x8000")
-            continue
-        if 0 <= number < (1 << bits):
-            number = kind.from_bits(number, bits)
-        low, high = kind.raw_range(bits)
-        if not low <= number <= high:
-            report_problem(place, f"{key} does not fit {bits} bits", f"{low} to {high}")
-            continue
-        found[number] = text
-    return found
-
-
-def _try(work: Callable[[], T], place: str, report_problem: ReportProblem) -> T | None:
-    try:
-        return work()
-    except UnitError as error:
-        report_problem(place, str(error), "")
-        return None

@@ -17,8 +17,8 @@ from jinja2 import Environment, StrictUndefined
 from gateway.analysis.evidence import evidence
 from gateway.analysis.judge import decision_text, outcome_of
 from gateway.analysis.measure import NodeSurvey
+from gateway.log.info import RunInfo
 from gateway.log.notes import Note
-from gateway.log.reader import RunInfo
 from gateway.model.events import EventKind, HostClock, LinkEvent
 from gateway.model.figures import LINK
 from gateway.model.records import Outcome, Verdict
