@@ -23,6 +23,7 @@ import uvicorn
 from jinja2 import Environment, StrictUndefined
 from starlette.applications import Starlette
 from starlette.datastructures import MutableHeaders
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.responses import StreamingResponse as Streamed
@@ -144,7 +145,12 @@ class Site:
                     Route("/file/{name}", self._file),
                 ],
                 lifespan=self._lifespan,
-                exception_handlers={GattestError: _missing, InputError: _refused, LogFileError: _missing},
+                exception_handlers={
+                    404: _nowhere,
+                    GattestError: _missing,
+                    InputError: _refused,
+                    LogFileError: _missing,
+                },
             ),
             self,
         )
@@ -289,7 +295,7 @@ class Site:
         elif name in ("run.js", "run.css"):
             text = (files(__name__) / name).read_text("utf-8")
         else:
-            return PlainTextResponse("there is no such file", 404)
+            raise HTTPException(404)
         return Response(text, media_type="text/css" if name.endswith("css") else "text/javascript")
 
 
@@ -321,6 +327,10 @@ class _Guard:
             await send(message)
 
         await self._app(scope, receive, guarded)
+
+
+async def _nowhere(request: Request, _: Exception) -> Response:
+    return PlainTextResponse(f"there is no page at {request.url.path}; the runs are listed at /", 404)
 
 
 async def _missing(_: Request, error: Exception) -> Response:

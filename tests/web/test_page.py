@@ -241,6 +241,8 @@ def test_a_folder_of_logs_is_listed_and_what_is_no_log_is_told(tmp_path: Path) -
         status, text, headers = asked(address)
         assert status == 200 and "first" in text and "second" in text and "not a gattest log" in text
         assert "default-src 'none'" in headers["content-security-policy"]
+        for path in ("/nowhere", "/file/nothing.js"):
+            assert asked(address + path)[:2] == (404, f"there is no page at {path}; the runs are listed at /")
         assert asked(f"{address}/log/c.db/1")[0] == 404
         assert asked(f"{address}/log/a.db/7")[:2] == (404, f"{tmp_path / 'a.db'} has no run 7; it has 1")
         assert asked(f"{address}/log/..%2Fa.db/1")[0] == 404
