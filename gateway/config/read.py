@@ -73,6 +73,10 @@ class _Reader(Problems):
             if use.on and plugin.characteristics[plugin.sensors[key].data].pushed
         ]
         fastest_ns = min([pace for pace in paces if pace] + list(polls.values()), default=0)
+        if not plugin.served and "silent_after" in decl.model_fields_set:
+            self.report_problem(
+                f"{place}.silent_after", f"{plugin.kind} only advertises and is never connected to", "no silent_after"
+            )
         if silent_ns <= fastest_ns:
             self.report_problem(
                 f"{place}.silent_after",

@@ -52,7 +52,7 @@ fields = [{ name = "n", type = "uint16", role = "sequence" }]
 """
 
 
-def bench(folder: Path, plugin: str, spec: str = "", twin: str = "", air: str = "") -> RunConfig:
+def bench(folder: Path, plugin: str, spec: str = "", twin: str = "", air: str = "", node: str = "") -> RunConfig:
     plugin_folder(folder, plugin, "shelf-tag")
     return run_file(
         folder,
@@ -67,6 +67,7 @@ plugins = ["plugins"]
 [node.tag]
 plugin = "shelf-tag"
 find = {{ name = "TAG" }}
+{node}
 [twin.tag]
 signal.climate.temperature = {{ constant = "21 degC" }}
 {twin}
@@ -162,6 +163,13 @@ def test_what_is_advertised_is_in_no_connection_event(tmp_path: Path) -> None:
         history = link_history(log.events(info, node), info.started_ns, info.end_ns)
         load = load_of(log, info, node, history, load_plugin(tmp_path / "plugins" / "shelf-tag"), None)
     assert 0.3 < load.packets_per_s < 1.1
+
+
+def test_a_limit_of_silence_on_a_link_that_there_will_never_be_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(ProblemsError) as caught:
+        bench(tmp_path, TAG, node='silent_after = "2 min"')
+    (problem,) = caught.value.problems
+    assert problem.place == "node.tag.silent_after" and "never connected to" in problem.found
 
 
 def test_a_requirement_on_a_link_that_there_will_never_be_is_doubted(tmp_path: Path) -> None:
