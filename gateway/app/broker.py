@@ -7,6 +7,7 @@ import hashlib
 import platform
 from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from gateway.app.judge import judge
 from gateway.config import BrokerFile, MqttConfig
@@ -17,7 +18,11 @@ from gateway.mqtt.gather.store import LogStore, Store
 from gateway.mqtt.publish.drain import forward_log
 from gateway.report.machine import verdicts_by_node
 
+if TYPE_CHECKING:
+    from gateway.mqtt.gather.postgres import Fetched
+
 VIEW_EVERY_S = 0.25
+PIECES_EVERY_S = 10.0  # how often it is said of pieces, in runs that have ended, what became of them
 
 
 async def forward(log: Path, broker: MqttConfig, on_line: Callable[[str], None] = lambda line: None) -> int:
@@ -59,13 +64,18 @@ async def gather(
     try:
         async with asyncio.TaskGroup() as group:
             task = group.create_task(gatherer.run(), name="gathering")
+            pieces_s = loop.time() + PIECES_EVERY_S
             while not task.done():
                 on_progress(gatherer.progress)
                 await asyncio.sleep(VIEW_EVERY_S)
+                if loop.time() > pieces_s:
+                    await asyncio.to_thread(gatherer.say_of_pieces, True)
+                    pieces_s = loop.time() + PIECES_EVERY_S
                 if ends_s is not None and loop.time() > ends_s:
                     task.cancel()
                     break
     finally:
+        gatherer.say_of_pieces(ended=False)
         on_progress(gatherer.progress)
         store.close()
         if lock is not None:
@@ -113,8 +123,8 @@ def _store(file: BrokerFile, into: Path) -> tuple[Store, FileLock | None]:
         raise
 
 
-def fetch(file: BrokerFile, into: Path) -> tuple[int, int]:
-    """Put what a database of gathered runs holds into a log; how many values and runs.
+def fetch(file: BrokerFile, into: Path) -> Fetched:
+    """Put what a database of gathered runs holds into a log; what was copied and what the log refused.
 
     Raises:
         InputError: the run file names no database, or it can't be used.

@@ -4,6 +4,7 @@ others."""
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -33,6 +34,7 @@ from gateway.log.seal import Checked
 from gateway.log.verify import columns_that_differ, seals_of
 from gateway.model.errors import InputError, LogFileError, ProblemsError
 from gateway.plugin import Plugin, find_plugin, load_plugin
+from gateway.plugin.find import plugin_folders
 
 
 def _ignore(*_: object) -> None:
@@ -77,10 +79,12 @@ class Verified:
     Attributes:
         problems: everything that is wrong with it, [] for a sound one.
         seals: of each run.
+        unchecked: what could not be checked, and why.
     """
 
     problems: list[str]
     seals: list[Checked]
+    unchecked: Sequence[str] = ()
 
 
 def damage(log: Path, signer: Path | None = None) -> Verified:
@@ -112,8 +116,17 @@ def damage(log: Path, signer: Path | None = None) -> Verified:
             for one in seals
             if not any((s.key, s.head, s.good) == (wanted, one.head, True) for s in one.signatures)
         ]
-    problems += columns_that_differ(log, plugin_of)
-    return Verified(problems, seals)
+    found = list(columns_that_differ(log, _with_its_keys))
+    problems += [one.text for one in found if one.wrong]
+    return Verified(problems, seals, [one.text for one in found if not one.wrong])
+
+
+def _with_its_keys(kind: str, text: str) -> Plugin | None:
+    """A plugin of a log; the one that is found by its name, where that is the same, as key files stand beside it."""
+    with suppress(InputError):
+        if kind in plugin_folders() and (found := find_plugin(kind)).text == text:
+            return found
+    return plugin_of(kind, text)
 
 
 @dataclass(frozen=True, slots=True)

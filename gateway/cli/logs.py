@@ -205,7 +205,12 @@ def show(
     problems = verified.problems if verified is not None else []
     if as_json:
         seals = [asdict(one) for one in verified.seals] if verified is not None else []
-        say(json.dumps(asdict(found) | ({"problems": problems, "seals": seals} if verify else {}), indent=1))
+        checked = (
+            {"problems": problems, "seals": seals, "unchecked": list(verified.unchecked)}
+            if verified is not None
+            else {}
+        )
+        say(json.dumps(asdict(found) | checked, indent=1))
     else:
         _print_contents(found, console)
         if verified is not None:
@@ -229,6 +234,8 @@ def _print_verified(verified: Verified, console: Console) -> None:
             console.print(f"  {told}", soft_wrap=True)
         for line in sealed.trail:
             console.print(f"  {line}", soft_wrap=True, markup=False)
+    for line in verified.unchecked:
+        console.print(f"not checked: {line}", soft_wrap=True, markup=False)
     sound = "no problems: SQLite's own check, the seals, and every value decoded again"
     console.print("what was found:" if verified.problems else sound, soft_wrap=True)
 
@@ -402,7 +409,9 @@ def redecode(
     for count, what in ((done.fit_now, "did not fit and now do"), (done.misfit_now, "fitted and no longer do")):
         if count:
             say(f"{count} payloads {what}")
-    if done.changes or done.fit_now or done.misfit_now:
+    for channel, (had, has) in done.messages.items():
+        say(f"{channel}: {had} messages before and {has} now, cut out of its frames anew")
+    if done.changes or done.fit_now or done.misfit_now or done.messages:
         say(f"The change is an event of each run. Verdicts may differ: gattest judge {log}")
     elif done.frames:
         say("No value differs.")

@@ -65,8 +65,10 @@ def gather(
     length_s = duration_ns("--for", for_) / 1e9 if for_ is not None else None
     console = console_of()
     if fetch:
-        frames, runs = fetch_database(file, into)
-        console.print(f"{frames} values of {runs} runs copied into {into}", soft_wrap=True)
+        done = fetch_database(file, into)
+        console.print(f"{done.frames} values of {done.runs} runs copied into {into}", soft_wrap=True)
+        for why, count in done.left_out.most_common(_SHOWN_REASONS):
+            console.print(f"left out: {why} ({count}x)", soft_wrap=True, markup=False)
         return
     if again:
         _told(console, asyncio.run(retry(file, into)), file, into)
@@ -91,6 +93,12 @@ def _told(console: Console, last: Gathered, file: BrokerFile, into: Path) -> Non
     console.print(f"{_line(last)}; in {into if file.postgres is None else 'the database'}", soft_wrap=True)
     for why, count in last.skipped.most_common(_SHOWN_REASONS):
         console.print(f"kept aside: {why} ({count}x)", soft_wrap=True)
+    if last.conflicts:
+        console.print(
+            f"{last.conflicts} values came again with other bytes or at another time; what came first stands, the "
+            "others are in the table conflict",
+            soft_wrap=True,
+        )
     if last.skipped:
         console.print(
             "They are in the table unplaced, with ? as their run: topic and payload as they came.", soft_wrap=True

@@ -18,7 +18,6 @@ from uuid import uuid4
 
 from gateway.host.lock import readers_of
 from gateway.log.opening import WritableLog
-from gateway.log.schema import quoted
 from gateway.log.store import RunFacts, Store, discard, records_of, unused_file
 from gateway.log.table import Rows
 from gateway.log.timeline import Timeline
@@ -42,7 +41,7 @@ _RESTORE_RETRY_S = 60.0  # after a log could not be made anew
 
 Key = tuple[str, str]  # node and channel
 Row = tuple[int, int, int]
-Groups = dict[Key, tuple[list[int], list[int], list[bytes]]]  # ids, times and payloads
+Groups = dict[Key, tuple[list[int], list[int], list[bytes], list[int]]]  # ids, times, payloads, and the frames of these
 
 
 @dataclass(slots=True)
@@ -370,9 +369,10 @@ class BatchWriter:
                     self._timeline.add(key[0], number, key[1], raw, codec)
             seen = []
             for key in groups:
-                ids, times, raws = groups[key]
-                rows = self._insert(key, ids, times, raws, wrong.get(key, {}))
-                sealer.frames(key, ids, times, raws)
+                ids, times, raws, heard = groups[key]
+                rows = self._insert(key, ids, times, raws, heard, wrong.get(key, {}))
+                if heard is ids:  # messages are not sealed: they follow from the frames
+                    sealer.frames(key, ids, times, raws)
                 seen.append((key, times, len(rows.refused), rows.newest))
             if ended is not None:
                 connection.execute("UPDATE run SET ended_ns = ?, ended_how = ? WHERE id = ?", (*ended, store.run))
@@ -431,22 +431,32 @@ class BatchWriter:
         for key in list(groups):
             plugin = self._facts.nodes[key[0]][0]
             if key[1] in plugin.steps:
-                inner, wrong[key] = unpacking.take(key[0], plugin, key[1], list(zip(*groups[key], strict=True)))
+                inner, wrong[key] = unpacking.take(key[0], plugin, key[1], list(zip(*groups[key][:3], strict=True)))
                 found += [(one.last, (key[0], name), one) for name, ones in inner.items() for one in ones]
         found.sort(key=lambda one: one[0])
         noted = []
         for number, (_, key, one) in enumerate(found, first):
-            group = groups.setdefault(key, ([], [], []))
+            group = groups.setdefault(key, ([], [], [], []))
             group[0].append(number)
             group[1].append(one.t_ns)
             group[2].append(one.raw)
+            group[3].append(one.last)
             noted.append((number, one.first, one.last))
         return noted, wrong
 
-    def _insert(self, key: Key, ids: list[int], times: list[int], raws: list[bytes], wrong: Mapping[int, str]) -> Rows:
+    def _insert(
+        self,
+        key: Key,
+        ids: list[int],
+        times: list[int],
+        raws: list[bytes],
+        heard: list[int],
+        wrong: Mapping[int, str],
+    ) -> Rows:
         """Add one channel's frames; what can't be kept decoded is kept as it came, with the reason.
 
         Args:
+            heard: of messages the frames that they were whole with.
             wrong: what was found to be wrong with frames, these or earlier ones, by id.
         """
         store, table = self._store, self._store.tables[key]
@@ -454,12 +464,9 @@ class BatchWriter:
         rows = Rows()
         try:
             refused = []
-            if earlier := [(why, number) for number, why in wrong.items() if number < ids[0]]:
-                store.connection.executemany(
-                    f"UPDATE {quoted(table.relation)} SET fault = ? WHERE id = ?",  # noqa: S608
-                    earlier,
-                )
-            for rows in table.decoded(self._timeline, key[0], ids, times, raws):
+            if earlier := [(number, None, None, why) for number, why in wrong.items() if number < ids[0]]:
+                table.update(store.connection, store.nodes[key[0]], Rows(refused=earlier))
+            for rows in table.decoded(self._timeline, key[0], ids, times, raws, heard):
                 rows.refuse(wrong)
                 table.insert(store.connection, store.nodes[key[0]], rows)
                 refused += rows.refused
@@ -482,7 +489,8 @@ def _grouped(frames: Sequence[Frame], first: int) -> Groups:
     for number, (t_ns, node, channel, raw) in enumerate(frames, first):
         group = groups.get((node, channel))
         if group is None:
-            group = groups[node, channel] = ([], [], [])
+            ids: list[int] = []
+            group = groups[node, channel] = (ids, [], [], ids)
         group[0].append(number)
         group[1].append(t_ns)
         group[2].append(raw)

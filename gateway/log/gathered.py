@@ -13,9 +13,10 @@ from typing import Any
 
 from sqlite_utils import Database
 
+from gateway.log.messages import Cut
 from gateway.log.opening import open_log
 from gateway.log.schema import SPAN, quoted
-from gateway.log.table import ChannelTable
+from gateway.log.table import ChannelTable, Rows
 from gateway.log.timeline import Timeline
 from gateway.model.errors import InputError, LogFileError
 from gateway.model.figures import Requirement
@@ -28,7 +29,8 @@ _TABLES = """
 CREATE TABLE IF NOT EXISTS gathered (  -- what was told of each run that was gathered
     uid TEXT PRIMARY KEY,
     told TEXT NOT NULL,                -- JSON
-    gateway TEXT                       -- that opened it: nobody else can add to it
+    gateway TEXT,                      -- that opened it: nobody else can add to it
+    pieces INTEGER                     -- 1 where frames came since it was last said of pieces what became of them
 );
 CREATE TABLE IF NOT EXISTS conflict (  -- frames that came again, with other bytes or at another time
     run TEXT NOT NULL,
@@ -93,6 +95,7 @@ class _Run:
     tables: dict[tuple[str, str], ChannelTable] = field(default_factory=dict)
     constants: set[tuple[str, str]] = field(default_factory=set)
     timeline: Timeline = field(default_factory=Timeline)
+    plugin_of: dict[str, Plugin] = field(default_factory=dict)  # by node
 
 
 Received = tuple[int, int, bytes]  # frame as its run numbers it, t_ns, raw
@@ -116,8 +119,10 @@ class GatheredLog:
         try:
             self._connection.execute("PRAGMA synchronous = FULL")  # a commit is on the disk before it is acknowledged
             self._connection.executescript(_TABLES)
-            if "gateway" not in [row[1] for row in self._connection.execute("PRAGMA table_info(gathered)")]:
-                self._connection.execute("ALTER TABLE gathered ADD COLUMN gateway TEXT")  # a log of an earlier version
+            there = [row[1] for row in self._connection.execute("PRAGMA table_info(gathered)")]
+            for name, declared in (("gateway", "TEXT"), ("pieces", "INTEGER")):
+                if name not in there:  # a log of an earlier version
+                    self._connection.execute(f"ALTER TABLE gathered ADD COLUMN {name} {declared}")
             self._database = Database(self._connection)
         except sqlite3.DatabaseError as error:
             self._log.close()
@@ -229,7 +234,8 @@ class GatheredLog:
                 self._runs.pop(uid, None)
             self._connection.execute("RELEASE facts")
             self._connection.execute(
-                "INSERT OR REPLACE INTO gathered (uid, told, gateway) VALUES (?, ?, ?)",
+                "INSERT INTO gathered (uid, told, gateway) VALUES (?, ?, ?) "
+                "ON CONFLICT (uid) DO UPDATE SET told = excluded.told, gateway = excluded.gateway",
                 (uid, json.dumps(facts), gateway),
             )
         except (LookupError, TypeError, ValueError, AttributeError, OverflowError) as error:
@@ -286,7 +292,7 @@ class GatheredLog:
                 "INSERT INTO node (run, name, kind, sought) VALUES (?, ?, ?, ?)", (run.id, name, kind, sought)
             )
             row = (added.lastrowid or 0,)
-        run.nodes[name] = row[0]
+        run.nodes[name], run.plugin_of[name] = row[0], plugin
         for channel in (*plugin.constants, *plugin.channels):
             table = ChannelTable(
                 self._database, kind, plugin.characteristics[channel], constant=channel in plugin.constants
@@ -337,7 +343,34 @@ class GatheredLog:
             self._derive_again(run, node)
         for made in table.decoded(run.timeline, node, ids, times, raws):
             table.insert(self._connection, run.nodes[node], made)
+        if table.item.step is not None and not table.item.within:
+            self._connection.execute("UPDATE gathered SET pieces = 1 WHERE uid = ? AND pieces IS NOT 1", (uid,))
         return len(new)
+
+    def say_of_pieces(self, ended: bool) -> None:
+        """Note with each frame that did not become part of a message why, inside a batch: only once all of a run is
+        there can that be told, as frames come in any order.
+
+        Args:
+            ended: only in runs that have ended.
+        """
+        due = "SELECT gathered.uid FROM gathered JOIN run USING (uid) WHERE pieces = 1"
+        for (uid,) in self._connection.execute(due + " AND ended_ns IS NOT NULL" * ended).fetchall():
+            run, cut = self._run(uid), Cut(self._connection)
+            for (name, channel), table in run.tables.items():
+                plugin, node = run.plugin_of[name], run.nodes[name]
+                if table.item.step is None or table.item.within:
+                    continue
+                bounds = (run.begins_here, run.begins_here + SPAN)
+                cut.add(node, plugin, table.relation, channel, bounds)
+                rows = self._connection.execute(
+                    f"SELECT id, why FROM {quoted(table.relation)} JOIN cut_fault ON frame = id "  # noqa: S608
+                    "WHERE node = ? AND fault IS NOT why",
+                    (node,),
+                ).fetchall()
+                refused = Rows(refused=[(number, None, None, why) for number, why in rows])
+                table.update(self._connection, node, refused)
+            self._connection.execute("UPDATE gathered SET pieces = 0 WHERE uid = ?", (uid,))
 
     def _derive_again(self, run: _Run, node: str) -> None:
         """Decode what came before the constants it needs."""

@@ -1,5 +1,6 @@
 """Decode what a log holds again, by a mended plugin: columns, samples and their meanings are rebuilt from the raw
-bytes in one transaction. Raw bytes, times and events stay as they are; the plugin text that went before is kept."""
+bytes in one transaction, and messages are cut out of the frames anew. What was received, its times and events stay as
+they are; the plugin text that went before is kept."""
 
 from __future__ import annotations
 
@@ -7,23 +8,24 @@ import json
 import platform
 import sqlite3
 import time
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from sqlite_utils import Database
 
 from gateway.host.user import user_name
+from gateway.log.messages import Cut, Span
 from gateway.log.opening import open_log
+from gateway.log.renumber import NEW, Numbers
 from gateway.log.schema import next_event, quoted
 from gateway.log.seal import Sealer
 from gateway.log.table import ChannelTable, Rows
 from gateway.log.timeline import Timeline
-from gateway.model.errors import LogFileError
+from gateway.model.errors import InputError, LogFileError
 from gateway.model.events import DecodedAgain, EventKind
 from gateway.plugin import Plugin
-from gateway.plugin.unpack import Unpacking
 
 CHUNK_ROWS = 50_000
 
@@ -37,6 +39,7 @@ class Redecoded:
         left_alone: channels that no plugin has.
         changes: the columns whose values differ.
         fit_now, misfit_now: payloads that did not fit and now do, and the other way round.
+        messages: how many messages of a channel there were and are now, where they were cut otherwise.
     """
 
     frames: int
@@ -45,6 +48,7 @@ class Redecoded:
     changes: tuple[ColumnChange, ...] = ()
     fit_now: int = 0
     misfit_now: int = 0
+    messages: Mapping[str, tuple[int, int]] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
@@ -78,6 +82,14 @@ class _Channel:
     relation: str
     kind: str
     name: str
+    within: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Node:
+    id: int
+    kind: str
+    span: Span
 
 
 def redecode(path: Path, plugins: Mapping[str, Plugin], on_progress: Callable[[int, int], None]) -> Redecoded:
@@ -89,6 +101,7 @@ def redecode(path: Path, plugins: Mapping[str, Plugin], on_progress: Callable[[i
         on_progress: called now and then with the frames done and the frames to do.
 
     Raises:
+        InputError: the key of messages is missing; nothing was changed.
         LogFileError: not a log, in use, damaged, or the disk refuses; then nothing was changed.
     """
     with open_log(path, existing=True) as log:
@@ -106,9 +119,10 @@ class _Work:
     ) -> None:
         self._connection, self._plugins, self._on_progress = connection, plugins, on_progress
         self._database = Database(connection)
-        self._timeline, self._unpacking = Timeline(), Unpacking()
+        self._timeline, self._cut = Timeline(), Cut(connection)
         self._frames = self._faults = self._all = self._fit_now = self._misfit_now = 0
         self._changes: dict[str, ColumnChange] = {}
+        self._messages: dict[str, tuple[int, int]] = {}
 
     def run(self) -> Redecoded:
         self._connection.execute("BEGIN IMMEDIATE")
@@ -122,13 +136,16 @@ class _Work:
         return result
 
     def _run(self) -> Redecoded:
-        rows = self._connection.execute("SELECT relation, kind, name FROM channel ORDER BY rowid").fetchall()
+        rows = self._connection.execute("SELECT relation, kind, name, within FROM channel ORDER BY rowid").fetchall()
         known: list[_Channel] = []
         left: list[_Channel] = []
         for channel in (_Channel(*row) for row in rows):
             plugin = self._plugins.get(channel.kind)
-            kept = plugin is not None and channel.name in plugin.characteristics
-            (known if kept else left).append(channel)
+            item = plugin.characteristics.get(channel.name) if plugin is not None else None
+            # what was received is never taken for a message, nor the other way round
+            (known if item is not None and bool(item.within) == bool(channel.within) else left).append(channel)
+        for run in self._runs():
+            known += self._cut_anew(run, known)
         for channel in known:
             (count,) = self._connection.execute(f"SELECT count(*) FROM {quoted(channel.relation)}").fetchone()  # noqa: S608
             self._all += count
@@ -148,13 +165,69 @@ class _Work:
             tuple(self._changes.values()),
             self._fit_now,
             self._misfit_now,
+            self._messages,
         )
+
+    def _runs(self) -> Iterator[list[_Node]]:
+        """The nodes that there is a plugin for, of each run; of one that is still gathered, none."""
+        going = "SELECT id FROM run"
+        if self._connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'gathered'").fetchone():
+            going += " WHERE ended_ns IS NOT NULL OR uid NOT IN (SELECT uid FROM gathered)"
+        for (number,) in self._connection.execute(f"{going} ORDER BY id").fetchall():
+            # asked anew for each: runs before it may have taken more numbers
+            (first,) = self._connection.execute("SELECT first_frame FROM run WHERE id = ?", (number,)).fetchone()
+            nodes = self._connection.execute("SELECT id, kind FROM node WHERE run = ?", (number,)).fetchall()
+            (after,) = self._connection.execute(
+                "SELECT min(first_frame) FROM run WHERE first_frame > ?", (first,)
+            ).fetchone()
+            yield [_Node(node, kind, (first, after or 2**62)) for node, kind in nodes if kind in self._plugins]
+
+    def _cut_anew(self, nodes: Sequence[_Node], known: Sequence[_Channel]) -> list[_Channel]:
+        """Cut the messages of a run's nodes out of their frames, and put those where they belong that the log has
+        otherwise; their values are decoded later. The channels that are new with that."""
+        added: list[_Channel] = []
+        otherwise: list[tuple[int, str, str]] = []
+        for node in nodes:
+            plugin = self._plugins[node.kind]
+            own = [channel for channel in known if channel.kind == node.kind]
+            for channel in own:
+                if channel.name in plugin.steps and not channel.within and self._count(channel.relation, node):
+                    self._see_keys(plugin, channel.name)
+                    self._cut.add(node.id, plugin, channel.relation, channel.name, node.span)
+            for name in [name for name, item in plugin.characteristics.items() if item.within]:
+                relations = [one.relation for one in (*own, *added) if (one.kind, one.name) == (node.kind, name)]
+                if not relations and self._cut.count(node.id, name):
+                    table = ChannelTable(self._database, node.kind, plugin.characteristics[name])
+                    added.append(_Channel(table.relation, node.kind, name, table.item.within))
+                    relations = [table.relation]
+                used = [one for one in relations if self._count(one, node)] or relations[:1]
+                if len(used) > 1 or (used and self._cut.differs(node.id, name, used[0], node.span)):
+                    what, (before, now) = f"{node.kind} {name}", self._messages.get(f"{node.kind} {name}", (0, 0))
+                    before += sum(self._count(one, node) for one in used)
+                    self._messages[what] = before, now + self._cut.count(node.id, name)
+                    otherwise += [(node.id, name, one) for one in used]
+        if otherwise:
+            Numbers(self._connection, nodes[0].span).place(otherwise)
+        return added
+
+    @staticmethod
+    def _see_keys(plugin: Plugin, outer: str) -> None:
+        """See that all can be unpacked: what can't be would be lost to the log."""
+        for name in plugin.characteristics:
+            carriers = [one.name for one in plugin.carriers(name)]
+            if outer in carriers and (reason := plugin.lacks(name)):
+                raise InputError(f"{plugin.kind} {name} can't be decoded again: {reason}; nothing was changed")
+
+    def _count(self, relation: str, node: _Node) -> int:
+        sql = f"SELECT count(*) FROM {quoted(relation)} WHERE node = ? AND id >= ? AND id < ?"  # noqa: S608
+        return int(self._connection.execute(sql, (node.id, *node.span)).fetchone()[0])
 
     def _note(self, kinds: list[str]) -> None:
         """Leave an event in every run that has such nodes."""
         differing = {change.column: change.count for change in self._changes.values()}
         who = f"{user_name()}@{platform.node()}"
-        detail = json.dumps(DecodedAgain(kinds=kinds, by=who, differing=differing).facts())
+        messages = {name: list(counts) for name, counts in self._messages.items()}
+        detail = json.dumps(DecodedAgain(kinds=kinds, by=who, differing=differing, messages=messages).facts())
         number, now_ns = next_event(self._connection), time.time_ns()
         marks = ", ".join("?" * len(kinds))
         runs = self._connection.execute(
@@ -193,24 +266,21 @@ class _Work:
         kept = [place for place, column in enumerate(table.columns) if there.get(column) == now[column]]
         former = "".join(f", {quoted(table.columns[place])}" for place in kept)
         last = -1
+        heard = "ifnull((SELECT last_frame FROM unpacked WHERE frame = id), id)" if item.within else "id"
         sql = (
-            f"SELECT id, node, t_ns, raw, fault{former} FROM {quoted(channel.relation)} WHERE id > ? ORDER BY id "  # noqa: S608
-            f"LIMIT {CHUNK_ROWS}"
+            f"SELECT id, node, t_ns, raw, {heard}, fault{former} FROM {quoted(channel.relation)} WHERE id > ? "  # noqa: S608
+            f"ORDER BY id LIMIT {CHUNK_ROWS}"
         )
         names = [f"{channel.kind} {channel.name} {table.columns[place]}" for place in kept]
         while chunk := self._connection.execute(sql, (last,)).fetchall():
             last = chunk[-1][0]
             nodes = sorted({row[1] for row in chunk})
+            faults = self._cut.faults(chunk[0][0], last) if item.step and not item.within else {}
             for node in nodes:
                 own = chunk if len(nodes) == 1 else [row for row in chunk if row[1] == node]
-                ids, _, times, raws, *_ = zip(*own, strict=True)
-                before = {row[0]: row[4:] for row in own}
-                faults: dict[int, str] = {}
-                if channel.name in plugin.steps:
-                    faults = self._unpacking.take(node, plugin, channel.name, list(zip(ids, times, raws, strict=True)))[
-                        1
-                    ]
-                for made in table.decoded(self._timeline, node, ids, times, raws):
+                ids, _, times, raws, frames, *_ = zip(*own, strict=True)
+                before = {row[0]: row[5:] for row in own}
+                for made in table.decoded(self._timeline, node, ids, times, raws, frames):
                     made.refuse(faults)
                     table.update(self._connection, node, made)
                     self._compare(names, kept, before, made)
@@ -226,6 +296,8 @@ class _Work:
         """Count what differs from the values that were there."""
         for row in made.frames:
             fault, *old = before[row[0]]
+            if fault == NEW:
+                continue
             if fault is not None:
                 self._fit_now += 1
                 continue

@@ -2,7 +2,8 @@
 digest of the one before, of the frames of every channel and of the events since then, and of the facts of the run: who
 changes one of them afterwards has to make all later links anew, and a head that was written down elsewhere (in a
 report, a message, a test result) shows it. Ids count from the run's first frame, so that a merged run keeps its
-seal."""
+seal. Messages are not sealed: they follow from the frames that they came in, and are cut out of them anew to be held
+against."""
 
 from __future__ import annotations
 
@@ -30,8 +31,10 @@ class _Stream:
 
     def __init__(self) -> None:
         self._columns = [hashlib.sha256() for _ in range(4)]
+        self.count = 0
 
     def add(self, ids: Sequence[int], times: Sequence[int], raws: Sequence[bytes]) -> None:
+        self.count += len(ids)
         lengths = np.fromiter(map(len, raws), "<u4", len(raws))
         parts = (np.array(ids, "<i8").tobytes(), np.array(times, "<i8").tobytes(), lengths.tobytes(), b"".join(raws))
         for column, part in zip(self._columns, parts, strict=True):
@@ -39,7 +42,7 @@ class _Stream:
 
     def copy(self) -> _Stream:
         fresh = _Stream()
-        fresh._columns = [one.copy() for one in self._columns]
+        fresh._columns, fresh.count = [one.copy() for one in self._columns], self.count
         return fresh
 
     def hexdigest(self) -> str:
@@ -134,6 +137,7 @@ class Sealer:
             return
         digests: dict[str, Any] = {
             "frames": {f"{node}/{channel}": one.hexdigest() for (node, channel), one in sorted(self._streams.items())},
+            "count": sum(one.count for one in self._streams.values()),
             "events": self._happened.hexdigest(),
             "facts": facts,
         }
@@ -169,13 +173,19 @@ def facts_digest(connection: sqlite3.Connection, run: int) -> str:
     return hashlib.sha256(json.dumps(told, separators=(",", ":")).encode()).hexdigest()
 
 
+def is_sealed(connection: sqlite3.Connection, run: int) -> bool:
+    """Whether a run was sealed as it was written; one of an earlier version was not, nor one that came by a broker."""
+    there = connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'seal'").fetchone()
+    return bool(there and connection.execute("SELECT 1 FROM seal WHERE run = ?", (run,)).fetchone())
+
+
 Rows = tuple[list[int], list[int], list[bytes]]
 
 
 def frames_of(connection: sqlite3.Connection, run: int, start: int, end: int) -> Iterator[tuple[tuple[str, str], Rows]]:
-    """Frames of a run by node and channel, in portions, ids rising within each."""
+    """Received frames of a run by node and channel, in portions, ids rising within each."""
     nodes = connection.execute("SELECT id, name FROM node WHERE run = ?", (run,)).fetchall()
-    for relation, channel in connection.execute("SELECT relation, name FROM channel").fetchall():
+    for relation, channel in connection.execute("SELECT relation, name FROM channel WHERE within IS NULL").fetchall():
         for node, name in nodes:
             last = start - 1
             of = f"SELECT id, t_ns, raw FROM {quoted(relation)}"  # noqa: S608  proven names
@@ -252,7 +262,6 @@ def check(connection: sqlite3.Connection, run: int) -> Checked:
     if ended is not None and (unsealed or not links) and (links or not _gathered(connection, uid)):
         behind = f"{unsealed} frames behind its last link" if links else "no seal at all"
         wrong.append(f"the run has ended and has {behind}: added or removed afterwards, or of an earlier version")
-    wrong += _gaps(connection, run, first, after)
     trail = tuple(f"{utc_text(when)[:19]}Z: {what}" for _, when, *_, what, _, _ in links if what)
     return Checked(run, head, len(links), unsealed, tuple(wrong), trail)
 
@@ -261,7 +270,8 @@ def _read(told: str) -> dict[str, Any]:
     """The digests of a link; what can't be read is as good as other ones."""
     try:
         digests = json.loads(told)
-        return {"frames": dict(digests["frames"]), "events": str(digests["events"]), "facts": str(digests["facts"])}
+        read = {"frames": dict(digests["frames"]), "events": str(digests["events"]), "facts": str(digests["facts"])}
+        return read | ({"count": int(digests["count"])} if "count" in digests else {})
     except (ValueError, TypeError, KeyError):
         return {"frames": {}, "events": "", "facts": ""}
 
@@ -286,18 +296,17 @@ def _differs(
     for (node, channel), (ids, times, raws) in frames_of(connection, run, *span):
         streams.setdefault(f"{node}/{channel}", _Stream()).add([n - first for n in ids], times, raws)
     now = {name: one.hexdigest() for name, one in streams.items()}
+    held, sealed = sum(one.count for one in streams.values()), digests.get("count")
+    if sealed is not None and held != sealed:
+        yield f"{place}: {held} frames are there, {sealed} were sealed"
+    messages: set[str] = set()
+    if sealed is None:  # a link of an earlier version, which sealed messages too
+        messages = {name for (name,) in connection.execute("SELECT name FROM channel WHERE within IS NOT NULL")}
     for name in sorted(now.keys() | digests["frames"].keys()):
-        if now.get(name) != digests["frames"].get(name):
+        if name.rpartition("/")[2] not in messages and now.get(name) != digests["frames"].get(name):
             yield f"{place}: frames of {name} are not those that were sealed"
     happened = hashlib.sha256()
     for row in _events_of(connection, run, count[0], count[1] - count[0]):
         happened.update(json.dumps(row, separators=(",", ":")).encode() + b"\n")
     if happened.hexdigest() != digests["events"]:
         yield f"{place}: its events are not those that were sealed"
-
-
-def _gaps(connection: sqlite3.Connection, run: int, first: int, after: int) -> Iterator[str]:
-    """Numbers of frames between the first and the last sealed one that no row has."""
-    held = sum(len(rows[0]) for _, rows in frames_of(connection, run, first, after))
-    if held != after - first:
-        yield f"{after - first - held} of the {after - first} sealed frames are not there"

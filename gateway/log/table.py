@@ -278,10 +278,20 @@ class ChannelTable:
         self._insert_samples(connection, node, rows)
 
     def decoded(
-        self, timeline: Timeline, node: Hashable, ids: Sequence[int], times: Sequence[int], raws: Sequence[bytes]
+        self,
+        timeline: Timeline,
+        node: Hashable,
+        ids: Sequence[int],
+        times: Sequence[int],
+        raws: Sequence[bytes],
+        heard: Sequence[int] | None = None,
     ) -> Iterator[Rows]:
-        """The rows of frames of one node, ids rising, each stretch with the constants that held for it."""
-        for part, constants in timeline.parts(node, ids):
+        """The rows of frames of one node, ids rising, each stretch with the constants that held for it.
+
+        Args:
+            heard: of messages the frames that they were whole with, which rise too.
+        """
+        for part, constants in timeline.parts(node, ids if heard is None else heard):
             yield self.rows(ids[part], times[part], raws[part], constants)
 
     def insert(self, connection: sqlite3.Connection, node: int, rows: Rows) -> None:

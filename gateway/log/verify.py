@@ -1,24 +1,27 @@
-"""Whether a log still says what was received: its seals worked out again, and every payload decoded again by the plugin
-in the log and held against the columns."""
+"""Whether a log still says what was received: its seals worked out again, every message cut out of its frames again,
+every payload decoded again by the plugin in the log and held against the columns, and missing values counted again."""
 
 from __future__ import annotations
 
 import contextlib
 import sqlite3
-from collections.abc import Callable, Iterator, Mapping
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlite_utils import Database
 
 from gateway.log import seal
+from gateway.log.messages import Cut
 from gateway.log.schema import quoted
 from gateway.log.signature import signatures_of
 from gateway.log.table import ChannelTable
 from gateway.log.timeline import Timeline
 from gateway.model.errors import LogFileError
 from gateway.plugin import Plugin
+from gateway.plugin.unpack.sealed import NO_KEY
 
 _CHUNK = 50_000
 _MOST = 3  # rows that are named for each channel
@@ -54,8 +57,15 @@ def _signed(connection: sqlite3.Connection, checked: seal.Checked) -> seal.Check
     return replace(checked, signatures=tuple(found), wrong=(*checked.wrong, *wrong))
 
 
-def columns_that_differ(path: Path, load: Callable[[str, str], Plugin | None]) -> Iterator[str]:
-    """Rows whose columns are not what their bytes decode to.
+class Finding(NamedTuple):
+    """What was found in a log; ``wrong``, or only not checked."""
+
+    text: str
+    wrong: bool = True
+
+
+def columns_that_differ(path: Path, load: Callable[[str, str], Plugin | None]) -> Iterator[Finding]:
+    """Rows whose columns are not what their bytes decode to, and messages that their frames do not hold.
 
     Args:
         load: makes a plugin of its kind and text, None where it can't.
@@ -77,33 +87,124 @@ def _reading(path: Path) -> contextlib.closing[sqlite3.Connection]:
 
 def _run(
     connection: sqlite3.Connection, run: int, first: int, after: int, plugins: Mapping[str, Plugin | None]
-) -> Iterator[str]:
-    nodes = connection.execute("SELECT id, name, kind FROM node WHERE run = ?", (run,)).fetchall()
-    database = Database(connection)
-    for node, name, kind in nodes:
+) -> Iterator[Finding]:
+    whole = seal.is_sealed(connection, run)  # what comes by a broker may lack frames that hold messages
+    for node, name, kind in connection.execute("SELECT id, name, kind FROM node WHERE run = ?", (run,)).fetchall():
         plugin = plugins.get(kind)
         if plugin is None:
-            yield f"{name}: its plugin in the log can't be read by this version"
-            continue
-        timeline = Timeline()
+            yield Finding(f"{name}: its plugin in the log can't be read by this version")
+        else:
+            own = _Node(connection, node, name, plugin, (first, after), whole)
+            yield from (Finding(line) for line in own.differs())
+            yield from (Finding(line, wrong=False) for line in own.unchecked)
+
+
+class _Node:
+    """A node of a run, whose rows are held against its frames.
+
+    Args:
+        span: the numbers of the run's frames, from and below.
+        whole: whether the log has every frame of the run.
+    """
+
+    def __init__(
+        self, connection: sqlite3.Connection, node: int, name: str, plugin: Plugin, span: tuple[int, int], whole: bool
+    ) -> None:
+        self._connection, self._node, self._name, self._plugin = connection, node, name, plugin
+        self._span, self._whole = span, whole
+        self._timeline, self._cut = Timeline(), Cut(connection, as_logged=True)
+        self._absent: Counter[tuple[str, str, str]] = Counter()
+        self.unchecked = [
+            f"{name} {channel} could not be held against the frames it came in: {plugin.lacks(channel)}"
+            for channel in plugin.channels
+            if whole and plugin.lacks(channel)
+        ]
+
+    def differs(self) -> Iterator[str]:
+        """What differs, a line each."""
         tables: list[ChannelTable] = []
-        for channel in (*plugin.constants, *plugin.channels):
+        database = Database(self._connection)
+        for channel in (*self._plugin.constants, *self._plugin.channels):
+            item, constant = self._plugin.characteristics[channel], channel in self._plugin.constants
             try:
-                table = ChannelTable(
-                    database, kind, plugin.characteristics[channel], constant=channel in plugin.constants
-                )
+                table = ChannelTable(database, self._plugin.kind, item, constant=constant)
             except sqlite3.Error:
-                yield f"{name} {channel}: no table of the layout that the plugin in the log declares"
+                yield f"{self._name} {channel}: no table of the layout that the plugin in the log declares"
                 continue
             tables.append(table)
-            if channel in plugin.constants:
-                of = f"SELECT id, raw FROM {quoted(table.relation)}"  # noqa: S608  proven names
-                where = " WHERE node = ? AND id >= ? AND id < ? ORDER BY id"
-                for frame, raw in connection.execute(of + where, (node, first, after)):
-                    timeline.add(node, frame, channel, raw, table.item.codec)
+            if constant:
+                self._read_constants(table)
+            if self._whole and item.step is not None and not item.within:
+                self._cut.add(self._node, self._plugin, table.relation, channel, self._span)
         for table in tables:
-            yield from _meanings(connection, table, name)
-            yield from _channel(connection, table, timeline, node, name, first, after)
+            yield from _meanings(self._connection, table, self._name)
+            if self._whole and table.item.within and not self._plugin.lacks(table.item.name):
+                wrong = self._cut.differs(self._node, table.item.name, table.relation, self._span)
+                yield from [f"{self._name} {table.item.name} {wrong}"] if wrong else ()
+            yield from self._channel(table)
+        yield from self._counts(tables)
+
+    def _read_constants(self, table: ChannelTable) -> None:
+        of = f"SELECT id, raw FROM {quoted(table.relation)}"  # noqa: S608  proven names
+        where = " WHERE node = ? AND id >= ? AND id < ? ORDER BY id"
+        for frame, raw in self._connection.execute(of + where, (self._node, *self._span)):
+            self._timeline.add(self._node, frame, table.item.name, raw, table.item.codec)
+
+    def _counts(self, tables: Sequence[ChannelTable]) -> Iterator[str]:
+        """Counts of missing values that are not those of the frames."""
+        for owner in {one for table in tables for one in (table.relation, table.samples) if one is not None}:
+            rows = self._connection.execute(
+                "SELECT column_name, reason, count FROM absence WHERE node = ? AND relation = ?", (self._node, owner)
+            )
+            found = {(owner, column, reason): count for column, reason, count in rows}
+            should = {key: count for key, count in self._absent.items() if key[0] == owner}
+            for key in sorted(found.keys() | should.keys()):
+                if found.get(key, 0) != should.get(key, 0):
+                    told = f"{found.get(key, 0)} values are missing by the log, {should.get(key, 0)} by its frames"
+                    yield f"{self._name} {owner} {key[1]}: {told} ({key[2]})"
+
+    def _channel(self, table: ChannelTable) -> Iterator[str]:
+        columns = "".join(f", {quoted(column)}" for column in table.columns)
+        heard = "id"
+        if self._whole and table.item.within:
+            heard = "ifnull((SELECT last_frame FROM unpacked WHERE frame = id), id)"
+        of = f"SELECT id, t_ns, raw, {heard}, fault{columns} FROM {quoted(table.relation)}"  # noqa: S608  proven names
+        last, told, place = self._span[0] - 1, 0, f"{self._name} {table.item.name}"
+        sql = f"{of} WHERE node = ? AND id > ? AND id < ? ORDER BY id LIMIT {_CHUNK}"
+        yield from _orphans(self._connection, table)
+        while rows := self._connection.execute(sql, (self._node, last, self._span[1])).fetchall():
+            last = rows[-1][0]
+            for odd in [row[0] for row in rows if not isinstance(row[2], bytes)]:
+                yield f"{place} frame {odd}: its payload is no bytes"
+            rows = [row for row in rows if isinstance(row[2], bytes)]
+            for line in self._rows(table, rows) if rows else ():
+                if told < _MOST:
+                    told += 1
+                    yield f"{place} {line}"
+
+    def _rows(self, table: ChannelTable, rows: Sequence[tuple[Any, ...]]) -> Iterator[str]:
+        """What differs in some rows of a table: (id, t_ns, raw, the frame they were whole with, fault, columns)."""
+        ids, times, raws, heard = ([row[place] for row in rows] for place in range(4))
+        kept = {row[0]: row[4:] for row in rows}
+        locked = {number for number, (fault, *_) in kept.items() if isinstance(fault, str) and fault.startswith(NO_KEY)}
+        if locked:
+            told = f"{len(locked)} values from frame {min(locked)} on were received without their key"
+            self.unchecked.append(f"{self._name} {table.item.name}: {told}")
+        faults = self._cut.faults(ids[0], ids[-1]) if table.item.step and not table.item.within else {}
+        samples: dict[tuple[int, int], tuple[Any, ...]] = {}
+        for made in table.decoded(self._timeline, self._node, ids, times, raws, heard):
+            self._absent += made.absent
+            made.refuse(faults)
+            samples |= {(row[0], row[1]): row[2:] for row in made.samples}
+            for row in (one for one in made.frames if one[0] not in locked):
+                for column, is_, should in zip(("fault", *table.columns), kept[row[0]], (None, *row[3:]), strict=True):
+                    if is_ != should and (self._whole or column != "fault" or table.item.step is None):
+                        yield f"frame {row[0]}: {column} is {is_}, its bytes say {should}"
+            for refused in made.refused:
+                if kept[refused[0]][0] is None:
+                    yield f"frame {refused[0]}: has values, its bytes say: {refused[3]}"
+        if table.samples is not None:
+            yield from _samples(self._connection, table, set(ids), samples)
 
 
 def _meanings(connection: sqlite3.Connection, table: ChannelTable, name: str) -> Iterator[str]:
@@ -119,52 +220,6 @@ def _meanings(connection: sqlite3.Connection, table: ChannelTable, name: str) ->
             if found[key] != should:
                 told = f"{key} is {found[key]}, the plugin says {should}"
                 yield f"{name} {table.item.name} {expected['column_name']}: {told}"
-
-
-def _channel(
-    connection: sqlite3.Connection,
-    table: ChannelTable,
-    timeline: Timeline,
-    node: int,
-    name: str,
-    first: int,
-    after: int,
-) -> Iterator[str]:
-    columns = "".join(f", {quoted(column)}" for column in table.columns)
-    of = f"SELECT id, t_ns, raw, fault{columns} FROM {quoted(table.relation)}"  # noqa: S608  proven names
-    last, told = first - 1, 0
-    sql = f"{of} WHERE node = ? AND id > ? AND id < ? ORDER BY id LIMIT {_CHUNK}"
-    yield from _orphans(connection, table)
-    while rows := connection.execute(sql, (node, last, after)).fetchall():
-        last = rows[-1][0]
-        for odd in [row[0] for row in rows if not isinstance(row[2], bytes)]:
-            yield f"{name} {table.item.name} frame {odd}: its payload is no bytes"
-        rows = [row for row in rows if isinstance(row[2], bytes)]
-        if not rows:
-            continue
-        ids, times, raws = ([row[place] for row in rows] for place in range(3))
-        kept = {row[0]: row[3:] for row in rows}
-        samples: dict[tuple[int, int], tuple[Any, ...]] = {}
-        for made in table.decoded(timeline, node, ids, times, raws):
-            samples |= {(row[0], row[1]): row[2:] for row in made.samples}
-            wanted = {row[0]: (None, *row[3:]) for row in made.frames}
-            for frame, expected in wanted.items():
-                found = kept[frame]
-                if found[0] is not None and table.item.step is not None:
-                    continue  # refused by what came after it
-                for column, is_, should in zip(("fault", *table.columns), found, expected, strict=True):
-                    if is_ != should and told < _MOST:
-                        told += 1
-                        yield f"{name} {table.item.name} frame {frame}: {column} is {is_}, its bytes say {should}"
-            for refused in made.refused:
-                if kept[refused[0]][0] is None and told < _MOST:
-                    told += 1
-                    yield f"{name} {table.item.name} frame {refused[0]}: has values, its bytes say: {refused[3]}"
-        if table.samples is not None:
-            for line in _samples(connection, table, set(ids), samples):
-                if told < _MOST:
-                    told += 1
-                    yield f"{name} {table.item.name} {line}"
 
 
 def _samples(

@@ -342,6 +342,11 @@ class Plugin:
             name = outer
             yield self.characteristics[name]
 
+    def lacks(self, name: str) -> str:
+        """Why what a message comes in can't be unpacked on this machine, "" where it can."""
+        steps = (carrier.step for carrier in self.carriers(name))
+        return next((step.lacks for step in steps if step is not None and step.lacks), "")
+
     def started(self, name: str) -> dict[str, Value]:
         """The fields of a setting as they are declared to be after power-up; zero where nothing is said."""
         fields = self.characteristics[name].layout.fields

@@ -11,13 +11,15 @@ from typing import Any
 import pytest
 
 from gateway.app.extract import extract
+from gateway.app.logs import damage
 from gateway.app.replay import replay
 from gateway.log.batch import BatchWriter
 from gateway.log.merge import merge
 from gateway.log.redecode import redecode
 from gateway.log.store import RunFacts
+from gateway.model.errors import InputError
 from gateway.model.records import Frame
-from gateway.plugin import find_plugin
+from gateway.plugin import Plugin, find_plugin, load_plugin_text
 from tests.support import figures, run_bench, run_file
 
 RUN = """
@@ -176,3 +178,118 @@ def test_a_batch_that_is_refused_and_tried_again_gives_its_messages_once(tmp_pat
     writer.close()
     assert rows(tmp_path / "x.db", "SELECT raw FROM crate_journal_entry") == [(b"\xaa\xbb\xcc",)]
     assert rows(tmp_path / "x.db", "SELECT * FROM unpacked") == [(3, 1, 2)]
+
+
+SPARSE = [(n, "parcel", text) for n, text in enumerate(("80aa", "41bb", "80cc", "01dd", "42ee", "80ff"), 1)]
+
+
+def plugin_that_waits(apart_s: float) -> Plugin:
+    """The crate journal, with pieces that may be so far apart."""
+    text = find_plugin("crate-journal").text
+    assert 'largest = 300, timeout = "2 s"' in text
+    return load_plugin_text(text.replace('timeout = "2 s"', f'timeout = "{apart_s} s"'), "crate-journal")
+
+
+def sparse(log: Path, plugin: Plugin, started_ns: int, every_ns: int) -> None:
+    """A run of pieces."""
+    facts = RunFacts("t", started_ns, None, "none", "", "", {"a": (plugin, "A")})
+    writer = BatchWriter(log, facts)
+    for number, channel, text in SPARSE:
+        writer.write([Frame(started_ns + number * every_ns, "a", channel, bytes.fromhex(text))], [])
+    writer.write([], [], (started_ns + 10**12, "test"))
+    writer.close()
+
+
+@pytest.mark.parametrize("more", [False, True], ids=["fewer", "more"])
+def test_decoding_again_cuts_messages_anew_as_if_the_mended_plugin_had_been_there(tmp_path: Path, more: bool) -> None:
+    narrow, wide = plugin_that_waits(2), plugin_that_waits(60)
+    first, mended = (narrow, wide) if more else (wide, narrow)
+    for name, plugin in (("x.db", first), ("fresh.db", mended)):
+        for run in range(3):  # those behind it make room
+            sparse(tmp_path / name, plugin, run * 10**13, 5 * 10**9)
+    counts = {True: 6, False: 0}
+    assert rows(tmp_path / "x.db", "SELECT count(*) FROM crate_journal_entry") == [(counts[not more],)]
+    told = redecode(tmp_path / "x.db", {mended.kind: mended}, lambda done, whole: None).messages
+    assert told == {"crate-journal entry": (counts[not more], counts[more])}
+    assert contents(tmp_path / "x.db") == contents(tmp_path / "fresh.db")
+    ends = (
+        "SELECT (SELECT raw FROM crate_journal_parcel WHERE id = first_frame), (SELECT raw FROM crate_journal_parcel "
+        "WHERE id = last_frame) FROM unpacked ORDER BY frame"
+    )
+    assert rows(tmp_path / "x.db", ends) == rows(tmp_path / "fresh.db", ends)
+    verified = damage(tmp_path / "x.db")
+    assert verified.problems == [] and [one.run for one in verified.seals] == [1, 2, 3]
+    redecode(tmp_path / "x.db", {first.kind: first}, lambda done, whole: None)
+    redecode(tmp_path / "x.db", {mended.kind: mended}, lambda done, whole: None)
+    assert contents(tmp_path / "x.db") == contents(tmp_path / "fresh.db") and damage(tmp_path / "x.db").problems == []
+
+
+@pytest.mark.parametrize(
+    ("sql", "told"),
+    [
+        ("UPDATE crate_journal_entry SET raw = x'00' WHERE id = 3", "frame 3: the message that its frames hold is another"),
+        ("DELETE FROM crate_journal_entry WHERE id = 3", "the message that its frames hold is another"),
+        ("DELETE FROM crate_journal_entry", "the message in frames 1 to 2 is missing"),
+        ("INSERT INTO crate_journal_entry (id, node, t_ns, raw) VALUES (99, 1, 9, x'00')", "no message that its frames"),
+        ("UPDATE unpacked SET first_frame = 2", "came in frames 1 to 2"),
+        ("UPDATE crate_journal_parcel SET fault = NULL WHERE id = 2", ""),
+        ("UPDATE crate_journal_parcel SET fault = 'x' WHERE id = 2", "frame 2: fault is x, its bytes say None"),
+        ("INSERT INTO absence VALUES (1, 'crate_journal_entry', 'kind', 'no reading', 7)", "7 values are missing by the log"),
+    ],
+)  # fmt: skip
+def test_messages_that_were_changed_with_plain_sql_are_found(tmp_path: Path, sql: str, told: str) -> None:
+    sparse(tmp_path / "x.db", plugin_that_waits(60), 0, 10**9)
+    assert damage(tmp_path / "x.db").problems == []
+    with sqlite3.connect(tmp_path / "x.db") as connection:
+        connection.execute(sql)
+    connection.close()
+    found = damage(tmp_path / "x.db").problems
+    assert any(told in line for line in found) if told else found == []
+
+
+def test_a_piece_without_a_message_that_was_made_to_look_like_one_of_a_message_is_found(tmp_path: Path) -> None:
+    written(tmp_path / "x.db", [PIECES])
+    with sqlite3.connect(tmp_path / "x.db") as connection:
+        connection.execute("UPDATE crate_journal_parcel SET fault = NULL")
+    connection.close()
+    assert any("has values, its bytes say: pieces missing" in line for line in damage(tmp_path / "x.db").problems)
+
+
+def lids(log: Path, plugin: Plugin) -> Path:
+    """A run with three sealed values of the lid."""
+    made = find_plugin("crate-journal").steps["lid_sealed"]
+    writer = BatchWriter(log, RunFacts("t", 0, None, "none", "", "", {"a": (plugin, "A")}))
+    raws = [made.pack(bytes([1, n, 0]), 40, n)[0] for n in range(3)]
+    writer.write([Frame(n * 10**8, "a", "lid_sealed", raw) for n, raw in enumerate(raws)], [])
+    writer.write([], [], (10**9, "test"))
+    writer.close()
+    return log
+
+
+def test_a_log_that_is_checked_without_the_key_of_its_messages_says_what_was_not_checked(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    log = lids(tmp_path / "x.db", find_plugin("crate-journal"))
+    assert rows(log, "SELECT count(*) FROM crate_journal_lid") == [(3,)]
+    assert damage(log).problems == [] and damage(log).unchecked == []
+    monkeypatch.setattr("gateway.app.logs.plugin_folders", dict)
+    found = damage(log)
+    reason = "no key from the file invented.key: No such file or directory"
+    assert found.problems == []
+    assert found.unchecked == [f"a lid could not be held against the frames it came in: {reason}"]
+    keyless = load_plugin_text(find_plugin("crate-journal").text, "crate-journal")
+    with pytest.raises(InputError, match=r"lid can't be decoded again: no key .*; nothing was changed"):
+        redecode(log, {keyless.kind: keyless}, lambda done, whole: None)
+    assert rows(log, "SELECT count(*) FROM crate_journal_lid") == [(3,)]
+
+
+def test_values_received_without_their_key_are_opened_when_they_are_decoded_again_with_it(tmp_path: Path) -> None:
+    keyless = load_plugin_text(find_plugin("crate-journal").text, "crate-journal")
+    log = lids(tmp_path / "x.db", keyless)
+    assert rows(log, "SELECT count(*) FROM crate_journal_lid") == [(0,)]
+    assert damage(log).problems == []
+    assert damage(log).unchecked == ["a lid_sealed: 3 values from frame 1 on were received without their key"]
+    kind = find_plugin("crate-journal")
+    assert redecode(log, {kind.kind: kind}, lambda done, whole: None).messages == {"crate-journal lid": (0, 3)}
+    assert rows(log, "SELECT count(*), max(fault) FROM crate_journal_lid") == [(3, None)]
+    assert damage(log).problems == [] and damage(log).unchecked == []

@@ -91,10 +91,12 @@ class Reloaded(Detail):
 
 @dataclass(frozen=True, kw_only=True)
 class DecodedAgain(Detail):
-    """The values of a run were decoded again: by which kinds' plugins, where and by whom, and how many values differ
-    now, by kind, channel and column."""
+    """The values of a run were decoded again: by which kinds' plugins, where and by whom, how many values differ now
+    by kind, channel and column, and how many messages there were and are by kind and channel, where they were cut
+    otherwise."""
 
     kind = EventKind.DECODED_AGAIN
     kinds: Sequence[str] = ()
     by: str = ""
     differing: Mapping[str, int] = field(default_factory=dict)
+    messages: Mapping[str, Sequence[int]] = field(default_factory=dict)

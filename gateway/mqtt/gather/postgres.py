@@ -6,8 +6,10 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import partial
 from typing import Any, TypeVar
 
 from gateway.log.gathered import as_told_first, no_room, opened_by
@@ -33,6 +35,10 @@ CREATE TABLE IF NOT EXISTS gattest.value (
     run text NOT NULL, frame bigint NOT NULL, gateway text NOT NULL, node text NOT NULL, channel text NOT NULL,
     field text NOT NULL, position int NOT NULL, unit text NOT NULL, t timestamptz NOT NULL,
     number double precision, text text, PRIMARY KEY (run, frame, field, position, t)
+);
+CREATE TABLE IF NOT EXISTS gattest.conflict (
+    run text NOT NULL, node text NOT NULL, channel text NOT NULL, frame bigint NOT NULL, t_ns bigint NOT NULL,
+    raw bytea NOT NULL, UNIQUE (run, node, channel, frame, t_ns, raw)
 );
 CREATE TABLE IF NOT EXISTS gattest.unplaced (
     id bigserial PRIMARY KEY, run text NOT NULL, topic text NOT NULL, payload bytea NOT NULL
@@ -163,29 +169,54 @@ class PostgresStore:
         rows = [
             (frames.run, one.id, *who, _moment(one.t_ns), one.t_ns, one.raw, _text(one.fault)) for one in frames.frames
         ]
+        new = self._tried(lambda: self._copy_frames(rows))
         values = []
-        for one in frames.frames:
+        for one in [one for one in frames.frames if one.id in new]:
             seen: Counter[str] = Counter()  # samples of a field follow each other
             for value in one.values:
                 own = (frames.run, one.id, *who, value.name, seen[value.name], value.unit, _moment(value.t_ns))
                 values.append((*own, value.number, _text(value.text)))
                 seen[value.name] += 1
-        new = self._tried(lambda: self._copy("frame", rows))
-        if new:
+        if values:
             self._tried(lambda: self._copy("value", values))
-        return new
+        return len(new)
+
+    def conflicts(self) -> int:
+        return int(
+            self._tried(lambda: self._connection.execute("SELECT count(*) FROM gattest.conflict").fetchall())[0][0]
+        )
+
+    def _copy_frames(self, rows: Sequence[tuple[Any, ...]]) -> set[int]:
+        """Copy frames, and those aside that are there with other bytes or at another time; the numbers of new ones."""
+        self._into_batch("frame", rows)
+        there = "gattest.frame AS f WHERE f.run = n.run AND f.id = n.id"
+        otherwise = "(f.node, f.channel, f.t_ns, f.raw) <> (n.node, n.channel, n.t_ns, n.raw)"
+        self._connection.execute(
+            "INSERT INTO gattest.conflict SELECT n.run, n.node, n.channel, n.id, n.t_ns, n.raw "  # noqa: S608
+            f"FROM new_frame AS n, {there} AND {otherwise} ON CONFLICT DO NOTHING"
+        )
+        added = self._connection.execute(
+            f"INSERT INTO gattest.frame SELECT * FROM new_frame AS n WHERE NOT EXISTS (SELECT 1 FROM {there}) "  # noqa: S608
+            "ON CONFLICT DO NOTHING RETURNING id"
+        )
+        return {row[0] for row in added.fetchall()}
 
     def _copy(self, table: str, rows: Sequence[tuple[Any, ...]]) -> int:
-        """COPY rows into a table of the batch, and those that are new from there; how many."""
+        """Copy rows; how many are new."""
+        self._into_batch(table, rows)
+        added = self._connection.execute(
+            f"INSERT INTO gattest.{table} SELECT * FROM new_{table} ON CONFLICT DO NOTHING"  # noqa: S608
+        )
+        return int(added.rowcount)
+
+    def _into_batch(self, table: str, rows: Sequence[tuple[Any, ...]]) -> None:
+        """COPY rows into a table of the batch."""
         execute = self._connection.execute
         execute(f"CREATE TEMP TABLE IF NOT EXISTS new_{table} (LIKE gattest.{table}) ON COMMIT DELETE ROWS")
         execute(f"TRUNCATE new_{table}")
         with self._connection.cursor() as cursor, cursor.copy(f"COPY new_{table} FROM STDIN") as copy:
             for row in rows:
                 copy.write_row(row)
-        return int(
-            execute(f"INSERT INTO gattest.{table} SELECT * FROM new_{table} ON CONFLICT DO NOTHING").rowcount  # noqa: S608
-        )
 
     def events(self, events: Events) -> int:
         try:
@@ -221,6 +252,9 @@ class PostgresStore:
         )
         return [(str(topic), bytes(payload)) for _, topic, payload in sorted(rows)]
 
+    def say_of_pieces(self, ended: bool) -> None:
+        """Nothing to do: frames are kept with what they were told to be wrong; `fetch_into` says it of all."""
+
     def close(self) -> None:
         self._connection.close()
 
@@ -252,41 +286,70 @@ def _connect_again(former: Any) -> Any:
     return psycopg.connect(former.info.dsn, password=former.info.password or None, autocommit=True, connect_timeout=10)
 
 
-def fetch_into(address: str, log: LogStore) -> tuple[int, int]:
-    """Put what a database holds into a log, to be judged and looked at there; how many frames were new, of how many
-    runs.
+@dataclass(slots=True)
+class Fetched:
+    """What was copied: runs, how many frames were new, and why something was left out."""
+
+    frames: int = 0
+    runs: int = 0
+    left_out: Counter[str] = field(default_factory=Counter)
+
+
+def fetch_into(address: str, log: LogStore) -> Fetched:
+    """Put what a database holds into a log, to be judged and looked at there. What the log refuses is left out, and
+    costs nothing else.
 
     Raises:
-        InputError: the database can't be used, or holds what is no run.
+        InputError: the database can't be used.
         StoreError: the log does not take it.
     """
     connection = _connect(address)
-    frames = 0
+    done = Fetched()
     try:
-        runs = connection.execute("SELECT run, gateway, told FROM gattest.run ORDER BY started").fetchall()
-        for run, gateway, told in runs:
+        for run, gateway, told in connection.execute("SELECT run, gateway, told FROM gattest.run ORDER BY started"):
             log.begin()
-            log.facts(Facts(gateway, told))
-            rows = connection.execute(
-                "SELECT run, id, node, t_ns, kind, detail FROM gattest.event WHERE run = %s", (run,)
-            )
-            names = ("run", "id", "node", "t_ns", "kind", "detail")
-            log.events(Events(gateway, [dict(zip(names, row, strict=True)) for row in rows.fetchall()]))
-            with connection.transaction(), connection.cursor("frames") as cursor:
-                cursor.itersize = _FETCHED
-                cursor.execute(
-                    "SELECT node, channel, id, t_ns, raw FROM gattest.frame WHERE run = %s ORDER BY id", (run,)
-                )
-                while chunk := cursor.fetchmany(_FETCHED):
-                    groups: dict[tuple[str, str], list[ReceivedFrame]] = {}
-                    for node, channel, number, t_ns, raw in chunk:
-                        groups.setdefault((node, channel), []).append(ReceivedFrame(number, t_ns, bytes(raw)))
-                    for (node, channel), own in groups.items():
-                        frames += log.frames(Frames(run, gateway, node, channel, own))
+            before = done.left_out.total()
+            _take(log, done, run, partial(log.facts, Facts(gateway, told)))
+            if done.left_out.total() == before:
+                _fetch_run(connection, log, run, gateway, done)
+                done.runs += 1
             log.commit()
-        return frames, len(runs)
+        log.begin()
+        log.say_of_pieces(ended=False)
+        log.commit()
+        return done
     except PostgresStore._connection_errors() as error:
         raise InputError(f"the database can't be read: {str(error).strip()}; gather into it first") from None
     finally:
         connection.close()
         log.close()
+
+
+def _fetch_run(connection: Any, log: LogStore, run: str, gateway: str, done: Fetched) -> None:
+    rows = connection.execute("SELECT run, id, node, t_ns, kind, detail FROM gattest.event WHERE run = %s", (run,))
+    names = ("run", "id", "node", "t_ns", "kind", "detail")
+    events: list[Mapping[str, Any]] = [dict(zip(names, row, strict=True)) for row in rows.fetchall()]
+    _take(log, done, run, partial(log.events, Events(gateway, events)))
+    with connection.transaction(), connection.cursor("frames") as cursor:
+        cursor.itersize = _FETCHED
+        cursor.execute("SELECT node, channel, id, t_ns, raw FROM gattest.frame WHERE run = %s ORDER BY id", (run,))
+        while chunk := cursor.fetchmany(_FETCHED):
+            groups: dict[tuple[str, str], list[ReceivedFrame]] = {}
+            for node, channel, number, t_ns, raw in chunk:
+                groups.setdefault((node, channel), []).append(ReceivedFrame(number, t_ns, bytes(raw)))
+            for (node, channel), own in groups.items():
+                frames = Frames(run, gateway, node, channel, own)
+                done.frames += _take(log, done, run, partial(log.frames, frames)) or 0
+
+
+def _take(log: LogStore, done: Fetched, run: str, work: Callable[[], T]) -> T | None:
+    """Put something into the log; None where it refuses that."""
+    log.mark()
+    try:
+        found = work()
+        log.keep_it()
+        return found
+    except InputError as error:
+        log.take_back()
+        done.left_out[f"run {run[:64]}: {error}"] += 1
+        return None

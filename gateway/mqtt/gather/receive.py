@@ -6,14 +6,16 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import threading
 from collections import Counter
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from aiomqtt import Message
 
 from gateway.config import BrokerFile
 from gateway.host.keys import load_public_key
-from gateway.model.errors import InputError, UnknownRunError
+from gateway.model.errors import InputError, StoreError, UnknownRunError
 from gateway.mqtt.gather.store import Store
 from gateway.mqtt.gather.unpack import Events, Facts, Frames, unpack
 from gateway.mqtt.link import Broker, Link
@@ -40,13 +42,15 @@ _SUBSCRIBING = "not subscribed yet"
 
 @dataclass(slots=True)
 class Gathered:
-    """How the gathering goes; ``skipped`` counts messages by why they could not be read."""
+    """How the gathering goes; ``skipped`` counts messages by why they could not be read, ``conflicts`` all frames that
+    the store has kept aside because they came again with other bytes or at another time."""
 
     trouble: str = "not connected yet"
     messages: int = 0
     frames: int = 0
     duplicates: int = 0
     events: int = 0
+    conflicts: int = 0
     skipped: Counter[str] = field(default_factory=Counter)
 
     def add(self, other: Gathered) -> None:
@@ -76,6 +80,7 @@ class Gatherer:
         self._config, self._store, self._shared, self._group = file.mqtt, store, shared, file.group
         self._keys = {name: load_public_key(path) for name, path in file.keys.items()}
         self._broker = Broker(file.mqtt, manual=True, session_s=SESSION_S, name=name)
+        self._one_at_a_time = threading.Lock()
 
     async def run(self) -> None:
         """Receive until cancelled."""
@@ -84,6 +89,28 @@ class Gatherer:
             self.progress.trouble = trouble or _SUBSCRIBING
 
         await self._broker.use(self._session, report)
+
+    def say_of_pieces(self, ended: bool) -> None:
+        """Note with frames why they did not become part of a message. Where the store does not take it now, it is done
+        the next time.
+
+        Args:
+            ended: only in runs that have ended.
+        """
+        with contextlib.suppress(StoreError), self._batch():
+            self._store.say_of_pieces(ended)
+
+    @contextlib.contextmanager
+    def _batch(self) -> Iterator[None]:
+        """A batch of the store's; all of what is done in it is kept, or nothing."""
+        with self._one_at_a_time:
+            self._store.begin()
+            try:
+                yield
+                self._store.commit()
+            except BaseException:
+                self._store.abandon()
+                raise
 
     async def _session(self, link: Link) -> None:
         """Subscribe and take what comes.
@@ -127,15 +154,10 @@ class Gatherer:
             StoreError: the store did not take it; all stays as it was.
         """
         count = Gathered()
-        self._store.begin()
-        try:
+        with self._batch():
             messages = self._store.kept(_ODD)
             for topic, payload in messages:
                 self._place(topic, payload, count)
-            self._store.commit()
-        except BaseException:
-            self._store.abandon()
-            raise
         count.messages = len(messages)
         self.progress.add(count)
 
@@ -146,14 +168,10 @@ class Gatherer:
             StoreError: it did not take it; nothing of it is kept.
         """
         count = Gathered()
-        self._store.begin()
-        try:
+        with self._batch():
             for topic, payload in batch:
                 self._place(topic, payload, count)
-            self._store.commit()
-        except BaseException:
-            self._store.abandon()
-            raise
+            self.progress.conflicts = self._store.conflicts()
         count.messages = len(batch)
         self.progress.add(count)
 

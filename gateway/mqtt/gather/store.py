@@ -63,6 +63,18 @@ class Store(Protocol):
         """The messages kept of a run, with their topics; they are kept no longer."""
         ...
 
+    def conflicts(self) -> int:
+        """How many frames came again with other bytes or at another time than they are kept with."""
+        ...
+
+    def say_of_pieces(self, ended: bool) -> None:
+        """Note why frames did not become part of a message.
+
+        Args:
+            ended: only in runs that have ended.
+        """
+        ...
+
     def close(self) -> None: ...
 
 
@@ -116,6 +128,12 @@ class LogStore:
 
     def kept(self, run: str) -> list[tuple[str, bytes]]:
         return self._tried(lambda: self._log.kept(run))
+
+    def conflicts(self) -> int:
+        return self._tried(self._log.conflicts)
+
+    def say_of_pieces(self, ended: bool) -> None:
+        self._tried(lambda: self._log.say_of_pieces(ended))
 
     def close(self) -> None:
         self._log.close()

@@ -116,6 +116,11 @@ class Step(ABC):
     def text(self) -> str:
         """In words, for a contract."""
 
+    @property
+    def lacks(self) -> str:
+        """Why nothing can be unpacked on this machine, "" where it can."""
+        return ""
+
     @cached_property
     def _guarded(self) -> bool:
         return self.layout.check is not None or self.layout.message is not None

@@ -19,6 +19,7 @@ from gateway.plugin.layout.kind import Value
 from gateway.plugin.unpack.model import Held, Opened, Step, Whole
 
 Mode = Literal["AES-CCM", "AES-GCM", "AES-CTR"]
+NO_KEY = "no key from "
 
 
 @cache
@@ -30,9 +31,9 @@ def _key(env: str | None, file: str | None) -> tuple[bytes, str]:
         raw = bytes.fromhex(text.strip())
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) else "it is not hexadecimal"
-        return b"", f"no key from {where}: {reason}"
+        return b"", f"{NO_KEY}{where}: {reason}"
     if len(raw) not in (16, 24, 32):
-        return b"", f"no key from {where}: {len(raw)} bytes found, 16, 24 or 32 expected"
+        return b"", f"{NO_KEY}{where}: {len(raw)} bytes found, 16, 24 or 32 expected"
     return raw, ""
 
 
@@ -60,6 +61,10 @@ class Sealed(Step):
         beside = f", {_joined(self.associated)} authenticated beside it" if self.associated else ""
         code = f", its last {self.tag} bytes the authentication code" if self.tag else ""
         return f"Encrypted by {self.mode} with the nonce {_joined(self.nonce)}{code}{beside}."
+
+    @property
+    def lacks(self) -> str:
+        return _key(self.env, self.file)[1]
 
     def take(self, held: Held, frame: int, t_ns: int, raw: bytes, opened: Opened) -> None:
         found = self.split(raw)
