@@ -26,12 +26,14 @@ from gateway.host.gc import freeze_gc
 from gateway.host.keys import fingerprint, load_public_key
 from gateway.log.merge import Merged
 from gateway.log.merge import merge as merge_logs
+from gateway.log.notes import notes_path, notes_that_differ
 from gateway.log.reader import Log
 from gateway.log.redecode import Redecoded
 from gateway.log.redecode import redecode as redecode_log
 from gateway.log.schema import quoted
 from gateway.log.seal import Checked
-from gateway.log.verify import columns_that_differ, seals_of
+from gateway.log.stamp import Stamp, stamps_of
+from gateway.log.verify import columns_that_differ, heads_of, seals_of
 from gateway.model.errors import InputError, LogFileError, ProblemsError
 from gateway.plugin import Plugin, find_plugin, load_plugin
 from gateway.plugin.find import plugin_folders
@@ -80,19 +82,23 @@ class Verified:
         problems: everything that is wrong with it, [] for a sound one.
         seals: of each run.
         unchecked: what could not be checked, and why.
+        stamps: of time stamp authorities, beside the log.
     """
 
     problems: list[str]
     seals: list[Checked]
     unchecked: Sequence[str] = ()
+    stamps: Sequence[Stamp] = ()
 
 
-def damage(log: Path, signer: Path | None = None) -> Verified:
+def damage(log: Path, signer: Path | None = None, authority: Path | None = None) -> Verified:
     """Check a log: SQLite's own check of the whole file, the seal of each run worked out again with its signatures, and
     every payload decoded again and held against its columns.
 
     Args:
         signer: a file with the public key that must have signed the newest head of every run; None for any or none.
+        authority: a file with the certificates of the time stamp authority that must have stamped them; None for any or
+            none.
 
     Raises:
         LogFileError: the log can't be used.
@@ -108,6 +114,12 @@ def damage(log: Path, signer: Path | None = None) -> Verified:
     except LogFileError as error:
         problems.append(str(error))
     problems += [f"run {one.run}: {line}" for one in seals for line in one.wrong]
+    unchecked: list[str] = []
+    sealed_notes = [digest for one in seals for digest in one.notes]
+    if sealed_notes and not notes_path(log).exists():
+        unchecked.append(f"{len(set(sealed_notes))} notes were sealed, and {notes_path(log)} is not there")
+    else:
+        problems += notes_that_differ(log, sealed_notes)
     if wanted is not None and not seals:
         problems.append("there is no run that could be signed")
     if wanted is not None:
@@ -116,9 +128,24 @@ def damage(log: Path, signer: Path | None = None) -> Verified:
             for one in seals
             if not any((s.key, s.head, s.good) == (wanted, one.head, True) for s in one.signatures)
         ]
+    stamps: list[Stamp] = []
+    try:
+        stamps += stamps_of(log, heads_of(log), authority)
+    except InputError as error:
+        if authority is not None:
+            raise
+        unchecked.append(str(error))
+    problems += [f"{one.file} {one.wrong}" for one in stamps if one.wrong]
+    if authority is not None:
+        stamped = {one.head for one in stamps if one.good}
+        problems += [
+            f"run {one.run}: its newest head has no time stamp of the authority in {authority}"
+            for one in seals
+            if one.head not in stamped
+        ]
     found = list(columns_that_differ(log, _with_its_keys))
     problems += [one.text for one in found if one.wrong]
-    return Verified(problems, seals, [one.text for one in found if not one.wrong])
+    return Verified(problems, seals, [*unchecked, *(one.text for one in found if not one.wrong)], stamps)
 
 
 def _with_its_keys(kind: str, text: str) -> Plugin | None:

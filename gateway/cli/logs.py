@@ -172,6 +172,10 @@ def show(
     signer: Annotated[
         Path | None, typer.Option(help="With --verify: the public key (PEM) that must have signed every run.")
     ] = None,
+    authority: Annotated[
+        Path | None,
+        typer.Option(help="With --verify: certificates (PEM) of the authority that must have stamped every run."),
+    ] = None,
     ltk: Ltk = None,
     as_json: Annotated[bool, typer.Option("--json", help="As JSON, for scripts.")] = False,
 ) -> None:
@@ -199,14 +203,15 @@ def show(
             raise InputError(f"--verify is for a log, and {log} is a capture")
         say(json.dumps(asdict(found), indent=1)) if as_json else _print_capture(found, console)
         return
-    if signer is not None and not verify:
-        raise InputError("--signer needs --verify")
-    verified = damage(log, signer) if verify else None
+    if (signer is not None or authority is not None) and not verify:
+        raise InputError("--signer and --authority need --verify")
+    verified = damage(log, signer, authority) if verify else None
     problems = verified.problems if verified is not None else []
     if as_json:
         seals = [asdict(one) for one in verified.seals] if verified is not None else []
         checked = (
             {"problems": problems, "seals": seals, "unchecked": list(verified.unchecked)}
+            | {"stamps": [asdict(one) for one in verified.stamps]}
             if verified is not None
             else {}
         )
@@ -234,6 +239,10 @@ def _print_verified(verified: Verified, console: Console) -> None:
             console.print(f"  {told}", soft_wrap=True)
         for line in sealed.trail:
             console.print(f"  {line}", soft_wrap=True, markup=False)
+    for stamp in verified.stamps:
+        by = ", by the authority given" if stamp.good else ", not checked for want of --authority"
+        if not stamp.wrong:
+            console.print(f"{stamp.file}: {stamp.head[:16]}… was there at {stamp.utc}Z{by}", soft_wrap=True)
     for line in verified.unchecked:
         console.print(f"not checked: {line}", soft_wrap=True, markup=False)
     sound = "no problems: SQLite's own check, the seals, and every value decoded again"

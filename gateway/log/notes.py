@@ -1,18 +1,27 @@
 """What people write down while a run goes on, such as "heater on": a file of lines beside the log, each a JSON object,
-as the log itself is the run's to write."""
+as the log itself is the run's to write. Each line holds a digest of itself and of the one before it; the run takes the
+newest digest into its seal, so that a note can't be changed or removed afterwards without a trace."""
 
 from __future__ import annotations
 
+import contextlib
+import hashlib
 import json
 import os
+import time
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Any
 
-from gateway.model.errors import InputError
+from gateway.host.lock import FileLock
+from gateway.model.errors import InputError, LogFileError
 
 LONGEST = 500  # characters of a note
 LATEST_MS = 4_102_444_800_000  # 2100; what is later was meant otherwise
 _MOST_BYTES = 10_000_000
+_LONGEST_LINE = 16_384  # bytes
+_PATIENCE_S = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,27 +45,72 @@ def notes_path(log: Path) -> Path:
     return log.with_name(log.name + ".notes.jsonl")
 
 
-def notes_of(log: Path) -> list[Note]:
-    """All notes of a log by their time; a line that is none is left out."""
+def _lines(log: Path) -> Iterator[tuple[Note, str]]:
+    """The notes in the order they were written, each with its digest; a line that is none is left out."""
     try:
         with notes_path(log).open("rb") as file:
             lines = file.read(_MOST_BYTES).splitlines()
     except OSError:
-        return []
-    found = []
+        return
     for line in lines:
-        try:
-            told = json.loads(line)
-            t_ns, run, text, by = told["t_ns"], told["run"], told["text"], told.get("by", "")
-        except (ValueError, TypeError, LookupError, AttributeError, RecursionError):
-            continue
-        if (
-            isinstance(t_ns, int)
-            and 0 <= t_ns < LATEST_MS * 10**6
-            and all(isinstance(one, str) for one in (run, text, by))
-        ):
-            found.append(Note(t_ns, run, text[:LONGEST], by[:LONGEST]))
-    return sorted(found, key=lambda note: note.t_ns)
+        if (found := _read(line)) is not None:
+            yield found
+
+
+def _read(line: bytes) -> tuple[Note, str] | None:
+    try:
+        told = json.loads(line)
+        t_ns, run, text, by, digest = (
+            told["t_ns"],
+            told["run"],
+            told["text"],
+            told.get("by", ""),
+            told.get("digest", ""),
+        )
+    except (ValueError, TypeError, LookupError, AttributeError, RecursionError):
+        return None
+    texts = (run, text, by, digest)
+    if not isinstance(t_ns, int) or not 0 <= t_ns < LATEST_MS * 10**6 or not all(isinstance(one, str) for one in texts):
+        return None
+    return Note(t_ns, run, text[:LONGEST], by[:LONGEST]), digest
+
+
+def notes_of(log: Path) -> list[Note]:
+    """All notes of a log by their time; a line that is none is left out."""
+    return sorted((note for note, _ in _lines(log)), key=lambda note: note.t_ns)
+
+
+def _digest(before: str, note: Note) -> str:
+    told: list[Any] = [before, note.t_ns, note.run, note.text, note.by]
+    return hashlib.sha256(json.dumps(told, separators=(",", ":")).encode()).hexdigest()
+
+
+def newest_digest(log: Path) -> str:
+    """That of the last note of a log, "" for none."""
+    try:
+        with notes_path(log).open("rb") as file:
+            size = file.seek(0, os.SEEK_END)
+            file.seek(max(size - 2 * _LONGEST_LINE, 0))
+            lines = file.read().splitlines()
+    except OSError:
+        return ""
+    return next((found[1] for line in reversed(lines) if (found := _read(line)) is not None), "")
+
+
+def notes_that_differ(log: Path, sealed: Sequence[str]) -> Iterator[str]:
+    """What is wrong with the notes of a log.
+
+    Args:
+        sealed: the digests that were taken into seals.
+    """
+    before, known = "", set()
+    for number, (note, digest) in enumerate(_lines(log), 1):
+        if digest and _digest(before, note) != digest:  # those of an earlier version have none
+            yield f"note {number} ({note.text[:40]!r}) is not as it was written, or one before it was removed"
+        before = digest or before
+        known.add(digest)
+    if missing := [one for one in dict.fromkeys(sealed) if one not in known]:
+        yield f"{len(missing)} of the notes that were sealed are not in {notes_path(log).name}"
 
 
 def span_of(log: Path, run: str, text: str, end_ns: int) -> tuple[int, int]:
@@ -85,9 +139,32 @@ def add_note(log: Path, note: Note) -> None:
     if not note.text.strip() or len(note.text) > LONGEST:
         raise InputError(f"a note of {len(note.text)} characters; 1 to {LONGEST} are expected")
     try:
-        with notes_path(log).open("a", encoding="utf-8") as file:
-            file.write(json.dumps(asdict(note), ensure_ascii=False) + "\n")
+        with _alone(notes_path(log)), notes_path(log).open("a", encoding="utf-8") as file:
+            told = asdict(note) | {"digest": _digest(newest_digest(log), note)}
+            file.write(json.dumps(told, ensure_ascii=False) + "\n")
             file.flush()
             os.fsync(file.fileno())
     except OSError as error:
         raise InputError(f"{notes_path(log)} can't be written: {error.strerror}") from None
+
+
+@contextlib.contextmanager
+def _alone(path: Path) -> Iterator[None]:
+    """While nobody else writes a file.
+
+    Raises:
+        InputError: somebody does, for long.
+    """
+    ends_s = time.monotonic() + _PATIENCE_S
+    while True:
+        try:
+            lock = FileLock(path)
+            break
+        except LogFileError as error:
+            if time.monotonic() > ends_s:
+                raise InputError(str(error)) from None
+            time.sleep(0.02)
+    try:
+        yield
+    finally:
+        lock.release()

@@ -13,10 +13,12 @@ import sqlite3
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from gateway.log.notes import newest_digest
 from gateway.log.schema import quoted
 from gateway.log.signature import Signature
 from gateway.model.errors import LogFileError
@@ -71,6 +73,7 @@ class Sealer:
     _waiting: int = 0
     _due_s: float = 0.0
     _facts: str = ""
+    _notes: str = ""
 
     @classmethod
     def of(cls, connection: sqlite3.Connection, run: int, first: int) -> Sealer:
@@ -80,7 +83,7 @@ class Sealer:
         ).fetchone()
         head, after, events, digests = row or ("", first, 0, '{"facts": ""}')
         made = cls(run, first, head, after, events, {}, hashlib.sha256(), _due_s=time.monotonic() + EVERY_S)
-        made._facts = _read(digests)["facts"]
+        made._facts, made._notes = _read(digests)["facts"], _read(digests).get("notes", "")
         for (node, channel), (ids, times, raws) in frames_of(connection, run, after, 2**62):
             made._stream(node, channel).add([n - first for n in ids], times, raws)
         for row in _events_of(connection, run, events, -1):
@@ -109,6 +112,7 @@ class Sealer:
             self._waiting,
             self._due_s,
             self._facts,
+            self._notes,
         )
 
     def frames(self, key: tuple[str, str], ids: Sequence[int], times: Sequence[int], raws: Sequence[bytes]) -> None:
@@ -130,17 +134,21 @@ class Sealer:
         Args:
             what: why, "" for what came over the air.
         """
-        if not force and (time.monotonic() < self._due_s or not (self._streams or self._waiting)):
+        if not force and time.monotonic() < self._due_s:
+            return
+        notes = newest_digest(Path(connection.execute("PRAGMA database_list").fetchone()[2]))
+        news = self._streams or self._waiting or what or notes != self._notes
+        if not news and not force:
             return
         facts = facts_digest(connection, self.run)
-        if not (self._streams or self._waiting or what) and facts == self._facts:
+        if not news and facts == self._facts:
             return
         digests: dict[str, Any] = {
             "frames": {f"{node}/{channel}": one.hexdigest() for (node, channel), one in sorted(self._streams.items())},
             "count": sum(one.count for one in self._streams.values()),
             "events": self._happened.hexdigest(),
             "facts": facts,
-        }
+        } | ({"notes": notes} if notes else {})
         end, events = next_frame, self.events + self._waiting
         head = head_of(self.head, digests, self.after - self.first, end - self.first, events, what)
         connection.execute(
@@ -148,7 +156,7 @@ class Sealer:
             "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
             (self.run, time.time_ns(), self.after, end, events, what, json.dumps(digests), head),
         )
-        self.head, self.after, self.events, self._facts = head, end, events, facts
+        self.head, self.after, self.events, self._facts, self._notes = head, end, events, facts, notes
         self._streams, self._happened, self._waiting = {}, hashlib.sha256(), 0
         self._due_s = time.monotonic() + EVERY_S
 
@@ -215,6 +223,7 @@ class Checked:
         wrong: everything that differs.
         trail: what was done to the run after it was written, when, a line each.
         signatures: who signed a head of it.
+        notes: digests of notes that were sealed.
     """
 
     run: int
@@ -224,6 +233,7 @@ class Checked:
     wrong: tuple[str, ...]
     trail: tuple[str, ...]
     signatures: tuple[Signature, ...] = ()
+    notes: tuple[str, ...] = ()
 
 
 def check(connection: sqlite3.Connection, run: int) -> Checked:
@@ -263,15 +273,21 @@ def check(connection: sqlite3.Connection, run: int) -> Checked:
         behind = f"{unsealed} frames behind its last link" if links else "no seal at all"
         wrong.append(f"the run has ended and has {behind}: added or removed afterwards, or of an earlier version")
     trail = tuple(f"{utc_text(when)[:19]}Z: {what}" for _, when, *_, what, _, _ in links if what)
-    return Checked(run, head, len(links), unsealed, tuple(wrong), trail)
+    notes = tuple(one for row in links if (one := _read(row[6]).get("notes")))
+    return Checked(run, head, len(links), unsealed, tuple(wrong), trail, notes=notes)
 
 
 def _read(told: str) -> dict[str, Any]:
     """The digests of a link; what can't be read is as good as other ones."""
     try:
         digests = json.loads(told)
-        read = {"frames": dict(digests["frames"]), "events": str(digests["events"]), "facts": str(digests["facts"])}
-        return read | ({"count": int(digests["count"])} if "count" in digests else {})
+        read: dict[str, Any] = {
+            "frames": dict(digests["frames"]),
+            "events": str(digests["events"]),
+            "facts": str(digests["facts"]),
+        }
+        read |= {"count": int(digests["count"])} if "count" in digests else {}
+        return read | ({"notes": str(digests["notes"])} if "notes" in digests else {})
     except (ValueError, TypeError, KeyError):
         return {"frames": {}, "events": "", "facts": ""}
 

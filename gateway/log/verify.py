@@ -44,6 +44,14 @@ def seals_of(path: Path) -> list[seal.Checked]:
         return found
 
 
+def heads_of(path: Path) -> set[str]:
+    """All heads that the seals of a log have had."""
+    with _reading(path) as connection:
+        if not connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'seal'").fetchone():
+            return set()
+        return {row[0] for row in connection.execute("SELECT head FROM seal")}
+
+
 def _signed(connection: sqlite3.Connection, checked: seal.Checked) -> seal.Checked:
     """With the signatures of the run; one that is not its key's, or is over a head that the chain has not, is wrong."""
     found = signatures_of(connection, checked.run)

@@ -10,6 +10,7 @@ import sqlite3
 import subprocess
 import sys
 import textwrap
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -18,6 +19,7 @@ from gateway.app.logs import damage
 from gateway.log import seal
 from gateway.log.batch import BatchWriter
 from gateway.log.merge import merge
+from gateway.log.notes import Note, add_note, notes_of, notes_path
 from gateway.log.reader import Log
 from gateway.log.redecode import redecode
 from gateway.log.store import RunFacts
@@ -215,3 +217,63 @@ def test_show_verify_tells_the_seal_or_what_is_wrong(log: Path, tmp_path: Path) 
     changed(tmp_path / "y.db", "UPDATE loan_crate_climate SET temperature_degC = 20.0 WHERE id = 2")
     bad = gattest("show", "y.db", "--verify", cwd=tmp_path)
     assert bad.returncode == 2 and "b climate frame 2: temperature_degC is 20.0" in bad.stderr
+
+
+def noted(path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A run during which three notes were written down, each sealed with the next batch."""
+    monkeypatch.setattr(seal, "EVERY_S", 0.0)
+    writer = BatchWriter(path, facts())
+    for number, text in enumerate(("heater on", "lid open", "lid closed")):
+        add_note(path, Note(number * 10**9, "one", text, "who"))
+        writer.write([Frame(number * 10**9, "a", "climate", CLIMATE)] if number != 1 else [], [])
+    writer.write([], [], (10**10, "test"))
+    writer.close()
+    return path
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "told"),
+    [
+        ("", "", None),
+        ("lid open", "lid shut", "note 2 ('lid shut') is not as it was written"),
+        ('"t_ns": 1000000000', '"t_ns": 1000000001', "note 2 ('lid open') is not as it was written"),
+        ('"by": "who"', '"by": "nobody"', "note 1 ('heater on') is not as it was written"),
+    ],
+)
+def test_notes_are_entries_of_the_chain(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, before: str, after: str, told: str | None
+) -> None:
+    log = noted(tmp_path / "x.db", monkeypatch)
+    assert len(damage(log).seals[0].notes) >= 3
+    notes_path(log).write_text(notes_path(log).read_text("utf-8").replace(before, after, 1), "utf-8")
+    problems = damage(log).problems
+    assert problems == [] if told is None else any(told in line for line in problems), problems
+
+
+@pytest.mark.parametrize("kept", [[0, 1], [0, 2], [1, 2], [0]], ids=str)
+def test_a_note_that_was_removed_or_put_in_anew_is_found(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kept: list[int]
+) -> None:
+    log = noted(tmp_path / "x.db", monkeypatch)
+    notes = notes_of(log)
+    notes_path(log).unlink()
+    for place in kept:
+        add_note(log, notes[place])
+    assert any("of the notes that were sealed are not in x.db.notes.jsonl" in line for line in damage(log).problems)
+
+
+def test_notes_that_are_not_beside_a_log_are_told_and_later_ones_change_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    log = noted(tmp_path / "x.db", monkeypatch)
+    add_note(log, Note(10**11, "one", "taken down", "who"))
+    assert damage(log).problems == [] and damage(log).unchecked == []
+    notes_path(log).rename(tmp_path / "elsewhere")
+    assert damage(log).problems == []
+    assert damage(log).unchecked == [f"3 notes were sealed, and {notes_path(log)} is not there"]
+
+
+def test_notes_written_at_the_same_time_make_one_chain(tmp_path: Path, log: Path) -> None:
+    with ThreadPoolExecutor(8) as pool:
+        list(pool.map(lambda number: add_note(log, Note(number, "one", f"note {number}", "who")), range(24)))
+    assert sorted(note.t_ns for note in notes_of(log)) == list(range(24)) and damage(log).problems == []
