@@ -74,6 +74,7 @@ class RunResult:
 
     Attributes:
         log: where it is; elsewhere than it began where that was moved or deleted.
+        rest: a second log with what could not be written into the first, None where nothing is missing there.
         failed: why something of it is not in the log, "" where nothing is.
         note: what went wrong with the log and was put right.
         unfit: what is wrong with each node that could not be used.
@@ -87,6 +88,7 @@ class RunResult:
     frames: int
     dropped: int
     note: str
+    rest: Path | None = None
 
     @property
     def troubles(self) -> list[str]:
@@ -145,7 +147,9 @@ async def execute(
         view.show()
     unfit = tuple(session.unfit for session in supervisor.sessions if session.unfit)
     status = writer.status
-    return RunResult(status.path, writer.run, how, status.failed, unfit, status.frames, status.dropped, status.note)
+    return RunResult(
+        status.path, writer.run, how, status.failed, unfit, status.frames, status.dropped, status.note, status.rest
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,6 +211,7 @@ async def run(
         def show(view: RunView) -> None:
             if sender:
                 with contextlib.suppress(OSError):  # no process to be had now
+                    sender.follow(view.status.path)
                     sender.tend(time.monotonic())
             whole = replace(view, sending=sender.line if sender else "", so_far=looks(view))
             for one in list(shows):
@@ -225,10 +230,18 @@ async def run(
         on_judged(finished)
         if sender is None:
             return finished
+        sender.follow(result.log)
         for node, own in verdicts_by_node(finished.judged.run, finished.judged.verdicts).items():
             sender.verdicts(node, own)
         await asyncio.to_thread(sender.end)
-        return replace(finished, sending=sender.line, unsent=not sender.progress.done)
+        lines, unsent = [sender.line], not sender.progress.done
+        if result.rest is not None:
+            with sending(config.mqtt, result.rest) as second:
+                if second is not None:
+                    await asyncio.to_thread(second.end)
+                    lines.append(f"{result.rest.name} to {second.line}")
+                    unsent = unsent or not second.progress.done
+        return replace(finished, sending="; ".join(lines), unsent=unsent)
 
 
 def _signed(result: RunResult, key: Ed25519PrivateKey) -> RunResult:

@@ -59,9 +59,11 @@ class ChannelStatus:
 @dataclass(slots=True)
 class WriterStatus:
     """How the writing goes. ``trouble`` is set while the disk refuses, ``failed`` once that is final; ``note`` is
-    something that went wrong and was put right."""
+    something that went wrong and was put right; ``rest`` a second log that holds what is not in the first, once that is
+    final."""
 
     path: Path
+    rest: Path | None = None
     frames: int = 0
     dropped: int = 0
     trouble: str = ""
@@ -143,8 +145,7 @@ class BatchWriter:
     def close(self) -> None:
         """Close the file."""
         if self._home is not None and not self._return():
-            self.status.failed = f"{self._path} could not be written: {self.status.trouble}. "
-            self.status.failed += f"The rest of the run is in {self._store.path}"
+            self._say_rest()
             if not self._home.in_place():
                 self.status.failed += "; what came before is in the file that was moved or deleted"
         if not self.status.failed and not self._store.in_place() and not self._restore():
@@ -264,9 +265,14 @@ class BatchWriter:
         self._home_timeline, self._timeline = self._timeline, self._timeline.anew()
         self._home_unpacking, self._unpacking = self._unpacking, self._unpacking.copy()
         if self._full is None:
-            self.status.failed = f"{self._path} could not be written: {self.status.trouble}. "
-            self.status.failed += f"The rest of the run is in {rescue}"
+            self._say_rest()
         return True
+
+    def _say_rest(self) -> None:
+        """Say that a second log holds the rest of the run."""
+        self.status.rest = self._store.path
+        self.status.failed = f"{self._path} could not be written: {self.status.trouble}. "
+        self.status.failed += f"The rest of the run is in {self._store.path}"
 
     def _return(self) -> bool:
         """Bring what stands in the other log into the log, made anew if need be; False where it does not answer yet."""

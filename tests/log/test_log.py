@@ -527,7 +527,7 @@ def test_a_log_that_never_answers_again_leaves_a_second_one_that_can_be_judged(t
         writer.frame(Frame(2, "b", "climate", CLIMATE))
         writer.close(10**9, "test")
     (rest,) = (path for path in impatient.glob("x-rest-*.db") if path.is_file())
-    assert f"The rest of the run is in {rest}" in writer.status.failed
+    assert f"The rest of the run is in {rest}" in writer.status.failed and writer.status.rest == rest
     assert query(rest, "SELECT t_ns FROM loan_crate_climate") == [(2,)]
     assert query(rest, "SELECT node.name, event.kind FROM event JOIN node ON node.id = event.node") == [("b", "ready")]
 

@@ -18,6 +18,7 @@ from typing import Any
 
 import pytest
 
+from gateway.app.run import Finished, run
 from gateway.config import BrokerFile, MqttConfig
 from gateway.host.clock import Clock
 from gateway.log.outbox import Outbox
@@ -30,9 +31,10 @@ from gateway.mqtt.link import Broker, credentials
 from gateway.mqtt.publish.drain import forward_log
 from gateway.mqtt.publish.forward import Forwarder
 from gateway.mqtt.publish.process import sending
+from gateway.report.live import RunView
 from tests.broker import Mosquitto, Proxy, feeding, free_port, mqtt
 from tests.feed import facts, fill
-from tests.support import needs_program, wait_for
+from tests.support import needs_program, run_file, wait_for
 
 pytestmark = [needs_program("mosquitto"), needs_program("mosquitto_sub")]
 
@@ -660,3 +662,65 @@ def test_a_run_file_s_client_id_is_used_by_each_in_its_own_way(tmp_path: Path, b
             beside.end()
             assert beside.progress.done
         wait_for(lambda: count(tmp_path / "g.db") == count(tmp_path / "log.db"))
+
+
+RUN = """
+[run]
+title = "t"
+radio = "virtual"
+seed = 1
+[mqtt]
+host = "127.0.0.1"
+port = PORT
+pack_age = "100 ms"
+[node.a]
+plugin = "loan-crate"
+find = { name = "A" }
+"""
+
+
+def a_run_that_is_published(
+    log: Path, port: int, seconds: float, on_view: Callable[[RunView], None], on_judged: Callable[[Finished], None]
+) -> Finished:
+    config = run_file(log.parent, RUN.replace("PORT", str(port)))
+    return asyncio.run(run(config, log, round(seconds * 1e9), on_view, on_judged=on_judged))
+
+
+def test_a_log_that_is_made_anew_elsewhere_is_published_from_there(
+    tmp_path: Path, broker: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("gateway.log.batch.CHECKPOINT_S", 0.1)
+    log = tmp_path / "x.db"
+
+    def delete(view: RunView) -> None:
+        if view.elapsed_s > 1.5 and log.exists():
+            log.unlink()
+
+    with Gathering(mqtt(broker.port), tmp_path / "g.db"):
+        done = a_run_that_is_published(log, broker.port, 4, delete, lambda _: None)
+        assert done.log != log and done.log.exists() and not done.unsent, done.sending
+        wait_for(lambda: held(tmp_path / "g.db") == held(done.log))
+
+
+def test_what_had_to_go_into_a_second_log_is_published_too(
+    tmp_path: Path, broker: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name, seconds in (("batch._RETRY_S", 0.01), ("batch.PATIENCE_AT_END_S", 0.2), ("opening.BUSY_S", 0.05)):
+        monkeypatch.setattr(f"gateway.log.{name}", seconds)
+    spare = tmp_path / "spare"
+    spare.mkdir()
+    monkeypatch.setattr("tempfile.tempdir", str(spare))
+    log = tmp_path / "x.db"
+    locked: list[sqlite3.Connection] = []
+
+    def lock(view: RunView) -> None:
+        if view.elapsed_s > 1.5 and not locked:
+            locked.append(sqlite3.connect(log, isolation_level=None, check_same_thread=False))
+            locked[0].execute("BEGIN IMMEDIATE")
+
+    with Gathering(mqtt(broker.port), tmp_path / "g.db"):
+        done = a_run_that_is_published(log, broker.port, 3, lock, lambda _: locked[0].close())
+        (rest,) = spare.glob("x-rest-*.db")
+        assert done.result.rest == rest and not done.unsent, done.sending
+        wait_for(lambda: held(tmp_path / "g.db") == held(log) | held(rest))
+        assert len(held(rest)) == 1 and count(rest) > 0

@@ -38,8 +38,7 @@ class Beside:
 
     def __init__(self, config: MqttConfig, log: Path) -> None:
         self._name, self._log = f"{config.host}:{config.port}", log
-        plain = {key: str(value) if isinstance(value, Path) else value for key, value in asdict(config).items()}
-        self._task = {"broker": plain, "log": str(log.resolve())}
+        self._plain = {key: str(value) if isinstance(value, Path) else value for key, value in asdict(config).items()}
         self._restarts, self._wait_s = 0, _FIRST_RESTART_S
         self._again_s: float | None = None
         self._start()
@@ -53,7 +52,7 @@ class Beside:
             text=True,
             start_new_session=True,  # Ctrl-C is the run's to answer
         )
-        self._say(self._task)
+        self._say({"broker": self._plain, "log": str(self._log.resolve())})
         self._reader = threading.Thread(target=self._read, name="sending told", daemon=True)
         self._reader.start()
 
@@ -73,6 +72,13 @@ class Beside:
             self._reader.join(_KILLED_AFTER_S)
             self._close_pipes()
             self._restarts += 1
+            self._start()
+
+    def follow(self, log: Path) -> None:
+        """Go on with a log that was made anew elsewhere; nothing where it is the same still."""
+        if log != self._log:
+            self.kill()
+            self._log = log
             self._start()
 
     def _say(self, what: dict[str, Any]) -> None:
