@@ -4,7 +4,8 @@ that has already happened: it yields the same records as a live run, with their 
 from __future__ import annotations
 
 from gateway.capture.containers import is_foreign
-from gateway.capture.foreign import ForeignCapture, read_handles
+from gateway.capture.foreign import ForeignCapture
+from gateway.capture.handles import read_handles
 from gateway.capture.record import Header, Record, Trouble
 from gateway.capture.text import TextCapture, TextWriter, read_capture, write_capture
 

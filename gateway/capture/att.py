@@ -61,6 +61,30 @@ class Happened(NamedTuple):
     detail: Detail
 
 
+class Advertised(NamedTuple):
+    """What somebody advertised.
+
+    Attributes:
+        data: the structures of its advertising data (Vol 3, Part C, 11).
+        rssi_dbm: None where the recorder does not tell.
+    """
+
+    t_ns: int
+    server: str
+    data: bytes
+    rssi_dbm: float | None
+
+
+class Scanning(NamedTuple):
+    """From now on whoever recorded hears advertisements, or no longer."""
+
+    t_ns: int
+    on: bool
+
+
+Said = Heard | Happened | Advertised | Scanning
+
+
 class Group(NamedTuple):
     """A service: its last handle, its UUID, whether it is a primary one."""
 
@@ -345,6 +369,8 @@ def uuid_of(raw: bytes) -> str:
     """A UUID as transmitted, as 128-bit text; "" for another length."""
     if len(raw) == 2:
         return BASE_UUID.format(int.from_bytes(raw, "little"))
+    if len(raw) == 4:  # in advertisements only
+        return raw[::-1].hex() + BASE_UUID.format(0)[8:]
     text = raw[::-1].hex()
     return f"{text[:8]}-{text[8:12]}-{text[12:16]}-{text[16:20]}-{text[20:]}" if len(raw) == 16 else ""
 

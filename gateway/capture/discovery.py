@@ -67,6 +67,8 @@ def tables_in(path: Path, trouble: Trouble, keys: tuple[bytes, ...] = ()) -> lis
     servers: dict[str, _Server] = {}
 
     for item in heard_in(path, directory, trouble):
+        if not isinstance(item, Heard | Happened):
+            continue
         if item.server not in servers and len(servers) >= _MOST_SERVERS:
             continue
         server = servers.setdefault(item.server, _Server())

@@ -3,27 +3,27 @@ that plugins declare, what happened to links becomes events."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import islice
 from pathlib import Path
 
-from gateway.capture.att import CCCD, Happened, Heard, How, ServerTable
+from gateway.capture.advertised import advertiser, parts_of
+from gateway.capture.att import CCCD, Advertised, Happened, Heard, How, Scanning, ServerTable
+from gateway.capture.handles import guess
 from gateway.capture.hci import Directory
 from gateway.capture.links import heard_in
 from gateway.capture.record import Header, Record, Trouble
-from gateway.host.toml import read_toml
 from gateway.model import events
-from gateway.model.errors import DecodeError, Problem, ProblemsError
 from gateway.model.events import LinkEvent
 from gateway.model.link import LinkState
 from gateway.model.records import Frame
 from gateway.plugin import Characteristic, Plugin
-from gateway.plugin.standard.adopted import BASE_UUID, short_number
+from gateway.plugin.hearing import HEARD_EVERY_S, Hearing
+from gateway.plugin.standard.adopted import short_number
 from gateway.plugin.standard.assigned import IDENTITY, identity_text
 
 _MOST_ADDRESSES = 10_000
+_LINKED = events.Connected | events.Lost | events.Disconnected
 _PUSHED = (How.NOTIFIED, How.INDICATED)
 _CONFIGURATIONS = {bytes([bits, 0]) for bits in range(4)}  # off, notify, indicate, both: Vol 3, Part G, 3.3.3.3
 _MOST_READ = 50  # of a channel that sends nothing, until it counts as polled
@@ -46,6 +46,7 @@ class _Node:
     sending: dict[str, str] = field(default_factory=dict)  # channels by UUID, of a link that is up and set up
     unknown: dict[int, list[bytes]] = field(default_factory=dict)  # values of handles that were not discovered
     link: LinkState = field(default_factory=LinkState)
+    hearing: Hearing | None = None  # where it advertises values
 
     def named(self, name: str, raw: bytes) -> str:
         """The channel of a value that came by this name, where that carries several messages."""
@@ -96,6 +97,9 @@ class ForeignCapture:
         self._known = ServerTable(values=dict(handles))
         self._directory = Directory(keys=keys)
         self._nodes: dict[str, _Node] = {}
+        self._advertisers = [plugin for plugin in plugins if plugin.broadcasts]
+        self._scanning_ns: int | None = None  # since when advertisements are heard
+        self._told_ns = 0  # when it was told last how they were heard
 
     def records(self) -> Iterator[Record]:
         """Its records, in the order of the file.
@@ -103,15 +107,19 @@ class ForeignCapture:
         Raises:
             InputError: it can't be opened, or is of a link type that is not read.
         """
-        nodes = self._nodes
+        nodes, last_ns = self._nodes, 0
         for item in heard_in(self.path, self._directory, self.trouble):
-            node = nodes.get(item.server)
-            if node is not None and type(item) is Heard and item.how in _PUSHED:
+            last_ns = item.t_ns
+            if type(item) is Heard and item.how in _PUSHED and (node := nodes.get(item.server)) is not None:
                 name = node.sending.get(item.uuid)  # all but the first few, so by a short way
                 if name is not None:
                     yield Frame(item.t_ns, node.name, name, item.raw)
                     continue
-            yield from self._place(item)
+            if isinstance(item, Scanning | Advertised):
+                yield from self._heard(item) if self._advertisers else ()
+            else:
+                yield from self._place(item)
+        yield from self._tell_heard(last_ns)
         for node in self._nodes.values():
             for name, values in node.read.items():
                 yield from (Frame(one.t_ns, node.name, node.named(name, one.raw), one.raw) for one in values)
@@ -119,19 +127,51 @@ class ForeignCapture:
                 if isinstance(held, Heard):
                     self.trouble.note(f"value of {node.address}, which has no known plugin", held.t_ns)
 
+    def _heard(self, item: Scanning | Advertised) -> Iterator[Record]:
+        """What was advertised, and while it would have been heard."""
+        if isinstance(item, Scanning):
+            self._scanning_ns = item.t_ns if item.on else None
+            for known in self._nodes.values():
+                yield from known.hearing.scanning(item.on, item.t_ns) if known.hearing is not None else ()
+            return
+        name = self._directory.names.get(item.server, "")
+        node = self._nodes.get(item.server)
+        if node is None or node.plugin is None:
+            found = advertiser(item, name, self._advertisers, self._names)
+            if found is None:
+                return
+            node = self._node(item.server)
+            yield from self._is(node, found)
+        if node.hearing is not None and node.hearing.listening:
+            yield from node.hearing.take(item.t_ns, item.server, name, item.rssi_dbm, parts_of(item.data))
+        self._told_ns = self._told_ns or item.t_ns
+        if item.t_ns - self._told_ns >= HEARD_EVERY_S * 1e9:
+            yield from self._tell_heard(item.t_ns)
+
+    def _tell_heard(self, t_ns: int) -> Iterator[Record]:
+        self._told_ns = t_ns
+        for node in self._nodes.values():
+            yield from node.hearing.heard(t_ns) if node.hearing is not None else ()
+
+    def _node(self, address: str) -> _Node:
+        node = self._nodes.get(address)
+        if node is None and len(self._nodes) >= _MOST_ADDRESSES:
+            strangers = (known for known, one in self._nodes.items() if one.plugin is None)
+            self._nodes.pop(next(strangers, next(iter(self._nodes))))
+        if node is None:
+            node = self._nodes[address] = _Node(address)
+        return node
+
     def _place(self, item: Heard | Happened) -> Iterator[Record]:
         if isinstance(item, Heard) and item.how is How.READ_REFUSED:
             return
-        node = self._nodes.get(item.server)
-        if node is None and len(self._nodes) >= _MOST_ADDRESSES:
-            strangers = (address for address, known in self._nodes.items() if known.plugin is None)
-            self._nodes.pop(next(strangers, next(iter(self._nodes))))
-        if node is None:
-            node = self._nodes[item.server] = _Node(item.server)
+        node = self._node(item.server)
         if isinstance(item, Heard):
             yield from self._value(node, item)
         elif node.plugin is not None:
             yield node.event(item.t_ns, item.detail)
+            if node.hearing is not None and isinstance(item.detail, _LINKED):
+                yield from node.hearing.linked(isinstance(item.detail, events.Connected), item.t_ns)
         else:
             self._hold(node, item)
 
@@ -271,81 +311,24 @@ class ForeignCapture:
             return
         for plugin, items in self._plugins:
             if uuid in items and (short_number(uuid) is None or all(short_number(own) for own in items)):
-                node.plugin, node.items = plugin, items
-                break
-        else:
-            return
+                yield from self._is(node, plugin)
+                return
+
+    def _is(self, node: _Node, plugin: Plugin) -> Iterator[Record]:
+        """It turned out what a node is."""
+        node.plugin, node.items = plugin, {item.uuid: item for item in plugin.served.values()}
         advertised = self._directory.names.get(node.address, "")
         node.name = self._names.get(node.address) or self._names.get(advertised) or node.address
-        self._kinds[node.name] = node.plugin.kind
+        self._kinds[node.name] = plugin.kind
+        if plugin.broadcasts:
+            node.hearing = Hearing(node.name, plugin)
+            if self._scanning_ns is not None:
+                yield from node.hearing.scanning(True, self._scanning_ns)
         held, node.held = node.held, []
         for item in held:
             yield from self._place(item)
 
 
-def guess(values: Mapping[int, Sequence[bytes]], sent: Sequence[Characteristic]) -> dict[int, list[str]]:
-    """For each handle the characteristics that may be behind it, of those in the order of a table: handles rise with
-    the table, and the values fit the layouts."""
-    handles = sorted(values)
-    fits = [[_fits(item, values[handle]) for item in sent] for handle in handles]
-
-    def ways(row: int, column: int) -> Iterator[tuple[int, ...]]:
-        if row == len(handles):
-            yield ()
-            return
-        for place in range(column, len(sent)):
-            if fits[row][place]:
-                yield from ((place, *rest) for rest in ways(row + 1, place + 1))
-
-    found: dict[int, list[str]] = {}
-    for way in islice(ways(0, 0), _MOST_WAYS):
-        for handle, place in zip(handles, way, strict=True):
-            names = found.setdefault(handle, [])
-            if sent[place].name not in names:
-                names.append(sent[place].name)
-    return found
-
-
-def _fits(item: Characteristic, raws: Sequence[bytes]) -> bool:
-    try:
-        for raw in raws:
-            item.codec.parse(raw)
-    except DecodeError:
-        return False
-    return True
-
-
 def _short(uuid: str) -> str:
     number = short_number(uuid)
     return uuid if number is None else f"0x{number:04X}"
-
-
-def read_handles(path: Path, plugins: Sequence[Plugin]) -> dict[int, str]:
-    """A file that says which characteristic stands behind which attribute handle.
-
-    It is TOML: ``[handles]``, then lines such as ``0x0011 = "climate"``, or a UUID in place of the name.
-
-    Raises:
-        ProblemsError: everything that is wrong with it.
-    """
-    _, content = read_toml(path)
-    table = content.get("handles")
-    if not isinstance(table, dict) or set(content) != {"handles"}:
-        raise ProblemsError([Problem(str(path), "", "has other content", "one table [handles]")])
-    known = {item.name: item.uuid for plugin in plugins for item in plugin.served.values()}
-    found: dict[int, str] = {}
-    problems: list[Problem] = []
-    for key, value in table.items():
-        number = re.fullmatch(r"0[xX][0-9a-fA-F]{1,4}|\d{1,5}", key)
-        text = str(value).lower()
-        uuid = known.get(str(value), BASE_UUID.format(int(text, 16)) if re.fullmatch(r"0x[0-9a-f]{4}", text) else text)
-        if number is None or not 0 < int(key, 0) <= 0xFFFF:
-            problems.append(Problem(str(path), f"handles.{key}", "is not a handle", "a number from 1 to 0xFFFF"))
-        elif not re.fullmatch(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}", uuid):
-            expected = f"a UUID, or one of {', '.join(known)}"
-            problems.append(Problem(str(path), f"handles.{key}", f"{value!r}", expected))
-        else:
-            found[int(key, 0)] = uuid
-    if problems:
-        raise ProblemsError(problems)
-    return found

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
-from gateway.capture.att import Bearer, Fragments, Happened, Heard, ServerTable, uuid_of
+from gateway.capture.att import Advertised, Bearer, Fragments, Happened, Heard, Said, Scanning, ServerTable, uuid_of
 from gateway.capture.record import Trouble
 from gateway.capture.window import H4, H4_DIRECTION, MONITOR, Packet
 from gateway.model.events import Connected, ConnectFailed, Disconnected, Lost, Parameters
@@ -24,6 +24,9 @@ _MOST_SERVICES = 100
 _SERVICE_LISTS = {2: 2, 3: 2, 6: 16, 7: 16}  # incomplete and complete lists: bytes of each UUID
 _DISCONNECT = b"\x06\x04"  # opcode 0x0406
 _RESET = b"\x03\x0c"  # opcode 0x0C03
+_SCANS = (b"\x0c\x20", b"\x42\x20")  # opcodes 0x200C and 0x2042: scan enable, and the extended one
+_MOST_ADVERTISED = 1650  # bytes of one advertisement, with all that is chained to it: Vol 6, Part B, 2.3.4.9
+_RSSI_UNKNOWN = 127  # Vol 4, Part E, 7.7.65.2
 _MONITOR_GONE = (1, 9)  # index removed, index closed
 _MONITOR_KINDS = {2: (_COMMAND, True), 3: (_EVENT, False), 4: (_DATA, True), 5: (_DATA, False)}
 
@@ -81,8 +84,10 @@ class HciFollower:
         self._links: dict[tuple[int, int], _Link] = {}
         self._local: dict[int, str] = {}
         self._classic: set[tuple[int, int]] = set()  # links of BR/EDR, which are not followed
+        self._scanning: set[int] = set()  # adapters that scan
+        self._begun: dict[tuple[int, str, int], bytes] = {}  # extended advertising data whose rest is to come
 
-    def take(self, packet: Packet) -> Iterable[Heard | Happened]:
+    def take(self, packet: Packet) -> Iterable[Said]:
         """One packet of any HCI link type."""
         try:
             data = packet.data
@@ -93,7 +98,7 @@ class HciFollower:
             self._trouble.note("HCI packet that is too short", f"packet {packet.number}")
             return ()
 
-    def _take(self, packet: Packet) -> Iterator[Heard | Happened]:
+    def _take(self, packet: Packet) -> Iterator[Said]:
         data, adapter, sent = packet.data, packet.source, False
         if packet.link == MONITOR:
             index, code = struct.unpack_from(">HH", data)
@@ -118,8 +123,11 @@ class HciFollower:
                 link.let_go = True
         elif kind == _COMMAND and data[:2] == _RESET:
             yield from self._lose_all(packet.t_ns, adapter, "the controller was reset")
+            yield from self._scans(packet.t_ns, adapter, False)
+        elif kind == _COMMAND and data[:2] in _SCANS:
+            yield from self._scans(packet.t_ns, adapter, data[3] == 1)
 
-    def _acl(self, packet: Packet, adapter: int, sent: bool, data: bytes) -> Iterable[Heard | Happened]:
+    def _acl(self, packet: Packet, adapter: int, sent: bool, data: bytes) -> Iterable[Said]:
         head, length = _ACL_HEAD(data)
         handle, first = head & 0x0FFF, head >> 12 & 3 != 1
         if len(data) - 4 != length:
@@ -158,19 +166,19 @@ class HciFollower:
         self._links[adapter, handle] = link
         return link
 
-    def _lose_all(self, t_ns: int, adapter: int, reason: str) -> Iterator[Heard | Happened]:
+    def _lose_all(self, t_ns: int, adapter: int, reason: str) -> Iterator[Said]:
         """All links of an adapter end at once."""
         for key in [key for key in self._links if key[0] == adapter]:
             yield from self._lose(t_ns, key, reason)
 
-    def _lose(self, t_ns: int, key: tuple[int, int], reason: str) -> Iterator[Heard | Happened]:
+    def _lose(self, t_ns: int, key: tuple[int, int], reason: str) -> Iterator[Said]:
         link = self._links.pop(key, None)
         if link is not None:
             yield from link.bearer.end()
             for server in link.bearer.names:
                 yield Happened(t_ns, server, Lost(reason=reason))
 
-    def _event(self, packet: Packet, adapter: int, data: bytes) -> Iterator[Heard | Happened]:
+    def _event(self, packet: Packet, adapter: int, data: bytes) -> Iterator[Said]:
         code, data = data[0], data[2 : 2 + data[1]]
         if code == 0x3E:
             yield from self._meta(packet, adapter, data[0], data[1:])
@@ -191,7 +199,7 @@ class HciFollower:
         elif code == 0x0E and len(data) >= 10 and data[1:4] == b"\x09\x10\x00":
             self._local[adapter] = _address(data[4:10])
 
-    def _meta(self, packet: Packet, adapter: int, code: int, data: bytes) -> Iterator[Heard | Happened]:
+    def _meta(self, packet: Packet, adapter: int, code: int, data: bytes) -> Iterator[Said]:
         if code in (0x01, 0x0A, 0x29):
             yield from self._connected(packet, adapter, code, data)
         elif code == 0x03:
@@ -200,16 +208,50 @@ class HciFollower:
             if status == 0 and link is not None:
                 for server in link.bearer.names:
                     yield Happened(packet.t_ns, server, Parameters(**parameters(interval, latency, timeout)))
-        elif code in (0x02, 0x0D):  # reports: number, then for each its head, of which the address, and its data
-            at, where, head = 1, (2, 9) if code == 0x02 else (3, 24), 9 if code == 0x02 else 24
-            for _ in range(data[0]):
-                size = data[at + head - 1]
-                self._directory.advertised(
-                    _address(data[at + where[0] : at + where[0] + 6]), data[at + head : at + head + size]
-                )
-                at += head + size + (1 if code == 0x02 else 0)  # the older kind ends with the signal strength
+        elif code in (0x02, 0x0D):
+            yield from self._scans(packet.t_ns, adapter, True)  # a recording may begin in the middle of a scan
+            yield from self._reports(packet.t_ns, data) if code == 0x02 else self._extended(packet.t_ns, adapter, data)
 
-    def _connected(self, packet: Packet, adapter: int, code: int, data: bytes) -> Iterator[Heard | Happened]:
+    def _scans(self, t_ns: int, adapter: int, on: bool) -> Iterator[Scanning]:
+        before = bool(self._scanning)
+        (self._scanning.add if on else self._scanning.discard)(adapter)
+        if bool(self._scanning) != before:
+            yield Scanning(t_ns, on)
+
+    def _reports(self, t_ns: int, data: bytes) -> Iterator[Advertised]:
+        """For each report event type, address type, address, length, data, signal strength: 7.7.65.2."""
+        at = 1
+        for _ in range(data[0]):
+            end = at + 9 + data[at + 8]
+            yield self._advertised(t_ns, data[at + 2 : at + 8], data[at + 9 : end], data[end])
+            at = end + 1
+
+    def _extended(self, t_ns: int, adapter: int, data: bytes) -> Iterator[Advertised]:
+        """For each report event type (2), address type, address, PHYs (2), set, power, signal strength, interval (2),
+        direct address (7), length, data; data may come in parts: 7.7.65.13."""
+        at = 1
+        for _ in range(data[0]):
+            end = at + 24 + data[at + 23]
+            address, status = data[at + 3 : at + 9], data[at] >> 5 & 3
+            key = (adapter, address.hex(), data[at + 11])
+            whole = self._begun.pop(key, b"") + data[at + 24 : end]
+            if status == 1 and len(whole) <= _MOST_ADVERTISED:
+                if len(self._begun) >= _MOST_SERVICES:
+                    self._begun.pop(next(iter(self._begun)))
+                self._begun[key] = whole
+            elif status == 0:
+                yield self._advertised(t_ns, address, whole, data[at + 13])
+            else:
+                self._trouble.note("extended advertisement that was cut off", t_ns)
+            at = end
+
+    def _advertised(self, t_ns: int, address: bytes, data: bytes, rssi: int) -> Advertised:
+        named = _address(address)
+        self._directory.advertised(named, data)
+        dbm = None if rssi == _RSSI_UNKNOWN else rssi - 256 if rssi > _RSSI_UNKNOWN else rssi
+        return Advertised(t_ns, named, data, dbm)
+
+    def _connected(self, packet: Packet, adapter: int, code: int, data: bytes) -> Iterator[Said]:
         status, handle, role = struct.unpack_from("<BHB", data)
         peer = _address(data[5:11])
         interval, latency, timeout = struct.unpack_from("<HHH", data, 11 if code == 0x01 else 23)

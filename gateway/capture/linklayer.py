@@ -9,7 +9,7 @@ import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-from gateway.capture.att import Bearer, Fragments, Happened, Heard
+from gateway.capture.att import Advertised, Bearer, Fragments, Happened, Said, Scanning
 from gateway.capture.cipher import LinkCipher
 from gateway.capture.hci import ATT_CHANNEL, Directory, parameters
 from gateway.capture.record import Trouble
@@ -28,6 +28,8 @@ _SWEEP_NS, _LAST_WORDS_NS = 1_000_000_000, 2_000_000_000
 _MOST_KEPT = 4096  # intervals and spaces of a link that are remembered
 _MOST_LINKS = 1000  # at once; more are garbage
 FACTS = 10  # bytes of radio facts before the packet
+_SIGNAL = 0x2  # the flag of a valid signal strength among them
+_HAS_ADDRESS, _HAS_POINTER = 0x01, 0x10  # flags of an extended header: 2.3.4
 _CODED = 2
 
 
@@ -115,19 +117,24 @@ class AirFollower:
         self._supposed: dict[int, int] = {}  # CRC start of links that began unseen, as their last packet has it
         self._ended: dict[int, int] = {}  # when links ended whose last words may still come
         self._swept_ns = self._now_ns = 0
+        self._begun = False
 
-    def take(self, packet: Packet) -> Iterator[Heard | Happened]:
+    def take(self, packet: Packet) -> Iterator[Said]:
         """One packet of link type 251 or 256."""
+        if not self._begun:
+            self._begun = True
+            yield Scanning(packet.t_ns, True)
         try:
             yield from self._sweep(packet.t_ns)
             yield from self._take(packet)
         except (struct.error, IndexError):
             self._trouble.note("link layer packet that is too short", f"packet {packet.number}")
 
-    def _take(self, packet: Packet) -> Iterator[Heard | Happened]:
-        data, sender, checked, opened, phy = packet.data, -1, None, False, 0
+    def _take(self, packet: Packet) -> Iterator[Said]:
+        data, sender, checked, opened, phy, dbm = packet.data, -1, None, False, 0, None
         if packet.link == AIR_FACTS:
             (flags,) = struct.unpack_from("<H", data, 8)
+            dbm = float(struct.unpack_from("<b", data, 1)[0]) if flags & _SIGNAL else None
             data = data[FACTS:]
             sender = {2: CENTRAL, 3: PERIPHERAL}.get(flags >> 7 & 7, -1)
             checked = bool(flags & 0x800) if flags & 0x400 else None
@@ -156,18 +163,41 @@ class AirFollower:
         elif checked is None and not self._confirmed(access, pdu, int.from_bytes(check, "little")):
             self._trouble.note("packet of a link whose start is not in the capture", f"packet {packet.number}")
         elif access == ADVERTISING:
-            yield from self._advertised(packet, pdu)
+            yield from self._advertised(packet, pdu, dbm)
         else:
             yield from self._data(packet, access, pdu, sender, opened, air_ns)
 
-    def _advertised(self, packet: Packet, pdu: bytes) -> Iterator[Heard | Happened]:
+    def _advertised(self, packet: Packet, pdu: bytes, dbm: float | None) -> Iterator[Said]:
         kind, payload = pdu[0] & 0x0F, pdu[2:]
         if kind in (0, 2, 4, 6) and len(payload) >= 6:
-            self._directory.advertised(payload[5::-1].hex(":").upper(), payload[6:])
+            yield self._says(packet, payload[:6], payload[6:], dbm)
+        elif kind == 7 and payload:
+            yield from self._extended(packet, payload, dbm)
         elif kind == 5 and len(payload) >= 34:
             yield from self._connected(packet, payload)
 
-    def _connected(self, packet: Packet, payload: bytes) -> Iterator[Heard | Happened]:
+    def _extended(self, packet: Packet, payload: bytes, dbm: float | None) -> Iterator[Said]:
+        """An extended header, of which only what is flagged is there: address (6), target (6), constant tone (1), set
+        (2), pointer to what follows (3), synchronisation (18), power (1); then the data: 2.3.4. One that only points to
+        where the data is has none."""
+        size = payload[0] & 0x3F
+        head, data = payload[1 : 1 + size], payload[1 + size :]
+        flags = head[0] if head else 0
+        if not data:
+            return
+        if flags & _HAS_POINTER or not flags & _HAS_ADDRESS:
+            self._trouble.note("advertisement in a chain, of which the parts are not put together", packet.t_ns)
+        else:
+            yield self._says(packet, head[1:7], data, dbm)
+
+    def _says(self, packet: Packet, address: bytes, data: bytes, dbm: float | None) -> Said:
+        if len(address) < 6:
+            raise IndexError
+        named = address[::-1].hex(":").upper()
+        self._directory.advertised(named, data)
+        return Advertised(packet.t_ns, named, data, dbm)
+
+    def _connected(self, packet: Packet, payload: bytes) -> Iterator[Said]:
         client, peer = payload[5::-1].hex(":").upper(), payload[11:5:-1].hex(":").upper()
         (access,) = struct.unpack_from("<I", payload, 12)
         start = int.from_bytes(payload[16:19], "little")
@@ -188,7 +218,7 @@ class AirFollower:
         link = self._links[access] = _AirLink(access, crc_start, peer, bearer, sides, LinkCipher(self._directory.keys))
         return link
 
-    def _over(self, link: _AirLink, now_ns: int) -> Iterator[Heard | Happened]:
+    def _over(self, link: _AirLink, now_ns: int) -> Iterator[Said]:
         """A link of which nothing more is heard: its node links again, or its supervision timeout has passed."""
         self._forget(link, now_ns)
         yield from link.bearer.end()
@@ -206,7 +236,7 @@ class AirFollower:
         if len(self._ended) > _MOST_LINKS:
             self._ended.pop(next(iter(self._ended)))
 
-    def _sweep(self, now_ns: int) -> Iterator[Heard | Happened]:
+    def _sweep(self, now_ns: int) -> Iterator[Said]:
         """Now and then: links of which nothing was heard for longer than their supervision timeout are over."""
         self._now_ns = now_ns
         if now_ns - self._swept_ns < _SWEEP_NS:
@@ -227,9 +257,7 @@ class AirFollower:
         self._supposed[access] = start
         return False
 
-    def _data(
-        self, packet: Packet, access: int, pdu: bytes, sender: int, opened: bool, air_ns: int
-    ) -> Iterator[Heard | Happened]:
+    def _data(self, packet: Packet, access: int, pdu: bytes, sender: int, opened: bool, air_ns: int) -> Iterator[Said]:
         link = self._links.get(access)
         if link is None:
             self._trouble.note("packet of a link whose start is not in the capture", f"packet {packet.number}")
@@ -304,7 +332,7 @@ class AirFollower:
         link.last_ns, link.last_end_ns, link.last_sender = t_ns, t_ns + air_ns, sender
         return sender
 
-    def _control(self, link: _AirLink, t_ns: int, sender: int, payload: bytes) -> Iterator[Heard | Happened]:
+    def _control(self, link: _AirLink, t_ns: int, sender: int, payload: bytes) -> Iterator[Said]:
         code = payload[0]
         if code == 0x00:  # LL_CONNECTION_UPDATE_IND
             interval, latency, timeout = struct.unpack_from("<HHH", payload, 4)
@@ -344,7 +372,7 @@ class AirFollower:
             )
             yield Happened(t_ns, link.peer, seen)
 
-    def end(self) -> Iterator[Heard | Happened]:
+    def end(self) -> Iterator[Said]:
         """What is still held at the capture's end."""
         self._swept_ns = -_SWEEP_NS
         yield from self._sweep(self._now_ns)

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from itertools import islice
 from pathlib import Path
 
-from gateway.capture.att import Happened, Heard
+from gateway.capture.att import Said
 from gateway.capture.containers import packets
 from gateway.capture.hci import Directory, HciFollower
 from gateway.capture.linklayer import ADVERTISING, FACTS, AirFollower, airtime_ns, is_space
@@ -19,8 +19,8 @@ from gateway.capture.window import AIR, AIR_FACTS
 _LOOKED_AT, _OTHERS = 20_000, 200  # packets
 
 
-def heard_in(path: Path, directory: Directory, trouble: Trouble) -> Iterator[Heard | Happened]:
-    """What was heard and what happened, in the order of the file.
+def heard_in(path: Path, directory: Directory, trouble: Trouble) -> Iterator[Said]:
+    """What was heard, advertised and what happened, in the order of the file.
 
     Args:
         directory: names and tables, filled on the way.

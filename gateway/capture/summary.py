@@ -77,7 +77,7 @@ def capture_contents(path: Path, keys: tuple[bytes, ...] = ()) -> CaptureContent
             key = (item.handle, item.uuid)
             if key in own or len(own) < _MOST_ATTRIBUTES:
                 own.setdefault(key, Counter())[_WORDS[item.how]] += 1
-        else:
+        elif isinstance(item, Happened):
             said = events.setdefault(item.server, [])
             if len(said) < _MOST_EVENTS:
                 said.append(_line(item))

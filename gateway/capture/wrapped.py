@@ -11,7 +11,7 @@ from gateway.capture.record import Trouble
 from gateway.capture.window import AIR, AIR_FACTS, LE_HEADER, PPI
 
 _INNER = {147, 251}  # the first is a number for private use, under which early recorders kept the same bytes
-_DEWHITENED, _CHECKED, _CHECK_GOOD, _DECRYPTED = 0x1, 0x400, 0x800, 0x8
+_DEWHITENED, _SIGNAL, _CHECKED, _CHECK_GOOD, _DECRYPTED = 0x1, 0x2, 0x400, 0x800, 0x8
 _TO_PERIPHERAL, _TO_CENTRAL = 2 << 7, 3 << 7
 
 
@@ -49,7 +49,7 @@ def _fixed_header(data: bytes, number: int, trouble: Trouble) -> tuple[int, byte
         return None
     flags, channel, rssi = data[8], data[9], data[10]
     start = 7 + data[7]
-    facts = _DEWHITENED | _CHECKED | (_CHECK_GOOD if flags & 1 else 0) | ((flags >> 4 & 3) << 14)
+    facts = _DEWHITENED | _SIGNAL | _CHECKED | (_CHECK_GOOD if flags & 1 else 0) | ((flags >> 4 & 3) << 14)
     packet = data[start:]
     if packet[:4] != b"\xd6\xbe\x89\x8e":
         facts |= _TO_PERIPHERAL if flags & 2 else _TO_CENTRAL
