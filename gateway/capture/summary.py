@@ -8,7 +8,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from gateway.capture.att import Happened, Heard, How
+from gateway.capture.advertised import parts_of
+from gateway.capture.att import Advertised, Happened, Heard, How
 from gateway.capture.containers import packets
 from gateway.capture.hci import Directory
 from gateway.capture.links import heard_in
@@ -17,7 +18,7 @@ from gateway.capture.window import LINK_TYPES
 from gateway.model.utc import utc_text
 from gateway.plugin.standard.adopted import adopted, short_uuid
 
-_MOST_ATTRIBUTES, _MOST_EVENTS = 2000, 200
+_MOST_ATTRIBUTES, _MOST_EVENTS, _MOST_ADVERTISERS = 2000, 200, 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,12 +33,14 @@ class Attribute:
 
 @dataclass(frozen=True, slots=True)
 class Peer:
-    """A device that served attributes, or was connected to: what happened to its links, a line each."""
+    """A device that served attributes, was connected to, or advertised values: what happened to its links, a line
+    each, and how often it advertised what."""
 
     address: str
     name: str
     events: tuple[str, ...]
     attributes: tuple[Attribute, ...]
+    advertised: Mapping[str, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +74,7 @@ def capture_contents(path: Path, keys: tuple[bytes, ...] = ()) -> CaptureContent
     directory, trouble = Directory(keys=keys), Trouble()
     attributes: dict[str, dict[tuple[int, str], Counter[str]]] = {}
     events: dict[str, list[str]] = {}
+    advertised: dict[str, Counter[str]] = {}
     for item in heard_in(path, directory, trouble):
         if isinstance(item, Heard):
             own = attributes.setdefault(item.server, {})
@@ -81,6 +85,10 @@ def capture_contents(path: Path, keys: tuple[bytes, ...] = ()) -> CaptureContent
             said = events.setdefault(item.server, [])
             if len(said) < _MOST_EVENTS:
                 said.append(_line(item))
+        elif isinstance(item, Advertised) and (item.server in advertised or len(advertised) < _MOST_ADVERTISERS):
+            for part, raw in parts_of(item.data):
+                own_parts = advertised.setdefault(item.server, Counter())
+                own_parts[f"{part.text}, {len(raw)} bytes"] += 1
     for address, table in directory.tables.items():
         for handle, uuid in table.values.items():
             attributes.setdefault(address, {}).setdefault((handle, uuid), Counter())
@@ -93,8 +101,9 @@ def capture_contents(path: Path, keys: tuple[bytes, ...] = ()) -> CaptureContent
                 Attribute(handle, short_uuid(uuid) if uuid else "", _named(uuid), dict(counts))
                 for (handle, uuid), counts in sorted(attributes.get(address, {}).items())
             ),
+            dict(advertised.get(address, {})),
         )
-        for address in dict.fromkeys([*events, *attributes])
+        for address in dict.fromkeys([*events, *attributes, *advertised])
     )
     shown = {LINK_TYPES[link]: count for link, count in kinds.items()}
     return CaptureContents(

@@ -284,6 +284,8 @@ def _print_capture(found: CaptureContents, console: Console) -> None:
         console.print(f"\n{peer.address} {peer.name}".rstrip(), soft_wrap=True, markup=False)
         for line in peer.events:
             console.print(f"  {line}", soft_wrap=True, markup=False)
+        for what, count in peer.advertised.items():
+            console.print(f"  advertised {count}x: {what}", soft_wrap=True, markup=False)
         if not peer.attributes:
             continue
         table = plain_table()

@@ -69,13 +69,16 @@ class StackScanner(BaseBleakScanner):
     async def start(self) -> None:
         self.seen_devices = {}
         self._host.on("advertisement", self._seen)
-        await self._host.start_scanning(legacy=True, active=self._mode == "active", filter_duplicates=False)
+        # extended advertisements too, where the controller hears them
+        await self._host.start_scanning(active=self._mode == "active", filter_duplicates=False)
 
     async def stop(self) -> None:
         self._host.remove_listener("advertisement", self._seen)
-        await self._host.stop_scanning(legacy=True)
+        await self._host.stop_scanning()
 
     def _seen(self, advertisement: Any) -> None:
+        if not advertisement.is_complete:  # a part of an extended one, which bumble does not put together
+            return
         data = advertisement.data
         name = data.get(AdvertisingData.COMPLETE_LOCAL_NAME) or data.get(AdvertisingData.SHORTENED_LOCAL_NAME)
         uuids = [

@@ -28,6 +28,7 @@ from gateway.capture.att import Advertised, Scanning
 from gateway.capture.hci import Directory, HciFollower
 from gateway.capture.linklayer import crc24
 from gateway.capture.record import Record, Trouble
+from gateway.capture.summary import capture_contents
 from gateway.capture.window import AIR_FACTS, H4_DIRECTION, Packet
 from gateway.log.reader import Log
 from gateway.model.events import EventKind, Found, LinkEvent, Listening
@@ -263,3 +264,11 @@ def test_odd_advertising_data_ends_where_it_can_not_be_read() -> None:
     assert list(parts_of(b"\x05\x20\x0f\x18\x00\x00\x07\x21\x01\x02")) == [
         (Broadcast(None, "0000180f-0000-1000-8000-00805f9b34fb"), b"")
     ]
+
+
+def test_what_is_in_a_capture_tells_who_advertised_what(tmp_path: Path) -> None:
+    found = capture_contents(sniffed(tmp_path / "x.pcap", [(n / 10, advertised(n, name="TAG")) for n in range(7)]))
+    (peer,) = found.peers
+    service = "service data of 0000180f-0000-1000-8000-00805f9b34fb, 1 bytes"
+    assert (peer.address, peer.name) == (ADDRESS, "TAG")
+    assert peer.advertised == {"manufacturer data of company 0xFFFF, 3 bytes": 7, service: 7}
