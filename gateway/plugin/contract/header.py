@@ -20,8 +20,7 @@ from gateway.plugin.contract.names import (
     uuid_bytes,
     word,
 )
-from gateway.plugin.contract.pieces import declared as pieces_in_c
-from gateway.plugin.contract.pieces import pieces_of
+from gateway.plugin.contract.steps import declared as step_in_c
 from gateway.plugin.layout.model import Field
 from gateway.plugin.model import Characteristic, Plugin
 
@@ -120,8 +119,7 @@ def _declarations(name: str, item: Characteristic, defines: Defines) -> Iterator
     yield f"enum {name}_result {own}_pack(const struct {own} *value, uint8_t *out, size_t room, size_t *length);"
     yield "/* Unpacks a value. Absent fields are set to zero. */"
     yield f"enum {name}_result {own}_unpack(struct {own} *value, const uint8_t *in, size_t length);"
-    if (step := pieces_of(item)) is not None:
-        yield from pieces_in_c(name, item, step)
+    yield from step_in_c(name, item)
 
 
 def _constants(prefix: str, field: Field, defines: Defines) -> Iterator[str]:

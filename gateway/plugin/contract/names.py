@@ -36,7 +36,7 @@ RESULTS = {  # what packing and unpacking answer, in C
     "MESSAGE": "another message of the same characteristic",
     "CHECKSUM": "the checksum is another than follows from the bytes before it",
     "PIECE": "a piece of a message that is not whole yet",
-    "BROKEN": "a piece that is missing, came twice or is too long",
+    "BROKEN": "a piece that is missing, came twice or is too long, or bytes that are no message",
 }
 
 

@@ -10,11 +10,6 @@ from gateway.plugin.model import Characteristic
 from gateway.plugin.unpack.pieces import Pieces
 
 
-def pieces_of(item: Characteristic) -> Pieces | None:
-    """How a characteristic carries messages in pieces, None where it does not."""
-    return item.step if isinstance(item.step, Pieces) else None
-
-
 def declared(name: str, item: Characteristic, step: Pieces) -> Iterator[str]:
     """What stands in the header."""
     own, result = f"{name}_{item.name}", f"enum {name}_result"

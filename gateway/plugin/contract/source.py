@@ -2,134 +2,15 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterable, Iterator
 
+from gateway.plugin.contract.helpers import helpers
 from gateway.plugin.contract.names import RESULTS, capacity, constant, generated_line, has_more, identifier, type_of
-from gateway.plugin.contract.pieces import defined as pieces_in_c
-from gateway.plugin.contract.pieces import pieces_of
+from gateway.plugin.contract.steps import defined as step_in_c
 from gateway.plugin.layout.arithmetic import Arithmetic
 from gateway.plugin.layout.checksum import Checksum
 from gateway.plugin.layout.model import Block, Condition, Field, Layout, Samples
 from gateway.plugin.model import Characteristic, Plugin
-
-_HELPERS = """
-/* Little-endian layouts count bits from bit 0 of the first byte, big-endian ones from bit 7. */
-static void put_bits(uint8_t *out, size_t at, unsigned bits, uint64_t number, bool big)
-{
-    for (unsigned i = 0; i < bits; i++) {
-        const size_t place = at + i;
-        const unsigned inside = big ? bits - 1u - i : i;
-        const unsigned mask = big ? 0x80u >> (place % 8u) : 1u << (place % 8u);
-        if ((number >> inside) & 1u) {
-            out[place / 8u] = (uint8_t)(out[place / 8u] | mask);
-        }
-    }
-}
-
-static uint64_t get_bits(const uint8_t *in, size_t at, unsigned bits, bool big)
-{
-    uint64_t number = 0;
-    for (unsigned i = 0; i < bits; i++) {
-        const size_t place = at + i;
-        const unsigned inside = big ? bits - 1u - i : i;
-        const unsigned mask = big ? 0x80u >> (place % 8u) : 1u << (place % 8u);
-        if (in[place / 8u] & mask) {
-            number |= UINT64_C(1) << inside;
-        }
-    }
-    return number;
-}
-
-static void put_bytes(uint8_t *out, size_t at, unsigned bits, uint64_t number, bool big)
-{
-    const unsigned size = bits / 8u;
-    for (unsigned i = 0; i < size; i++) {
-        out[at / 8u + (big ? size - 1u - i : i)] = (uint8_t)(number >> (8u * i));
-    }
-}
-
-static uint64_t get_bytes(const uint8_t *in, size_t at, unsigned bits, bool big)
-{
-    const unsigned size = bits / 8u;
-    uint64_t number = 0;
-    for (unsigned i = 0; i < size; i++) {
-        number |= (uint64_t)in[at / 8u + (big ? size - 1u - i : i)] << (8u * i);
-    }
-    return number;
-}
-
-static uint64_t crc_of(const uint8_t *in, size_t length, unsigned width, uint64_t poly, uint64_t init, bool refin,
-                       bool refout, uint64_t xorout)
-{
-    const uint64_t top = UINT64_C(1) << (width - 1u);
-    const uint64_t mask = top | (top - 1u);
-    uint64_t state = init;
-    for (size_t i = 0; i < length; i++) {
-        for (unsigned bit = 0; bit < 8u; bit++) {
-            const unsigned place = refin ? bit : 7u - bit;
-            const bool one = (((unsigned)in[i] >> place) & 1u) != 0u;
-            const bool high = (state & top) != 0u;
-            state = (state << 1u) & mask;
-            if (one != high) {
-                state ^= poly;
-            }
-        }
-    }
-    if (refout) {
-        uint64_t turned = 0;
-        for (unsigned bit = 0; bit < width; bit++) {
-            if ((state >> bit) & 1u) {
-                turned |= top >> bit;
-            }
-        }
-        state = turned;
-    }
-    return (state ^ xorout) & mask;
-}
-
-static uint64_t sum_of(const uint8_t *in, size_t length)
-{
-    uint64_t sum = 0;
-    for (size_t i = 0; i < length; i++) {
-        sum += in[i];
-    }
-    return sum;
-}
-
-static uint64_t xor_of(const uint8_t *in, size_t length)
-{
-    uint64_t found = 0;
-    for (size_t i = 0; i < length; i++) {
-        found ^= in[i];
-    }
-    return found;
-}
-
-static int64_t with_sign(uint64_t number, unsigned bits)
-{
-    const uint64_t top = UINT64_C(1) << (bits - 1u);
-    if (!(number & top)) {
-        return (int64_t)number;
-    }
-    /* the distance below zero fits; a conversion of what does not fit would be the compiler's choice */
-    return -(int64_t)((~number & (top - 1u))) - 1;
-}
-
-static int64_t nearest(int64_t top, int64_t bottom)
-{
-    int64_t whole = top / bottom;
-    int64_t rest = top % bottom;
-    if (rest < 0) {
-        rest += bottom;
-        whole -= 1;
-    }
-    if (rest > bottom - rest || (rest == bottom - rest && (whole & 1))) {
-        whole += 1;
-    }
-    return whole;
-}
-"""
 
 
 def source(name: str, plugin: Plugin) -> Iterator[str]:
@@ -157,9 +38,7 @@ def source(name: str, plugin: Plugin) -> Iterator[str]:
             yield f"CHECKED({name}_{item.name}_size, {bytes_of} == {' + '.join(parts) or 0});"
     body = [line for item in plugin.characteristics.values() for line in _functions(name, item)]
     text = "\n".join(body)
-    helpers = _HELPERS.strip("\n").split("\n\n")
-    used = [part for part in helpers if _function_name(part) in text or _function_name(part) == "nearest"]
-    yield from ("", *"\n\n".join(used).split("\n"))
+    yield from ("", *"\n\n".join(helpers(text)).split("\n"))
     yield from body
     yield from (
         "",
@@ -182,16 +61,10 @@ def source(name: str, plugin: Plugin) -> Iterator[str]:
     )
 
 
-def _function_name(text: str) -> str:
-    found = re.search(r"(\w+)\(", text.split("\n", 1)[1] if text.startswith("/*") else text)
-    return found[1] if found else ""
-
-
 def _functions(name: str, item: Characteristic) -> Iterator[str]:
     says = _Results(name.upper())
     yield from ("", *_pack(name, item, says), "", *_unpack(name, item, says))
-    if (step := pieces_of(item)) is not None:
-        yield from pieces_in_c(name, item, step)
+    yield from step_in_c(name, item)
 
 
 def _pack(name: str, item: Characteristic, says: _Results) -> Iterator[str]:

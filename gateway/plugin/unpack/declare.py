@@ -197,8 +197,10 @@ class _Reader:
                 "first_type", f"{decl.first_type!r}", "uintN or sintN of at most 32 bits, beside a code of a type"
             )
             return None
-        if any(block.when for block in self.layout.blocks):
-            self.report("", "fields under a condition", "fields that are always there")
+        if any(block.when for block in self.layout.blocks) or self.layout.check is not None:
+            self.report(
+                "", "fields under a condition, or a checksum", "fields that are always there, and no check beside them"
+            )
         return Integers(
             self.layout,
             decl.largest,

@@ -202,10 +202,17 @@ class Integers(Step):
         numbers = list(struct.unpack(f"<{(len(message) - head) // 4}i", message[head:]))
         if self.differences:
             numbers = numbers[:1] + [b - a for a, b in pairwise(numbers)]
-        told = {self.count: len(numbers)} if self.count is not None else {}
-        start = self.built(told, number, b"")[:head]
-        start = message[:head] if self.count is None else start
+        start = self._counted(message[:head], len(numbers)) if self.count is not None else message[:head]
         return [start + (self._bits(numbers) if self.code == "fixed" else self._bytes(numbers))]
+
+    def _counted(self, head: bytes, count: int) -> bytes:
+        """The fields in front of the numbers, with how many there are."""
+        field = next(field for field in self.layout.fields if field.name == self.count)
+        if count >> field.bits:
+            raise EncodeError(f"{count} numbers, more than the {field.bits} bits of {field.name} can tell")
+        shift = field.bit if field.order == "little" else len(head) * 8 - field.bit - field.bits
+        word = int.from_bytes(head, field.order) & ~((1 << field.bits) - 1 << shift)
+        return (word | count << shift).to_bytes(len(head), field.order)
 
     def _bytes(self, numbers: list[int]) -> bytes:
         out = bytearray()

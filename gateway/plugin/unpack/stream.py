@@ -113,8 +113,8 @@ class Ended(Step):
             if not held.skipping:
                 opened.faults[frame] = f"more than {self.largest} bytes without a delimiter"
             held.skipping = True
-            rest = b""
-            held.taken.clear()
+            rest = rest[len(rest) - len(self.ends) + 1 :]  # a delimiter may have begun
+            held.taken[:] = rest
         if not rest:
             held.drop()
 
@@ -133,7 +133,7 @@ class Ended(Step):
     def pack(self, message: bytes, room: int, number: int) -> list[bytes]:
         coded = cobs_encoded(message) if self.coding == "COBS" else message
         coded = slip_encoded(message) if self.coding == "SLIP" else coded
-        if self.ends in coded:
+        if (coded + self.ends).index(self.ends) < len(coded):
             raise EncodeError(f"a message holds the delimiter 0x{self.ends.hex()}")
         coded += self.ends
         space = self.space({}, room)

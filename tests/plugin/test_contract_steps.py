@@ -1,0 +1,279 @@
+"""Streams, records and packed integers by the contract's C, held against the steps that pack and unpack them here: byte for
+byte, whatever the message, the room and what is mangled on the way."""
+
+from __future__ import annotations
+
+import random
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from gateway.model.errors import EncodeError
+from gateway.plugin import Plugin, find_plugin
+from gateway.plugin.unpack.model import Held, Opened
+from gateway.plugin.unpack.numbers import Integers
+from gateway.plugin.unpack.stream import Ended, Measured
+from tests.plugin.test_contract import GCC, GXX, run, written
+from tests.support import needs_program, own_plugin
+
+INNER = """
+[characteristic.inner]
+within = "c"
+fields = [{ name = "text", type = "utf8s" }]
+"""
+COUNTED = 'fields = [{ name = "n", type = "uint8", role = "sequence" }, { name = "kept", type = "uint8" }]\n'
+STREAMS = {
+    "cobs": 'unpack = { by = "delimiter", coding = "COBS", largest = 300 }',
+    "slip": 'unpack = { by = "delimiter", coding = "SLIP", largest = 40 }',
+    "lines": 'unpack = { by = "delimiter", ends = "0d0a", largest = 40 }',
+    "overlap": 'unpack = { by = "delimiter", ends = "aaaaab", largest = 30 }',
+    "length": 'unpack = { by = "length", length = "uint16", at = 1, adds = 3, largest = 120 }',
+    "big length": 'byte_order = "big"\nunpack = { by = "length", length = "uint24", adds = 0, largest = 90 }',
+    "records": 'unpack = { by = "records", length = "uint8", at = 1, adds = 2, largest = 20 }',
+    "less": 'unpack = { by = "records", length = "uint8", adds = -2, largest = 20 }',
+    "counted cobs": COUNTED
+    + 'check = { crc = "CRC-8/SMBUS" }\nunpack = { by = "delimiter", coding = "COBS", largest = 64 }',
+}
+INTEGERS = {
+    "leb": 'unpack = { by = "integers", code = "LEB128" }',
+    "zigzag": 'unpack = { by = "integers", code = "zigzag", differences = true }',
+    "nibbles": 'unpack = { by = "integers", code = "uint4" }',
+    "odd": 'unpack = { by = "integers", code = "sint11", first_type = "sint20", differences = true }',
+    "big": 'byte_order = "big"\nunpack = { by = "integers", code = "sint13", first_type = "uint32" }',
+    "counted": 'fields = [{ name = "kept", type = "uint4" }, { name = "n", type = "uint12" }]\n'
+    'unpack = { by = "integers", code = "sint6", count = "n" }',
+    "counted big": 'byte_order = "big"\nfields = [{ name = "kept", type = "uint5" }, { name = "n", type = "uint3" }]\n'
+    'unpack = { by = "integers", code = "sint7", first_type = "sint16", count = "n" }',
+}
+HEX = """
+#include <stdio.h>
+#include <string.h>
+static size_t hex(const char *text, uint8_t *out)
+{
+    size_t n = 0;
+    unsigned byte;
+    while (sscanf(text + 2 * n, "%2x", &byte) == 1) { out[n++] = (uint8_t)byte; }
+    return n;
+}
+static void show(const char *what, const uint8_t *bytes, size_t size)
+{
+    printf("%s", what);
+    for (size_t i = 0; i < size; i++) { printf("%02x", bytes[i]); }
+    printf(" ");
+}
+"""
+
+
+def stream_harness(name: str, own: str) -> str:
+    """Reads lines "code HEX", "cut ROOM HEX" and "take HEX", and writes what comes of them."""
+    prefix = name.upper()
+    return f"""
+#include "{name}.h"
+{HEX}
+int main(void)
+{{
+    static char line[8192];
+    static uint8_t in[4096], out[4096];
+    static struct {own}_cutting cutting;
+    static struct {own}_taking taking;
+    while (fgets(line, sizeof line, stdin)) {{
+        unsigned room = 0;
+        int at = 0;
+        size_t length = 0;
+        if (sscanf(line, "cut %u %n", &room, &at) == 1) {{
+            const size_t size = hex(line + at, in);
+            cutting.sent = 0;
+            cutting.done = false;
+            while (!cutting.done) {{
+                if ({own}_cut(&cutting, in, size, out, room, &length) != {prefix}_OK) {{ printf("refused "); break; }}
+                show("", out, length);
+            }}
+        }} else if (strncmp(line, "code ", 5) == 0) {{
+            const size_t size = hex(line + 5, in);
+            if ({own}_code(in, size, out, sizeof out, &length) != {prefix}_OK) {{ printf("refused "); }}
+            else {{
+                size_t again = 0;
+                show("", out, length);
+                if ({own}_code(in, size, out, length - 1u, &again) != {prefix}_NO_ROOM) {{ printf("wrong "); }}
+                if ({own}_code(in, size, out, length, &again) != {prefix}_OK) {{ printf("wrong "); }}
+            }}
+        }} else {{
+            const size_t n = hex(line + 5, in);
+            size_t used = 0;
+            enum {name}_result found = {prefix}_OK;
+            while (found == {prefix}_OK || found == {prefix}_BROKEN) {{
+                found = {own}_take(&taking, in, n, &used);
+                if (found == {prefix}_OK) {{ show("whole:", taking.bytes, taking.size); }}
+                if (found == {prefix}_BROKEN) {{ printf("broken "); }}
+            }}
+        }}
+        printf("\\n");
+    }}
+    return 0;
+}}
+"""
+
+
+def integer_harness(name: str, own: str) -> str:
+    """Reads lines "expand HEX" and "compress HEX"."""
+    return f"""
+#include "{name}.h"
+{HEX}
+int main(void)
+{{
+    static char line[8192];
+    static uint8_t in[4096], out[4096];
+    while (fgets(line, sizeof line, stdin)) {{
+        const bool packs = line[0] == 'c';
+        const size_t n = hex(line + (packs ? 9 : 7), in);
+        size_t size = 0;
+        const enum {name}_result found = packs ? {own}_compress(in, n, out, sizeof out, &size)
+                                               : {own}_expand(in, n, out, sizeof out, &size);
+        if (found != {name.upper()}_OK) {{ printf("refused"); }} else {{ show("", out, size); }}
+        printf("\\n");
+    }}
+    return 0;
+}}
+"""
+
+
+def built(folder: Path, plugin: Plugin, harness: str) -> Path:
+    _, sources = written(plugin, folder / "out")
+    main, program = folder / "main.c", folder / "program"
+    main.write_text(harness)
+    run(*GCC, "-I", str(folder / "out"), *map(str, sources), str(main), "-o", str(program))
+    for source in sources:
+        run(*GXX, str(source))
+    return program
+
+
+def said(program: Path, lines: list[str]) -> list[str]:
+    done = subprocess.run(
+        [program], input="\n".join(lines) + "\n", capture_output=True, text=True, timeout=60, check=True
+    )
+    return [line.strip() for line in done.stdout.splitlines()]
+
+
+def mangled(chance: random.Random, values: list[bytes]) -> list[bytes]:
+    """Values of which some are missing, doubled, cut short or changed."""
+    out: list[bytes] = []
+    for raw in values:
+        fate = chance.random()
+        changed = bytearray(raw or b"\0")
+        changed[chance.randrange(len(changed))] ^= 1 << chance.randrange(8)
+        out += [] if fate < 0.05 else [raw, raw] if fate < 0.1 else [raw[:-1]] if fate < 0.13 else [bytes(changed)] if fate < 0.2 else [raw]  # fmt: skip
+    return out
+
+
+@needs_program("gcc")
+@pytest.mark.parametrize("case", STREAMS)
+def test_streams_are_coded_cut_and_taken_as_here(tmp_path: Path, case: str) -> None:
+    plugin = own_plugin(
+        tmp_path,
+        f"fields = []\n{STREAMS[case]}\n{INNER}" if "fields" not in STREAMS[case] else f"{STREAMS[case]}\n{INNER}",
+    )
+    step = plugin.characteristics["c"].step
+    assert isinstance(step, Ended | Measured)
+    program = built(tmp_path, plugin, stream_harness("own", "own_c"))
+    chance = random.Random(case)
+    alphabet = bytes([0, 0, 1, 2, 0x0A, 0x0D, 0xAA, 0xAA, 0xAB, 0xC0, 0xDB, 0xDC, 0xDD, 0xFF])
+    whole = isinstance(step, Measured) and not step.across
+    messages, coded, expected = [], [], []
+    for _ in range(300):
+        size = chance.choice([0, 1, 2, 3, 5, 17, step.largest - 1, step.largest, step.largest + 1, 253, 254, 255])
+        message = chance.randbytes(size) if chance.random() < 0.5 else bytes(chance.choices(alphabet, k=size))
+        try:
+            head = step.length.bit // 8 + step.length.bits // 8 if isinstance(step, Measured) else 0
+            if not head <= len(message) <= step.largest:
+                raise EncodeError("no message of this step")
+            values = step.pack(message, 2000, 0)
+        except (EncodeError, OverflowError):
+            values = []
+        messages.append(f"code {message.hex()}")
+        content = b"".join(found[2] for one in values if (found := step.split(one)) is not None)
+        expected.append(content.hex() if values else "refused")
+        coded += [(message, content)] if values else []
+    told = said(program, messages)
+    assert told == expected and 20 < expected.count("refused") < 280
+    lines, cuts, sent, count = [], [], [], 0
+    for message, content in coded:
+        room = 2000 if whole else chance.choice([20, 50, 180])
+        values = step.pack(message, room, count)
+        count += len(values)
+        lines.append(f"cut {room} {content.hex()}")
+        cuts.append(" ".join(one.hex() for one in values))
+        sent += values
+    told = said(program, lines)
+    assert told == cuts
+    held, wholes, lines = Held(), [], []
+    for number, raw in enumerate([*sent, *mangled(chance, sent)]):
+        opened = Opened()
+        step.take(held, number, 0, raw, opened)
+        lines.append(f"take {raw.hex()}")
+        wholes.append([message.raw.hex() for message in opened.messages])
+    taken = [[one.removeprefix("whole:") for one in line.split() if one != "broken"] for line in said(program, lines)]
+    assert taken == wholes and sum(map(len, wholes)) > 100
+
+
+@needs_program("gcc")
+@pytest.mark.parametrize("case", INTEGERS)
+def test_packed_integers_are_laid_out_and_packed_as_here(tmp_path: Path, case: str) -> None:
+    text = INTEGERS[case] if "fields" in INTEGERS[case] else f"fields = []\n{INTEGERS[case]}"
+    plugin = own_plugin(tmp_path, f"{text}\n{INNER}")
+    step = plugin.characteristics["c"].step
+    assert isinstance(step, Integers)
+    program = built(tmp_path, plugin, integer_harness("own", "own_c"))
+    chance, head = random.Random(case), step.layout.head
+    lines, expected, values = [], [], []
+    for _ in range(400):
+        scale = chance.choice([3, 30, 1000, 1 << 31])
+        numbers = [chance.randrange(-scale, scale) for _ in range(chance.choice([0, 1, 2, 3, 7, 20]))]
+        if chance.random() < 0.5:
+            numbers = [abs(number) % (1 << 31) for number in numbers]
+        message = chance.randbytes(head) + b"".join(one.to_bytes(4, "little", signed=True) for one in numbers)
+        try:
+            (value,) = step.pack(message, 2000, 0)
+        except EncodeError:
+            value = None
+        lines.append(f"compress {message.hex()}")
+        expected.append("refused" if value is None else value.hex())
+        values += [value] if value is not None else []
+    values += [chance.randbytes(chance.choice([0, 1, 2, 3, 6, 30])) for _ in range(300)]
+    opened_all = 0
+    for number, raw in enumerate([*values, *mangled(chance, values)]):
+        opened = Opened()
+        step.take(Held(), number, 0, raw, opened)
+        lines.append(f"expand {raw.hex()}")
+        expected.append(opened.messages[0].raw.hex() if opened.messages else "refused")
+        opened_all += len(opened.messages)
+    assert said(program, lines) == expected and opened_all > 100
+
+
+@needs_program("gcc")
+def test_no_room_is_refused_and_nothing_is_written_beyond_it(tmp_path: Path) -> None:
+    """The sanitizer would tell."""
+    plugin = own_plugin(tmp_path, f"fields = []\n{STREAMS['slip']}\n{INNER}")
+    main = """
+#include "own.h"
+#include <stdlib.h>
+int main(void)
+{
+    const uint8_t message[5] = {0xC0, 1, 0xDB, 2, 0xC0};
+    for (size_t room = 0; room < 9; room++) {
+        uint8_t *out = malloc(room + 1);
+        size_t length = 0;
+        const enum own_result found = own_c_code(message, 5, out, room, &length);
+        free(out);
+        if (found != OWN_NO_ROOM || length != 0) { return 1; }
+    }
+    return 0;
+}
+"""
+    run(str(built(tmp_path, plugin, main)))
+
+
+def test_steps_that_are_left_to_a_library_say_so(tmp_path: Path) -> None:
+    name, _ = written(find_plugin("crate-journal"), tmp_path)
+    text = (tmp_path / f"{name}.h").read_text()
+    assert "AES-CCM" in text and "How that is done is left to a library of yours." in text
