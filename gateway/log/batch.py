@@ -16,6 +16,8 @@ from pathlib import Path
 from typing import Any
 from uuid import uuid4
 
+import numpy as np
+
 from gateway.host.lock import readers_of
 from gateway.log.opening import WritableLog
 from gateway.log.store import RunFacts, Store, discard, records_of, unused_file
@@ -27,7 +29,7 @@ from gateway.model.figures import Requirement
 from gateway.model.link import LinkState
 from gateway.model.records import Frame
 from gateway.plugin import Plugin
-from gateway.plugin.unpack import Unpacking, Whole
+from gateway.plugin.unpack import Messages, Unpacking
 
 PATIENCE_S = 20.0
 PATIENCE_AT_END_S = 5.0
@@ -432,22 +434,23 @@ class BatchWriter:
         Returns:
             What to note of each message: its id, and the frames it came in; and what is wrong with frames, by channel.
         """
-        found: list[tuple[int, Key, Whole]] = []
+        found: dict[Key, Messages] = {}
         wrong: dict[Key, dict[int, str]] = {}
         for key in list(groups):
             plugin = self._facts.nodes[key[0]][0]
             if key[1] in plugin.steps:
                 inner, wrong[key] = unpacking.take(key[0], plugin, key[1], list(zip(*groups[key][:3], strict=True)))
-                found += [(one.last, (key[0], name), one) for name, ones in inner.items() for one in ones]
-        found.sort(key=lambda one: one[0])
-        noted = []
-        for number, (_, key, one) in enumerate(found, first):
-            group = groups.setdefault(key, ([], [], [], []))
-            group[0].append(number)
-            group[1].append(one.t_ns)
-            group[2].append(one.raw)
-            group[3].append(one.last)
-            noted.append((number, one.first, one.last))
+                found |= {(key[0], name): ones for name, ones in inner.items()}
+        lasts = np.array([last for ones in found.values() for last in ones.last], np.int64)
+        numbers = np.empty(len(lasts), np.int64)
+        numbers[np.argsort(lasts, kind="stable")] = np.arange(first, first + len(lasts))
+        noted: list[Row] = []
+        at = 0
+        for key, ones in found.items():
+            ids = numbers[at : at + len(ones)].tolist()
+            at += len(ones)
+            groups[key] = (ids, ones.t_ns, ones.raw, ones.last)
+            noted += zip(ids, ones.first, ones.last, strict=True)
         return noted, wrong
 
     def _insert(

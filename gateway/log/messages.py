@@ -53,7 +53,7 @@ class Cut:
             found, faults = unpacking.take(node, plugin, channel, [row for row in rows if isinstance(row[2], bytes)])
             self._connection.executemany(
                 "INSERT INTO cut_message (node, channel, t_ns, raw, first_frame, last_frame) VALUES (?, ?, ?, ?, ?, ?)",
-                [(node, name, one.t_ns, one.raw, one.first, one.last) for name, ones in found.items() for one in ones],
+                ((node, name, *one) for name, ones in found.items() for one in ones),
             )
             wrong = [(frame, why) for frame, why in faults.items() if why not in lacks]
             self._connection.executemany("INSERT OR REPLACE INTO cut_fault VALUES (?, ?)", wrong)

@@ -3,7 +3,7 @@ and packed integers. Each is a step that is declared in the plugin; what comes o
 
 from gateway.plugin.unpack.chain import Unpacking
 from gateway.plugin.unpack.declare import read_unpack
-from gateway.plugin.unpack.model import Held, Opened, Step, Whole
+from gateway.plugin.unpack.model import Held, Messages, Opened, Step, Whole
 from gateway.plugin.unpack.shape import UnpackDecl
 
-__all__ = ["Held", "Opened", "Step", "UnpackDecl", "Unpacking", "Whole", "read_unpack"]
+__all__ = ["Held", "Messages", "Opened", "Step", "UnpackDecl", "Unpacking", "Whole", "read_unpack"]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Hashable, Mapping, Sequence
 from typing import Protocol
 
-from gateway.plugin.unpack.model import Held, Opened, Step, Whole
+from gateway.plugin.unpack.model import Held, Messages, Opened, Step
 
 
 class Unpackable(Protocol):
@@ -29,7 +29,7 @@ class Unpacking:
 
     def take(
         self, node: Hashable, plugin: Unpackable, outer: str, frames: Sequence[tuple[int, int, bytes]]
-    ) -> tuple[dict[str, list[Whole]], dict[int, str]]:
+    ) -> tuple[dict[str, Messages], dict[int, str]]:
         """Take values of a characteristic.
 
         Args:
@@ -42,7 +42,7 @@ class Unpacking:
         held = self._held.setdefault((node, outer), Held())
         for frame, t_ns, raw in frames:
             step.take(held, frame, t_ns, raw, opened)
-        found: dict[str, list[Whole]] = {}
+        found: dict[str, Messages] = {}
         inside = plugin.inner(outer)
         if isinstance(inside, str):
             if opened.messages:
@@ -51,24 +51,26 @@ class Unpacking:
             self._sort(*inside, opened, found)
         for name in [name for name in found if name in plugin.steps]:
             # a message of several frames stands for the last of them: what is wrong with it is told there
-            inner, wrong = self.take(node, plugin, name, [(m.last, m.t_ns, m.raw) for m in found[name]])
+            own = found[name]
+            inner, wrong = self.take(node, plugin, name, list(zip(own.last, own.t_ns, own.raw, strict=True)))
             for deeper, messages in inner.items():
-                found.setdefault(deeper, []).extend(messages)
+                found.setdefault(deeper, Messages()).extend(messages)
             for frame, why in wrong.items():
                 opened.faults.setdefault(frame, why)
         return found, opened.faults
 
     @staticmethod
-    def _sort(at: int, names: Mapping[int, str], opened: Opened, found: dict[str, list[Whole]]) -> None:
-        sorted_by = {number: found.setdefault(name, []) for number, name in names.items()}
-        for message in opened.messages:
-            raw = message[1]
-            if len(raw) > at and (ones := sorted_by.get(raw[at])) is not None:
-                ones.append(message)
+    def _sort(at: int, names: Mapping[int, str], opened: Opened, found: dict[str, Messages]) -> None:
+        places: dict[int | None, list[int]] = {}
+        for place, raw in enumerate(opened.messages.raw):
+            places.setdefault(raw[at] if len(raw) > at else None, []).append(place)
+        for number, own in places.items():
+            name = names.get(number) if number is not None else None
+            if name is None:
+                for message in opened.messages.chosen(own):
+                    opened.faults.setdefault(message.last, f"a message that no layout is for: {message.raw[:8].hex()}…")
             else:
-                opened.faults.setdefault(message.last, f"a message that no layout is for: {raw[:8].hex()}…")
-        for name in [name for name, ones in found.items() if not ones]:
-            del found[name]
+                found[name] = opened.messages if len(places) == 1 else opened.messages.chosen(own)
 
     def copy(self) -> Unpacking:
         """As it is now."""

@@ -15,7 +15,7 @@ from typing import Any, Literal
 
 from gateway.model.errors import EncodeError
 from gateway.plugin.layout.model import Order
-from gateway.plugin.unpack.model import Held, Opened, Step, Whole
+from gateway.plugin.unpack.model import Held, Opened, Step
 
 Code = Literal["LEB128", "zigzag", "fixed"]
 _MOST_BITS = 32
@@ -54,7 +54,7 @@ class Text(Step):
             opened.faults[frame] = f"not the text declared: {error}"
             return
         message = raw[: found[1]] + struct.pack(f"<{len(numbers)}d", *numbers)
-        opened.messages.append(Whole(t_ns, message, frame, frame))
+        opened.messages.add(t_ns, message, frame, frame)
 
     def _json(self, content: bytes) -> list[float]:
         body = json.loads(content)
@@ -161,7 +161,7 @@ class Integers(Step):
             reason = "a number beyond 32 bits" if isinstance(error, struct.error) else str(error)
             opened.faults[frame] = f"packed integers: {reason}"
             return
-        opened.messages.append(Whole(t_ns, raw[:rest] + packed, frame, frame))
+        opened.messages.add(t_ns, raw[:rest] + packed, frame, frame)
 
     def _varints(self, content: bytes) -> Iterator[int]:
         value = shift = 0

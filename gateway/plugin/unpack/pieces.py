@@ -6,7 +6,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from gateway.plugin.layout.kind import Value
-from gateway.plugin.unpack.model import Held, Opened, Step, Whole
+from gateway.plugin.unpack.model import Held, Opened, Step
 
 
 @dataclass(frozen=True)
@@ -91,7 +91,7 @@ class Pieces(Step):
             opened.faults[held.last] = f"a message of {size} bytes, though its length says {wanted}"
             held.drop()
         elif marked or size == wanted:
-            opened.messages.append(Whole(held.t_ns, bytes(held.taken), held.first, held.last))
+            opened.messages.add(held.t_ns, bytes(held.taken), held.first, held.last)
             held.drop()
 
     def pack(self, message: bytes, room: int, number: int) -> list[bytes]:

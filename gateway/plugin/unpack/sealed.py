@@ -16,7 +16,7 @@ from cryptography.hazmat.primitives.ciphers.aead import AESCCM
 
 from gateway.model.errors import EncodeError
 from gateway.plugin.layout.kind import Value
-from gateway.plugin.unpack.model import Held, Opened, Step, Whole
+from gateway.plugin.unpack.model import Held, Opened, Step
 
 Mode = Literal["AES-CCM", "AES-GCM", "AES-CTR"]
 NO_KEY = "no key from "
@@ -84,7 +84,7 @@ class Sealed(Step):
         except ValueError as error:
             opened.faults[frame] = f"can't be decrypted: {error}"
             return
-        opened.messages.append(Whole(t_ns, message, frame, frame))
+        opened.messages.add(t_ns, message, frame, frame)
 
     def _parts(self, parts: tuple[bytes | str, ...], raw: bytes) -> bytes:
         """Bytes put together from constants and from fields as they are sent."""

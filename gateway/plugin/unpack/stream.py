@@ -9,7 +9,7 @@ from typing import Literal
 
 from gateway.model.errors import EncodeError
 from gateway.plugin.layout.model import Field
-from gateway.plugin.unpack.model import Held, Opened, Step, Whole
+from gateway.plugin.unpack.model import Held, Opened, Step
 
 _END, _ESC, _ESC_END, _ESC_ESC = b"\xc0", b"\xdb", b"\xdb\xdc", b"\xdb\xdd"
 Coding = Literal["COBS", "SLIP"]
@@ -128,7 +128,7 @@ class Ended(Step):
         if len(message) > self.largest:
             opened.faults[held.last] = f"a message longer than the {self.largest} bytes that it may have"
         else:
-            opened.messages.append(Whole(held.t_ns, message, held.first, held.last))
+            opened.messages.add(held.t_ns, message, held.first, held.last)
 
     def pack(self, message: bytes, room: int, number: int) -> list[bytes]:
         coded = cobs_encoded(message) if self.coding == "COBS" else message
@@ -172,21 +172,25 @@ class Measured(Step):
         held.add(frame, t_ns, found[2])
         data, at = bytes(held.taken), 0
         place, head, order = self.length.bit // 8, (self.length.bit + self.length.bits) // 8, self.length.order
-        wrong = ""
-        end, adds, largest, first, add = len(data), self.adds, self.largest, held.first, opened.messages.append
-        byte = head - place == 1
+        wrong, byte = "", head - place == 1
+        end, adds, largest, taken, add = len(data), self.adds, self.largest, opened.messages, opened.messages.raw.append
+        before = len(taken)
         while end - at >= head:  # kept short: it runs for each record
             size = (data[at + place] if byte else int.from_bytes(data[at + place : at + head], order)) + adds
             if not head <= size <= largest:
                 wrong = f"a message that says to be {size} bytes long; {head} to {largest} are possible"
                 at = end
                 break
-            if end - at < size:
+            stop = at + size
+            if stop > end:
                 break
-            add(Whole(t_ns, data[at : at + size], first, frame))
-            at += size
-            first = frame
-        held.first = first
+            add(data[at:stop])
+            at = stop
+        if count := len(taken) - before:
+            taken.t_ns += [t_ns] * count
+            taken.first += [held.first, *[frame] * (count - 1)]
+            taken.last += [frame] * count
+            held.first = frame
         if at < len(data) and not self.across:
             wrong = f"{len(data) - at} bytes behind the last record, too few for one more"
             at = len(data)
