@@ -67,13 +67,19 @@ class DecodedTable:
         low, high = self._wanted.since_ns, self._wanted.until_ns
         for node in self._nodes:
             timeline = self._constants(node)
-            for chunk in self._log.rows(self._run, node, self.channel.relation, "id, t_ns, raw"):
+            for chunk in self._chunks(node):
                 kept = [row for row in chunk if low <= row[1] <= high] if (low, high) != _ALWAYS else chunk
                 if not kept:
                     continue
                 ids, times, raws = zip(*kept, strict=True)
                 for part, constants in timeline.parts(node.id, ids):
                     yield self._batch(node.name, ids[part], times[part], raws[part], constants)
+
+    def _chunks(self, node: NodeInfo) -> Iterator[list[tuple[Any, ...]]]:
+        """Frames: id, time and bytes of each; of messages the frame that they were whole with."""
+        if self._item.within:
+            return self._log.messages(self._run, node, self._plugin, self.channel.name)
+        return self._log.rows(self._run, node, self.channel.relation, "id, t_ns, raw")
 
     def _constants(self, node: NodeInfo) -> Timeline:
         timeline = Timeline()

@@ -4,6 +4,7 @@ so whoever checks a log or decodes it again holds what it has of messages agains
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Iterator
 from itertools import zip_longest
 
 from gateway.log.schema import quoted
@@ -67,6 +68,15 @@ class Cut:
         """How many messages of a channel a node has."""
         sql = "SELECT count(*) FROM cut_message WHERE node = ? AND channel = ?"
         return int(self._connection.execute(sql, (node, channel)).fetchone()[0])
+
+    def messages(self, node: int, channel: str) -> Iterator[list[tuple[int, int, bytes]]]:
+        """Chunks of the messages of a channel: the frame each was whole with, when, and its bytes."""
+        found = self._connection.execute(
+            "SELECT last_frame, t_ns, raw FROM cut_message WHERE node = ? AND channel = ? ORDER BY number",
+            (node, channel),
+        )
+        while rows := found.fetchmany(_CHUNK):
+            yield rows
 
     def differs(self, node: int, channel: str, relation: str, span: Span) -> str:
         """The first message of a channel that the log has otherwise; "" where it has them all, and no others."""

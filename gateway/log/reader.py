@@ -17,10 +17,12 @@ import numpy as np
 import numpy.typing as npt
 
 from gateway.log.info import ChannelInfo, FieldInfo, NodeInfo, RunInfo
+from gateway.log.messages import Cut
 from gateway.log.schema import quoted, refusal
 from gateway.model.errors import InputError, LogFileError
 from gateway.model.events import EventKind, HostStalled, LinkEvent, Resumed
 from gateway.model.figures import FORMER_NAMES, GUARD, Requirement
+from gateway.plugin import Plugin
 
 Ints = npt.NDArray[np.int64]
 CHUNK_ROWS = 50_000
@@ -272,6 +274,24 @@ class Log:
             f"SELECT {columns} FROM {quoted(relation)} WHERE id >= ? AND id < ? AND node = ? ORDER BY id",  # noqa: S608
             (run.first_frame, run.end_frame, node.id),
         )
+
+    def messages(
+        self, run: RunInfo, node: NodeInfo, plugin: Plugin, channel: str
+    ) -> Iterator[list[tuple[int, int, bytes]]]:
+        """Chunks of the messages of one node's channel, cut out of its frames anew by a plugin: the frame each was
+        whole with, when, and its bytes.
+
+        Raises:
+            InputError: the key of messages is missing.
+        """
+        if reason := plugin.lacks(channel):
+            raise InputError(f"{node.name} {channel} can't be decoded again: {reason}")
+        outer = plugin.on_air(channel).name
+        relations = [one.relation for one in node.channels if one.name == outer]
+        cut = Cut(self._connection)
+        for relation in relations:
+            cut.add(node.id, plugin, relation, outer, (run.first_frame, run.end_frame))
+        yield from cut.messages(node.id, channel)
 
     def integers(self, run: RunInfo, node: NodeInfo, relation: str, columns: Sequence[str]) -> list[Ints]:
         """Whole columns of one node's frames in the order they came, arrays of shape (n,).

@@ -11,8 +11,9 @@ from typing import Any
 import pytest
 
 from gateway.app.extract import extract
-from gateway.app.logs import damage
+from gateway.app.logs import damage, export
 from gateway.app.replay import replay
+from gateway.export import Wanted
 from gateway.log.batch import BatchWriter
 from gateway.log.merge import merge
 from gateway.log.redecode import redecode
@@ -20,7 +21,7 @@ from gateway.log.store import RunFacts
 from gateway.model.errors import InputError
 from gateway.model.records import Frame
 from gateway.plugin import Plugin, find_plugin, load_plugin_text
-from tests.support import figures, run_bench, run_file
+from tests.support import figures, plugin_folder, run_bench, run_file
 
 RUN = """
 [run]
@@ -222,6 +223,18 @@ def test_decoding_again_cuts_messages_anew_as_if_the_mended_plugin_had_been_ther
     redecode(tmp_path / "x.db", {first.kind: first}, lambda done, whole: None)
     redecode(tmp_path / "x.db", {mended.kind: mended}, lambda done, whole: None)
     assert contents(tmp_path / "x.db") == contents(tmp_path / "fresh.db") and damage(tmp_path / "x.db").problems == []
+
+
+def test_an_export_that_decodes_again_cuts_messages_anew_and_leaves_the_log(tmp_path: Path) -> None:
+    sparse(tmp_path / "x.db", plugin_that_waits(2), 0, 5 * 10**9)
+    folder = plugin_folder(tmp_path, plugin_that_waits(60).text, "crate-journal")
+    before = contents(tmp_path / "x.db")
+    for plugins, count in (([folder], 2), ([], 0)):
+        (done,) = export(
+            tmp_path / "x.db", "csv", tmp_path, lambda _: Wanted(channels=["entry"]), None, True, plugins, True
+        )
+        assert done.rows == count
+    assert contents(tmp_path / "x.db") == before
 
 
 @pytest.mark.parametrize(
