@@ -4,11 +4,13 @@ and short ways to make plugins and run files."""
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import os
 import selectors
 import shutil
+import sqlite3
 import time
-from collections.abc import Awaitable, Callable, Coroutine
+from collections.abc import Awaitable, Callable, Coroutine, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
@@ -117,6 +119,13 @@ def run_bench(
                 writer.close(bench.supervisor.ended_ns or clock.now_ns(), "test")
 
     on_virtual_time(run)
+
+
+@contextlib.contextmanager
+def open_database(path: Path, **options: Any) -> Iterator[sqlite3.Connection]:
+    """A database, whose changes are kept; closed afterwards, which SQLite's own does not do."""
+    with contextlib.closing(sqlite3.connect(path, **options)) as connection, connection:
+        yield connection
 
 
 def needs_program(name: str) -> pytest.MarkDecorator:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import dataclasses
 import inspect
 import random
-import sqlite3
 import struct
 from pathlib import Path
 from typing import Any
@@ -23,7 +22,7 @@ from gateway.model.events import EventKind, LinkEvent
 from gateway.model.figures import CHANNEL_FIGURES, FIELD_FIGURES, FITTED, LINK_FIGURES
 from gateway.model.figures.declare import Figure, JudgedWhen, Needs
 from gateway.model.records import Frame, Measure
-from tests.support import figures, own_plugin
+from tests.support import figures, open_database, own_plugin
 
 SECOND = 10**9
 START_NS = 1_772_000_000 * SECOND
@@ -110,7 +109,7 @@ def log(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def shown(log: Path, measure: Measure) -> list[tuple[Any, ...]]:
     with Log(log) as opened:
         query = evidence(opened.run(), measure)
-    with sqlite3.connect(log) as connection:
+    with open_database(log) as connection:
         return connection.execute(query).fetchall()
 
 

@@ -3,13 +3,12 @@ to a run and to the columns of its log."""
 
 from __future__ import annotations
 
-import sqlite3
 from pathlib import Path
 
 from gateway.app.check import check
 from gateway.plugin import load_plugin
 from gateway.plugin.derive import read_all
-from tests.support import plugin_folder, run_bench, run_file
+from tests.support import open_database, plugin_folder, run_bench, run_file
 
 LINES = """\
 [plugin]
@@ -59,7 +58,7 @@ def test_check_decode_run_and_columns_agree_on_fifteen_lines(tmp_path: Path) -> 
     for flag in (0, 1):
         log = tmp_path / f"{flag}.db"
         run_bench(run_file(tmp_path, RUN.format(flag=flag)), log, 10)
-        with sqlite3.connect(log) as connection:
+        with open_database(log) as connection:
             rows = connection.execute("SELECT id, raw, pressure_hPa, left_mV, right_mV FROM post_data").fetchall()
             samples: dict[int, list[float]] = {}
             (column,) = [row[1] for row in connection.execute("PRAGMA table_info(post_data_sample)")][2:]

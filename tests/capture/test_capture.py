@@ -23,7 +23,7 @@ from gateway.model.events import EventKind, LinkEvent
 from gateway.model.records import Frame
 from gateway.model.utc import utc_ns, utc_text
 from gateway.plugin import find_plugin
-from tests.support import figures, run_bench, run_file, verdicts_of
+from tests.support import figures, open_database, run_bench, run_file, verdicts_of
 
 CRATE = find_plugin("loan-crate")
 NAMES = st.from_regex(r"[a-z][a-z0-9_]{0,9}", fullmatch=True)
@@ -166,7 +166,7 @@ def test_a_replay_keeps_every_byte_and_every_decoded_value(recorded: tuple[Path,
     log, capture = recorded
     put(capture, tmp_path / "again.db")
     for relation in ("loan_crate_climate", "loan_crate_shock", "bore_gauge_reading", "bore_gauge_calibration"):
-        with sqlite3.connect(log) as a, sqlite3.connect(tmp_path / "again.db") as b:
+        with open_database(log) as a, open_database(tmp_path / "again.db") as b:
             columns = [row[1] for row in a.execute(f"PRAGMA table_info({relation})") if row[1] not in ("id", "node")]
             sql = f"SELECT {', '.join(columns)} FROM {relation} ORDER BY t_ns"
             assert (found := a.execute(sql).fetchall()) and found == b.execute(sql).fetchall()
@@ -192,7 +192,7 @@ def test_a_part_of_a_log_can_be_judged_by_itself(recorded: tuple[Path, Path], tm
         write_capture(tmp_path / "part.capture", header, records, (start + 10 * 10**9, "cut out"))
     put(tmp_path / "part.capture", tmp_path / "part.db")
     assert figures(tmp_path / "part.db")["g", "reading", "rate"].value == pytest.approx(2, rel=0.1)
-    with sqlite3.connect(tmp_path / "part.db") as connection:
+    with open_database(tmp_path / "part.db") as connection:
         assert connection.execute("SELECT count(*) FROM bore_gauge_reading WHERE level_m IS NULL").fetchone() == (0,)
 
 
@@ -323,7 +323,7 @@ def test_a_disk_that_fills_up_during_a_replay_loses_nothing(tmp_path: Path, monk
     (rest,) = tmp_path.glob("x-rest-*.db")
     kept = []
     for log in (tmp_path / "x.db", rest):
-        with sqlite3.connect(log) as connection:
+        with open_database(log) as connection:
             kept.append(connection.execute("SELECT count(*) FROM loan_crate_climate").fetchone()[0])
     assert sum(kept) == 20 and all(kept) and str(rest) in done.failed
 

@@ -6,7 +6,6 @@ from __future__ import annotations
 import asyncio
 import gzip
 import random
-import sqlite3
 import struct
 import subprocess
 from collections import Counter
@@ -30,7 +29,7 @@ from gateway.model.errors import DecodeError, InputError, ProblemsError
 from gateway.model.events import EventKind, LinkEvent
 from gateway.model.records import Frame
 from gateway.plugin import Characteristic, Plugin, find_plugin
-from tests.support import EPOCH_NS, Bench, events, figures, needs_program, run_bench, run_file
+from tests.support import EPOCH_NS, Bench, events, figures, needs_program, open_database, run_bench, run_file
 
 CRATE, GAUGE = find_plugin("loan-crate"), find_plugin("bore-gauge")
 SNOOP_EPOCH_US = 0x00DCDDB30F2F8000
@@ -161,7 +160,7 @@ def test_figures_of_the_import_are_close_to_those_of_the_run(snooped: tuple[Path
         assert after[key].value == pytest.approx(before[key].value, rel=0.1), key
     assert after["b", "light", "period_error"].value == pytest.approx(before["b", "light", "period_error"].value, abs=1)
     assert after["b", "light", "while_off"].value == before["b", "light", "while_off"].value == 0
-    with sqlite3.connect(again) as connection:
+    with open_database(again) as connection:
         assert connection.execute("SELECT count(*) FROM bore_gauge_reading WHERE level_m IS NULL").fetchone() == (0,)
 
 

@@ -4,14 +4,13 @@ FLOAT as 0, and a presentation format's exponent without its sign."""
 
 from __future__ import annotations
 
-import sqlite3
 import subprocess
 from pathlib import Path
 
 from bumble.snoop import BtSnooper
 
 from gateway.app.check import find_characteristic
-from tests.support import Bench, needs_program, plugin_folder, run_bench, run_file
+from tests.support import Bench, needs_program, open_database, plugin_folder, run_bench, run_file
 
 # number: (service, signal of each field, tshark's name of each field of ours)
 SERVED: dict[str, tuple[str, dict[str, str], dict[str, str]]] = {
@@ -90,7 +89,7 @@ def test_tshark_reads_the_same_integers_of_eighteen_adopted_characteristics(tmp_
         [*command, *(part for name in theirs for part in ("-e", name))], capture_output=True, text=True, check=True
     ).stdout
     rows = [dict(zip(["uuid", *theirs], line.split("\t"), strict=True)) for line in told.splitlines()]
-    with sqlite3.connect(log) as connection:
+    with open_database(log) as connection:
         for number, (_, _, fields) in SERVED.items():
             item = find_characteristic("adopted", number)
             raws = [row[0] for row in connection.execute(f"SELECT raw FROM own_{names[number]} ORDER BY id")]

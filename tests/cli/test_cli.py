@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.support import figures, wait_for
+from tests.support import figures, open_database, wait_for
 
 ROOT = Path(__file__).parents[2]
 
@@ -134,7 +134,7 @@ def test_a_signal_ends_a_run_cleanly_with_a_verdict(tmp_path: Path, number: sign
     out, err = child.communicate(timeout=30)
     assert child.returncode in (1, 3) and err == ""
     assert f"stopped by {number.name}" in out and "requirements met" in out
-    with sqlite3.connect(tmp_path / "demo.db") as connection:
+    with open_database(tmp_path / "demo.db") as connection:
         assert connection.execute("SELECT ended_how FROM run").fetchone() == (f"stopped by {number.name}",)
 
 
@@ -158,7 +158,7 @@ def test_a_run_goes_on_when_nobody_reads_its_output_any_more(tmp_path: Path) -> 
             ["bash", "-c", command], cwd=tmp_path, env=environment, capture_output=True, text=True, timeout=60
         )
         assert ran.returncode == code and "Traceback" not in ran.stderr, ran.stderr
-        with sqlite3.connect(tmp_path / f"{name}.db") as connection:
+        with open_database(tmp_path / f"{name}.db") as connection:
             assert connection.execute("SELECT ended_how FROM run").fetchone() == ("duration reached",)
 
 

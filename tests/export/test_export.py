@@ -6,7 +6,6 @@ import asyncio
 import csv
 import io
 import json
-import sqlite3
 from pathlib import Path
 from typing import Any
 
@@ -27,7 +26,7 @@ from gateway.model.errors import InputError
 from gateway.model.records import Frame
 from gateway.plugin import Plugin, find_plugin
 from tests.capture.test_foreign import TimedSnooper
-from tests.support import Bench, own_plugin, plugin_folder, run_bench
+from tests.support import Bench, open_database, own_plugin, plugin_folder, run_bench
 
 TRUTH = Path(__file__).parents[1] / "truth"
 CRATE = find_plugin("loan-crate")
@@ -131,7 +130,7 @@ def test_decoding_again_uses_the_mended_layout_without_touching_the_log(tmp_path
     assert [(r["node"], r["kind"], r["t_degC"], r["fault"] is None) for r in rows] == [
         ("a", 246, -1, True), ("a", 0, None, True), ("b", None, None, False),
     ]  # fmt: skip
-    with sqlite3.connect(log) as connection:
+    with open_database(log) as connection:
         assert connection.execute("SELECT t_degC FROM own_c WHERE id = 1").fetchone() == (6552.6,)
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sqlite3
 import subprocess
 import sys
 from pathlib import Path
@@ -13,6 +12,7 @@ from gateway.host import lock
 from gateway.host.lock import FileLock, readers_of
 from gateway.log.opening import open_log
 from gateway.model.errors import LogFileError
+from tests.support import open_database
 
 
 def test_a_log_that_is_written_is_refused_to_others_until_it_is_released(tmp_path: Path) -> None:
@@ -54,7 +54,8 @@ def test_two_runs_in_one_log_are_refused_also_when_the_marker_file_was_deleted(t
         (tmp_path / "x.db-inuse").unlink()
         with pytest.raises(LogFileError, match="another run"):
             open_log(tmp_path / "x.db")
-        sqlite3.connect(tmp_path / "x.db").execute("SELECT * FROM run").close()  # readers are not kept out
+        with open_database(tmp_path / "x.db") as reader:  # who is not kept out
+            reader.execute("SELECT * FROM run").close()
     open_log(tmp_path / "x.db").close()
 
 

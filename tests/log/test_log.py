@@ -30,7 +30,7 @@ from gateway.model.events import EventKind, LinkEvent
 from gateway.model.figures import Requirement
 from gateway.model.records import Frame
 from gateway.plugin import find_plugin
-from tests.support import own_plugin, wait_for
+from tests.support import open_database, own_plugin, wait_for
 
 CLIMATE = bytes.fromhex("01006e098813cd8b01")
 
@@ -51,7 +51,7 @@ def write(path: Path, frames: list[Frame], events: list[LinkEvent] | None = None
 
 
 def query(path: Path, sql: str) -> list[tuple[object, ...]]:
-    with sqlite3.connect(path) as connection:
+    with open_database(path) as connection:
         return connection.execute(sql).fetchall()
 
 
@@ -197,7 +197,7 @@ def test_a_file_that_is_no_log_is_refused_to_readers(tmp_path: Path, content: by
 
 def test_a_foreign_database_is_neither_read_nor_written(tmp_path: Path) -> None:
     path = tmp_path / "x.db"
-    with sqlite3.connect(path) as connection:
+    with open_database(path) as connection:
         connection.execute("CREATE TABLE precious (x)")
     before = path.read_bytes()
     with pytest.raises(LogFileError, match="not a gattest log"):
@@ -693,7 +693,7 @@ def test_damaged_content_is_an_error_that_says_so(tmp_path: Path, damage: str) -
     for number in range(30):
         writer.frame(Frame(number, "a", "climate", CLIMATE))
     writer.close(10**9, "test")
-    with sqlite3.connect(log) as connection:
+    with open_database(log) as connection:
         connection.execute("DROP VIEW loan_crate_climate_utc")
         connection.execute(damage)
     with pytest.raises(LogFileError, match="is damaged"):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-import sqlite3
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -19,7 +18,7 @@ from gateway.model.events import EventKind, LinkEvent
 from gateway.model.figures import Requirement
 from gateway.model.records import Frame
 from gateway.plugin import Plugin, find_plugin
-from tests.support import figures, own_plugin, wait_for
+from tests.support import figures, open_database, own_plugin, wait_for
 
 CRATE = find_plugin("loan-crate")
 CLIMATE = bytes.fromhex("01006e098813cd8b01")
@@ -52,7 +51,7 @@ def run_into(path: Path, started_ns: int, count: int = 10, title: str = "t") -> 
 
 
 def rows(log: Path, sql: str) -> list[tuple[Any, ...]]:
-    with sqlite3.connect(log) as connection:
+    with open_database(log) as connection:
         return connection.execute(sql).fetchall()
 
 
@@ -198,9 +197,8 @@ def test_two_runs_that_look_alike_are_told_apart(tmp_path: Path) -> None:
 def test_a_log_of_an_earlier_version_is_taken_once(tmp_path: Path) -> None:
     a, into = tmp_path / "a.db", tmp_path / "all.db"
     run_into(a, 10**18)
-    with sqlite3.connect(a) as connection:
+    with open_database(a) as connection:
         connection.execute("ALTER TABLE run DROP COLUMN uid")
-    connection.close()
     assert whats([a], into) == [(1, "added")] and whats([a], into) == [(1, "already there")]
 
 
@@ -235,7 +233,7 @@ def test_a_log_without_the_columns_of_today_is_judged_merged_and_published(tmp_p
 
     log = tmp_path / "old.db"
     run_into(log, 10**18)
-    with sqlite3.connect(log) as connection:
+    with open_database(log) as connection:
         for table, column in (("requirement", "risk"), ("channel", "stores"), ("channel", "constant")):
             connection.execute(f"ALTER TABLE {table} DROP COLUMN {column}")
     assert len(verdicts_of(log)[1]) == 2

@@ -21,7 +21,7 @@ from gateway.model.errors import InputError, LogFileError
 from gateway.model.events import EventKind
 from gateway.model.records import Frame
 from gateway.plugin import Plugin, load_plugin
-from tests.support import figures, own_plugin
+from tests.support import figures, open_database, own_plugin
 
 BEFORE = 'fields = [{ name = "sequence", type = "uint8", role = "sequence" }, { name = "t", type = "uint16", lsb = "0.1 degC", limits = ["0 degC", "50 degC"] }]\n'
 AFTER = 'fields = [{ name = "sequence", type = "uint8", role = "sequence" }, { name = "t", type = "sint12", lsb = "0.1 degC", limits = ["-50 degC", "50 degC"], reserved = { 0x800 = "none" } }, { name = "state", type = "uint4", names = { 0 = "good" } }]\n'
@@ -37,7 +37,7 @@ def log_of(path: Path, plugin: Plugin, raws: list[bytes]) -> Path:
 
 
 def rows(log: Path, sql: str) -> list[tuple[Any, ...]]:
-    with sqlite3.connect(log) as connection:
+    with open_database(log) as connection:
         return connection.execute(sql).fetchall()
 
 
@@ -263,7 +263,7 @@ def test_what_differs_is_told_and_left_as_an_event_of_the_run(tmp_path: Path) ->
 
 def test_a_run_that_was_killed_does_not_seem_longer_for_being_decoded_again(tmp_path: Path) -> None:
     log = log_of(tmp_path / "x.db", own_plugin(tmp_path, BEFORE), RAWS)
-    with sqlite3.connect(log) as connection:
+    with open_database(log) as connection:
         connection.execute("UPDATE run SET ended_ns = NULL")
     again(log, own_plugin(tmp_path, AFTER))
     with Log(log) as opened:

@@ -6,7 +6,6 @@ from __future__ import annotations
 import os
 import shutil
 import signal
-import sqlite3
 import subprocess
 import sys
 import textwrap
@@ -28,6 +27,7 @@ from gateway.model.figures import Requirement
 from gateway.model.records import Frame
 from gateway.plugin import find_plugin
 from tests.cli.test_cli import gattest
+from tests.support import open_database
 
 CLIMATE = bytes.fromhex("01006e098813cd8b01")
 RULES = (Requirement("loan-crate", "climate", "rate", 5.0, None, "1/s", 0.025),)
@@ -66,9 +66,8 @@ def log(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def changed(log: Path, sql: str) -> list[str]:
-    with sqlite3.connect(log) as connection:
+    with open_database(log) as connection:
         connection.executescript(sql)
-    connection.close()
     return damage(log).problems
 
 
@@ -132,12 +131,11 @@ def test_whatever_is_changed_with_plain_sql_is_found(log: Path, sql: str, told: 
 
 def test_who_makes_all_later_links_anew_leaves_another_head_than_the_one_written_down(log: Path) -> None:
     before = damage(log).seals[0].head
-    with sqlite3.connect(log) as connection:
+    with open_database(log) as connection:
         connection.execute("UPDATE requirement SET low = 0.1")
         connection.execute("DELETE FROM seal")
         sealer = seal.Sealer.of(connection, 1, 1)
         sealer.link(connection, sealer.end(connection), force=True)
-    connection.close()
     found = damage(log)
     assert found.problems == [] and found.seals[0].head != before
 
@@ -152,12 +150,11 @@ def test_decoding_again_is_an_entry_of_the_chain(log: Path) -> None:
 def test_a_merged_log_keeps_its_seals(log: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     head = damage(log).seals[0].head
     other = filled(tmp_path / "other.db", monkeypatch)
-    with sqlite3.connect(other) as connection:
+    with open_database(other) as connection:
         connection.execute("UPDATE run SET uid = 'two'")
         connection.execute("DELETE FROM seal")
         sealer = seal.Sealer.of(connection, 1, 1)
         sealer.link(connection, sealer.end(connection), force=True)
-    connection.close()
     merge([other, log], tmp_path / "all.db")
     found = damage(tmp_path / "all.db")
     assert found.problems == [] and head in [one.head for one in found.seals] and len(found.seals) == 2

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sqlite3
 import subprocess
 from pathlib import Path
 
@@ -15,7 +14,7 @@ from gateway.log.signature import sign_run
 from gateway.model.errors import InputError
 from tests.cli.test_cli import gattest
 from tests.log.test_seal import filled
-from tests.support import needs_program
+from tests.support import needs_program, open_database
 
 pytestmark = needs_program("openssl")
 
@@ -54,7 +53,7 @@ def test_a_signed_run_is_that_of_its_key_and_of_no_other(
 def test_openssl_holds_the_signature_for_good(tmp_path: Path, key: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Another program, with the bytes that are said to be signed."""
     log, head = signed(tmp_path, key, monkeypatch)
-    with sqlite3.connect(log) as connection:
+    with open_database(log) as connection:
         signature, t_ns = connection.execute("SELECT signature, t_ns FROM signature").fetchone()
         (uid,) = connection.execute("SELECT uid FROM run").fetchone()
     (tmp_path / "told").write_bytes(f"gattest seal\n{uid}\n{head}\n{t_ns}".encode())
@@ -86,7 +85,7 @@ def test_a_signature_that_was_changed_is_found(
     change: str, told: str, tmp_path: Path, key: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     log, _ = signed(tmp_path, key, monkeypatch)
-    with sqlite3.connect(log) as connection:
+    with open_database(log) as connection:
         connection.execute(change)
     assert any(told in problem for problem in damage(log).problems)
 

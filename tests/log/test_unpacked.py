@@ -21,7 +21,7 @@ from gateway.log.store import RunFacts
 from gateway.model.errors import InputError
 from gateway.model.records import Frame
 from gateway.plugin import Plugin, find_plugin, load_plugin_text
-from tests.support import figures, plugin_folder, run_bench, run_file
+from tests.support import figures, open_database, plugin_folder, run_bench, run_file
 
 RUN = """
 [run]
@@ -56,7 +56,7 @@ supply = { constant = "12.6 V" }
 
 
 def rows(log: Path, sql: str) -> list[tuple[Any, ...]]:
-    with sqlite3.connect(log) as opened:
+    with open_database(log) as opened:
         return opened.execute(sql).fetchall()
 
 
@@ -169,7 +169,7 @@ def test_a_message_broken_off_is_told_though_its_piece_was_written_before(tmp_pa
 def test_a_batch_that_is_refused_and_tried_again_gives_its_messages_once(tmp_path: Path) -> None:
     writer = BatchWriter(tmp_path / "x.db", facts())
     writer.write([Frame(10**8, "a", "parcel", bytes.fromhex("80aa"))], [])
-    with sqlite3.connect(tmp_path / "x.db", isolation_level=None) as other:
+    with open_database(tmp_path / "x.db", isolation_level=None) as other:
         other.execute("BEGIN IMMEDIATE")
         with pytest.raises(sqlite3.OperationalError):
             writer._write([Frame(2 * 10**8, "a", "parcel", bytes.fromhex("41bbcc"))], [], None)
@@ -253,18 +253,16 @@ def test_an_export_that_decodes_again_cuts_messages_anew_and_leaves_the_log(tmp_
 def test_messages_that_were_changed_with_plain_sql_are_found(tmp_path: Path, sql: str, told: str) -> None:
     sparse(tmp_path / "x.db", plugin_that_waits(60), 0, 10**9)
     assert damage(tmp_path / "x.db").problems == []
-    with sqlite3.connect(tmp_path / "x.db") as connection:
+    with open_database(tmp_path / "x.db") as connection:
         connection.execute(sql)
-    connection.close()
     found = damage(tmp_path / "x.db").problems
     assert any(told in line for line in found) if told else found == []
 
 
 def test_a_piece_without_a_message_that_was_made_to_look_like_one_of_a_message_is_found(tmp_path: Path) -> None:
     written(tmp_path / "x.db", [PIECES])
-    with sqlite3.connect(tmp_path / "x.db") as connection:
+    with open_database(tmp_path / "x.db") as connection:
         connection.execute("UPDATE crate_journal_parcel SET fault = NULL")
-    connection.close()
     assert any("has values, its bytes say: pieces missing" in line for line in damage(tmp_path / "x.db").problems)
 
 

@@ -32,7 +32,7 @@ from gateway.mqtt.senml.write import packs
 from gateway.plugin import find_plugin
 from tests.broker import Mosquitto, mqtt, postgres
 from tests.mqtt.test_publish import Gathering, count, fed, forwarded, held
-from tests.support import figures, needs_program, wait_for
+from tests.support import figures, needs_program, open_database, wait_for
 
 pytestmark = [needs_program("mosquitto")]
 needs_postgres = needs_program("psql")
@@ -289,7 +289,7 @@ def test_two_gatherers_share_what_comes_into_one_database_and_it_comes_back_as_a
     pressures = asked(
         database, f"SELECT avg(number), min(unit) FROM gattest.value WHERE run = '{uid}' AND field = 'pressure'"
     )
-    with sqlite3.connect(tmp_path / "log.db") as log:
+    with open_database(tmp_path / "log.db") as log:
         assert pressures == [
             (pytest.approx(100 * log.execute("SELECT avg(pressure_hPa) FROM feed_climate").fetchone()[0]), "Pa")
         ]
@@ -438,7 +438,7 @@ def test_constants_that_come_after_their_values_serve_them_all_the_same(tmp_path
     taken(store, [told, *(message for message in rest if message not in late)], late)
     store.close()
     columns = "SELECT pressure_hPa, level_m, water_temperature_degC FROM bore_gauge_reading ORDER BY id"
-    with sqlite3.connect(tmp_path / "g.db") as gathered, sqlite3.connect(tmp_path / "log.db") as log:
+    with open_database(tmp_path / "g.db") as gathered, open_database(tmp_path / "log.db") as log:
         rows = log.execute(columns).fetchall()
         assert gathered.execute(columns).fetchall() == rows and None not in rows[0]
 
@@ -532,7 +532,7 @@ def test_a_message_that_can_not_be_placed_is_kept_aside_as_it_came_and_costs_not
     gatherer = taken(store, messages(tmp_path / "log.db") + hostile)
     store.close()
     assert gatherer.progress.frames == count(tmp_path / "log.db") and sum(gatherer.progress.skipped.values()) == 2
-    with sqlite3.connect(tmp_path / "all.db") as connection:
+    with open_database(tmp_path / "all.db") as connection:
         kept = connection.execute("SELECT run, topic, payload FROM unplaced ORDER BY id").fetchall()
     assert kept == [("?", *message) for message in hostile]
 
@@ -542,7 +542,7 @@ def test_what_is_kept_aside_is_bounded_by_its_bytes(tmp_path: Path, monkeypatch:
     store = LogStore(tmp_path / "all.db")
     gatherer = taken(store, [(f"gattest/bench/crate-{n}/climate", bytes(30_000)) for n in range(10)])
     store.close()
-    with sqlite3.connect(tmp_path / "all.db") as connection:
+    with open_database(tmp_path / "all.db") as connection:
         assert connection.execute("SELECT count(*) FROM unplaced").fetchone() == (3,)
     assert sum(gatherer.progress.skipped.values()) == 10
 
@@ -589,7 +589,7 @@ def test_what_was_told_first_of_a_run_stands(tmp_path: Path) -> None:
 def test_a_frame_that_comes_again_with_other_bytes_is_kept_as_a_conflict(tmp_path: Path) -> None:
     fed(tmp_path / "log.db")
     sent = messages(tmp_path / "log.db")
-    with sqlite3.connect(tmp_path / "log.db") as other:
+    with open_database(tmp_path / "log.db") as other:
         (relation,) = other.execute("SELECT relation FROM channel WHERE name = 'climate'").fetchone()
         number, raw = other.execute(f"SELECT id, raw FROM {relation} ORDER BY id LIMIT 1").fetchone()
         changed = bytes([raw[0] ^ 1]) + raw[1:]
@@ -609,7 +609,7 @@ def test_a_database_keeps_frames_that_come_again_with_other_bytes_or_times_as_co
 ) -> None:
     fed(tmp_path / "log.db")
     sent = messages(tmp_path / "log.db")
-    with sqlite3.connect(tmp_path / "log.db") as other:
+    with open_database(tmp_path / "log.db") as other:
         (relation,) = other.execute("SELECT relation FROM channel WHERE name = 'climate'").fetchone()
         ids = [row[0] for row in other.execute(f"SELECT id FROM {relation} ORDER BY id LIMIT 2")]
         other.execute(f"UPDATE {relation} SET t_ns = t_ns + 1000000 WHERE id = ?", ids[:1])

@@ -34,7 +34,7 @@ from gateway.mqtt.publish.process import sending
 from gateway.report.live import RunView
 from tests.broker import Mosquitto, Proxy, feeding, free_port, mqtt
 from tests.feed import facts, fill
-from tests.support import needs_program, run_file, wait_for
+from tests.support import needs_program, open_database, run_file, wait_for
 
 pytestmark = [needs_program("mosquitto"), needs_program("mosquitto_sub")]
 
@@ -184,7 +184,7 @@ def test_an_independent_subscriber_reads_the_values_of_the_log(tmp_path: Path, b
                 assert unit == "Pa"
                 seen[name.split(":")[1]].append(value)
                 times[name.split(":")[1]].append(t)
-    with sqlite3.connect(tmp_path / "log.db") as log:
+    with open_database(tmp_path / "log.db") as log:
         for node, values in seen.items():
             rows = log.execute(
                 "SELECT pressure_hPa, t_ns FROM feed_climate JOIN node ON node.id = node WHERE name = ? ORDER BY feed_climate.id",

@@ -20,6 +20,7 @@ from gateway.log.writer import LogWriter
 from gateway.model.records import Frame
 from gateway.plugin import Characteristic, find_plugin
 from gateway.plugin.derive import read_all
+from tests.support import open_database
 
 TRUTH: dict[str, Any] = json.loads((Path(__file__).parents[1] / "truth" / "vectors.json").read_text("utf-8"))
 CRATE = find_plugin("loan-crate").characteristics
@@ -165,7 +166,7 @@ def test_the_log_holds_what_single_decoding_gives(tmp_path: Path) -> None:
     for raw in shock:
         writer.frame(Frame(1, "a", "shock", raw))
     writer.close(2, "test")
-    with sqlite3.connect(log) as connection:
+    with open_database(log) as connection:
         connection.row_factory = sqlite3.Row
         for table, payloads in (("climate", climate), ("shock", shock)):
             rows = connection.execute(f"SELECT * FROM loan_crate_{table} ORDER BY id").fetchall()

@@ -4,7 +4,6 @@ both sides (LE Secure Connections)."""
 from __future__ import annotations
 
 import asyncio
-import sqlite3
 from pathlib import Path
 
 import pytest
@@ -24,7 +23,16 @@ from gateway.plugin import load_plugin
 from gateway.radio.stack import StackClient
 from gateway.radio.virtual import VirtualRadio
 from gateway.verify.exercise import plan_for
-from tests.support import Bench, events, on_virtual_time, plugin_folder, run_bench, run_file, virtual_clock
+from tests.support import (
+    Bench,
+    events,
+    on_virtual_time,
+    open_database,
+    plugin_folder,
+    run_bench,
+    run_file,
+    virtual_clock,
+)
 
 PLUGIN = """[plugin]
 kind = "vault"
@@ -64,7 +72,7 @@ def vault(folder: Path, security: str = "authenticated", node: str = "", twin: s
 
 
 def rows(log: Path, sql: str) -> list[tuple[object, ...]]:
-    with sqlite3.connect(log) as connection:
+    with open_database(log) as connection:
         return connection.execute(sql).fetchall()
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import csv
-import sqlite3
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -23,7 +22,17 @@ from gateway.radio.stack import StackClient
 from gateway.radio.twin import Twin
 from gateway.radio.virtual import VirtualRadio, make_host
 from gateway.session.node import UNFIT_AFTER
-from tests.support import Bench, events, figures, on_virtual_time, plugin_folder, run_bench, run_file, run_info
+from tests.support import (
+    Bench,
+    events,
+    figures,
+    on_virtual_time,
+    open_database,
+    plugin_folder,
+    run_bench,
+    run_file,
+    run_info,
+)
 
 CRATE = """
 [run]
@@ -59,7 +68,7 @@ def crate(tmp_path: Path, **changes: str) -> Any:
 
 
 def rows(log: Path, sql: str) -> list[tuple[Any, ...]]:
-    with sqlite3.connect(log) as connection:
+    with open_database(log) as connection:
         return connection.execute(sql).fetchall()
 
 

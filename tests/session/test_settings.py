@@ -4,7 +4,6 @@ told by their fields where they differ."""
 from __future__ import annotations
 
 import asyncio
-import sqlite3
 import tracemalloc
 from itertools import pairwise
 from pathlib import Path
@@ -20,7 +19,16 @@ from gateway.model.radios import RadioName
 from gateway.model.records import Outcome
 from gateway.plugin import load_plugin
 from gateway.verify.exercise import plan_for
-from tests.support import Bench, events, on_virtual_time, plugin_folder, run_bench, run_file, virtual_clock
+from tests.support import (
+    Bench,
+    events,
+    on_virtual_time,
+    open_database,
+    plugin_folder,
+    run_bench,
+    run_file,
+    virtual_clock,
+)
 
 PLUGIN = """[plugin]
 kind = "light-box"
@@ -103,7 +111,7 @@ def test_a_setting_that_reads_back_otherwise_is_told_by_its_fields(tmp_path: Pat
     run_bench(box(tmp_path, "{ averaging = 9 }"), tmp_path / "x.db", 10, script)
     (differs,) = events(tmp_path / "x.db", EventKind.SETTING_DIFFERS)
     assert differs.facts["differs"] == {"averaging": "written 9, read 4"}
-    with sqlite3.connect(tmp_path / "x.db") as connection:
+    with open_database(tmp_path / "x.db") as connection:
         assert connection.execute("SELECT count(*) FROM light_box_light").fetchone()[0] > 3
 
 
