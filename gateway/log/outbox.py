@@ -42,10 +42,18 @@ class Outbox:
         self._ranges: dict[Stream, list[tuple[int, int]]] = {"frame": [], "event": []}
         self._taken, self._noted = 0, 0  # how often something was taken, and which of those is written down
         self._noting = threading.Lock()
+        try:
+            self._read()
+        except sqlite3.Error:
+            self._connection.close()
+            raise
+
+    def _read(self) -> None:
         if self._connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'taken'").fetchone():
             for stream, own in self._ranges.items():
                 own += self._connection.execute(
-                    "SELECT first, last FROM taken WHERE broker = ? AND stream = ? ORDER BY first", (broker, stream)
+                    "SELECT first, last FROM taken WHERE broker = ? AND stream = ? ORDER BY first",
+                    (self._broker, stream),
                 ).fetchall()
 
     def __enter__(self) -> Self:

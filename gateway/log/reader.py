@@ -33,6 +33,21 @@ FIELDS = (
 _RECOVER = "copy what can be read with the .recover command of the sqlite3 shell"
 
 
+@contextlib.contextmanager
+def _told(path: Path) -> Iterator[None]:
+    """What SQLite says of a file that is no log, in words."""
+    try:
+        yield
+    except UnicodeDecodeError as error:
+        raise LogFileError(f"{path} is damaged: {error}; {_RECOVER}") from None
+    except sqlite3.DatabaseError as error:
+        if "malformed" in str(error):
+            raise LogFileError(f"{path} is damaged: {error}; {_RECOVER}") from None
+        raise LogFileError(
+            f"{path} is not a gattest log: {error}; check the path, or read a capture with replay or audit"
+        ) from None
+
+
 class Log:
     """An open log.
 
@@ -49,33 +64,30 @@ class Log:
             what = "is a folder; name a log in it" if path.is_dir() else "there is no such log; check the path"
             raise LogFileError(f"{path}: {what}")
         uri = path.resolve().as_uri()
+        with contextlib.ExitStack() as unless_usable:
+            with _told(path):
+                self._connection = sqlite3.connect(f"{uri}?mode=ro", uri=True)
+                unless_usable.callback(lambda: self._connection.close())
+                reason = self._refusal(path, uri)
+            if not reason and not self._connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'run'").fetchone():
+                reason = "contains no run; was it copied without the -wal file next to it"
+            if reason:
+                raise LogFileError(f"{path} {reason}; check the path")
+            unless_usable.pop_all()
+
+    def _refusal(self, path: Path, uri: str) -> str:
         try:
-            self._connection = sqlite3.connect(f"{uri}?mode=ro", uri=True)
-            try:
-                reason = refusal(self._connection)
-            except sqlite3.OperationalError:  # a read-only folder has no room for the shared-memory file
-                self._connection.close()
-                wal = path.with_name(path.name + "-wal")
-                if wal.exists() and wal.stat().st_size:
-                    raise LogFileError(
-                        f"{path} was not closed and is in a read-only folder; copy it and {wal.name} to "
-                        "a writable folder and read it there"
-                    ) from None
-                self._connection = sqlite3.connect(f"{uri}?immutable=1", uri=True)
-                reason = refusal(self._connection)
-        except UnicodeDecodeError as error:
-            raise LogFileError(f"{path} is damaged: {error}; {_RECOVER}") from None
-        except sqlite3.DatabaseError as error:
-            if "malformed" in str(error):
-                raise LogFileError(f"{path} is damaged: {error}; {_RECOVER}") from None
-            raise LogFileError(
-                f"{path} is not a gattest log: {error}; check the path, or read a capture with replay or audit"
-            ) from None
-        if not reason and not self._connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'run'").fetchone():
-            reason = "contains no run; was it copied without the -wal file next to it"
-        if reason:
+            return refusal(self._connection)
+        except sqlite3.OperationalError:  # a read-only folder has no room for the shared-memory file
             self._connection.close()
-            raise LogFileError(f"{path} {reason}; check the path")
+            wal = path.with_name(path.name + "-wal")
+            if wal.exists() and wal.stat().st_size:
+                raise LogFileError(
+                    f"{path} was not closed and is in a read-only folder; copy it and {wal.name} to "
+                    "a writable folder and read it there"
+                ) from None
+            self._connection = sqlite3.connect(f"{uri}?immutable=1", uri=True)
+            return refusal(self._connection)
 
     def __enter__(self) -> Self:
         return self
