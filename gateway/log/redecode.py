@@ -144,8 +144,9 @@ class _Work:
             item = plugin.characteristics.get(channel.name) if plugin is not None else None
             # what was received is never taken for a message, nor the other way round
             (known if item is not None and bool(item.within) == bool(channel.within) else left).append(channel)
-        for run in self._runs():
-            known += self._cut_anew(run, known)
+        for nodes, going in self._runs():
+            self._cut_out(nodes, known)
+            known += [] if going else self._put_in_place(nodes, known)
         for channel in known:
             (count,) = self._connection.execute(f"SELECT count(*) FROM {quoted(channel.relation)}").fetchone()  # noqa: S608
             self._all += count
@@ -168,41 +169,49 @@ class _Work:
             self._messages,
         )
 
-    def _runs(self) -> Iterator[list[_Node]]:
-        """The nodes that there is a plugin for, of each run; of one that is still gathered, none."""
-        going = "SELECT id FROM run"
+    def _runs(self) -> Iterator[tuple[list[_Node], bool]]:
+        """The nodes that there is a plugin for, of each run, and whether it is still being gathered."""
+        gathered: set[str] = set()
         if self._connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'gathered'").fetchone():
-            going += " WHERE ended_ns IS NOT NULL OR uid NOT IN (SELECT uid FROM gathered)"
-        for (number,) in self._connection.execute(f"{going} ORDER BY id").fetchall():
+            gathered = {row[0] for row in self._connection.execute("SELECT uid FROM gathered")}
+        for number, uid, ended_ns in self._connection.execute(
+            "SELECT id, uid, ended_ns FROM run ORDER BY id"
+        ).fetchall():
             # asked anew for each: runs before it may have taken more numbers
             (first,) = self._connection.execute("SELECT first_frame FROM run WHERE id = ?", (number,)).fetchone()
             nodes = self._connection.execute("SELECT id, kind FROM node WHERE run = ?", (number,)).fetchall()
             (after,) = self._connection.execute(
                 "SELECT min(first_frame) FROM run WHERE first_frame > ?", (first,)
             ).fetchone()
-            yield [_Node(node, kind, (first, after or 2**62)) for node, kind in nodes if kind in self._plugins]
+            own = [_Node(node, kind, (first, after or 2**62)) for node, kind in nodes if kind in self._plugins]
+            yield own, uid in gathered and ended_ns is None
 
-    def _cut_anew(self, nodes: Sequence[_Node], known: Sequence[_Channel]) -> list[_Channel]:
-        """Cut the messages of a run's nodes out of their frames, and put those where they belong that the log has
-        otherwise; their values are decoded later. The channels that are new with that."""
+    def _cut_out(self, nodes: Sequence[_Node], known: Sequence[_Channel]) -> None:
+        """Cut the messages of a run's nodes out of their frames."""
+        for node in nodes:
+            plugin = self._plugins[node.kind]
+            for channel in [one for one in known if one.kind == node.kind and not one.within]:
+                if channel.name in plugin.steps and self._count(channel.relation, node):
+                    self._see_keys(plugin, channel.name)
+                    self._cut.add(node.id, plugin, channel.relation, channel.name, node.span)
+
+    def _put_in_place(self, nodes: Sequence[_Node], known: Sequence[_Channel]) -> list[_Channel]:
+        """Give a run the messages that were cut and that it has otherwise; their values are decoded later. The channels
+        that are new with that."""
         added: list[_Channel] = []
         otherwise: list[tuple[int, str, str]] = []
         for node in nodes:
             plugin = self._plugins[node.kind]
-            own = [channel for channel in known if channel.kind == node.kind]
-            for channel in own:
-                if channel.name in plugin.steps and not channel.within and self._count(channel.relation, node):
-                    self._see_keys(plugin, channel.name)
-                    self._cut.add(node.id, plugin, channel.relation, channel.name, node.span)
             for name in [name for name, item in plugin.characteristics.items() if item.within]:
-                relations = [one.relation for one in (*own, *added) if (one.kind, one.name) == (node.kind, name)]
+                relations = [one.relation for one in (*known, *added) if (one.kind, one.name) == (node.kind, name)]
                 if not relations and self._cut.count(node.id, name):
                     table = ChannelTable(self._database, node.kind, plugin.characteristics[name])
                     added.append(_Channel(table.relation, node.kind, name, table.item.within))
                     relations = [table.relation]
                 used = [one for one in relations if self._count(one, node)] or relations[:1]
                 if len(used) > 1 or (used and self._cut.differs(node.id, name, used[0], node.span)):
-                    what, (before, now) = f"{node.kind} {name}", self._messages.get(f"{node.kind} {name}", (0, 0))
+                    what = f"{node.kind} {name}"
+                    before, now = self._messages.get(what, (0, 0))
                     before += sum(self._count(one, node) for one in used)
                     self._messages[what] = before, now + self._cut.count(node.id, name)
                     otherwise += [(node.id, name, one) for one in used]
