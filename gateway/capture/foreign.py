@@ -98,6 +98,7 @@ class ForeignCapture:
         self._directory = Directory(keys=keys)
         self._nodes: dict[str, _Node] = {}
         self._advertisers = [plugin for plugin in plugins if plugin.broadcasts]
+        self._hearings: dict[str, Hearing] = {}  # by node, which may go by several addresses one after another
         self._scanning_ns: int | None = None  # since when advertisements are heard
         self._told_ns = 0  # when it was told last how they were heard
 
@@ -131,8 +132,8 @@ class ForeignCapture:
         """What was advertised, and while it would have been heard."""
         if isinstance(item, Scanning):
             self._scanning_ns = item.t_ns if item.on else None
-            for known in self._nodes.values():
-                yield from known.hearing.scanning(item.on, item.t_ns) if known.hearing is not None else ()
+            for hearing in self._hearings.values():
+                yield from hearing.scanning(item.on, item.t_ns)
             return
         name = self._directory.names.get(item.server, "")
         node = self._nodes.get(item.server)
@@ -150,8 +151,8 @@ class ForeignCapture:
 
     def _tell_heard(self, t_ns: int) -> Iterator[Record]:
         self._told_ns = t_ns
-        for node in self._nodes.values():
-            yield from node.hearing.heard(t_ns) if node.hearing is not None else ()
+        for hearing in self._hearings.values():
+            yield from hearing.heard(t_ns)
 
     def _node(self, address: str) -> _Node:
         node = self._nodes.get(address)
@@ -320,8 +321,8 @@ class ForeignCapture:
         advertised = self._directory.names.get(node.address, "")
         node.name = self._names.get(node.address) or self._names.get(advertised) or node.address
         self._kinds[node.name] = plugin.kind
-        if plugin.broadcasts:
-            node.hearing = Hearing(node.name, plugin)
+        if plugin.broadcasts and (node.name in self._hearings or len(self._hearings) < _MOST_ADDRESSES):
+            node.hearing = self._hearings.setdefault(node.name, Hearing(node.name, plugin))
             if self._scanning_ns is not None:
                 yield from node.hearing.scanning(True, self._scanning_ns)
         held, node.held = node.held, []

@@ -123,6 +123,15 @@ def test_who_was_named_is_taken_and_nobody_else(tmp_path: Path, tag: Plugin) -> 
     assert {one.node for one in frames(read(path, tag)[0], "climate")} == {ADDRESS, OTHER}
 
 
+def test_a_node_that_changes_its_address_stays_the_same(tmp_path: Path, tag: Plugin) -> None:
+    packets = [(n, advertised(n // 2, address=(ADDRESS, OTHER)[n > 9], name="TAG")) for n in range(20)]
+    records, _ = read(sniffed(tmp_path / "x.pcap", packets), tag, names={"TAG": "tag"})
+    assert [one.raw[0] for one in frames(records, "climate")] == list(range(10))
+    told = [one.detail for one in records if isinstance(one, LinkEvent)]
+    assert [one.address for one in told if isinstance(one, Found)] == [ADDRESS, OTHER]
+    assert [one.on for one in told if isinstance(one, Listening)] == [True]
+
+
 def test_strangers_of_the_same_company_whose_values_do_not_fit_become_no_nodes(tmp_path: Path, tag: Plugin) -> None:
     stranger = BTLE() / BTLE_ADV() / BTLE_ADV_IND(AdvA=OTHER, data=[_manufacturer(0xFFFF, b"long enough")])  # fmt: skip
     packets = [(0.1, BTLE(bytes(stranger))), (0.2, advertised(1)), (0.3, advertised(2, company=0xFFFE))]
