@@ -65,13 +65,13 @@ class WriterStatus:
     final."""
 
     path: Path
-    rest: Path | None = None
     frames: int = 0
     dropped: int = 0
     trouble: str = ""
     failed: str = ""
     note: str = ""
     seal: str = ""  # head of the newest link of the run's seal
+    rest: Path | None = None
     channels: dict[tuple[str, str], ChannelStatus] = field(default_factory=lambda: defaultdict(ChannelStatus))
 
 

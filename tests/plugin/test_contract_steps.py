@@ -14,7 +14,7 @@ from gateway.plugin import Plugin, find_plugin
 from gateway.plugin.unpack.model import Held, Opened
 from gateway.plugin.unpack.numbers import Integers
 from gateway.plugin.unpack.stream import Ended, Measured
-from tests.plugin.test_contract import GCC, GXX, run, written
+from tests.plugin.test_contract import GCC, run, written
 from tests.support import needs_program, own_plugin
 
 INNER = """
@@ -143,8 +143,6 @@ def built(folder: Path, plugin: Plugin, harness: str) -> Path:
     main, program = folder / "main.c", folder / "program"
     main.write_text(harness)
     run(*GCC, "-I", str(folder / "out"), *map(str, sources), str(main), "-o", str(program))
-    for source in sources:
-        run(*GXX, str(source))
     return program
 
 
