@@ -26,7 +26,7 @@ from gateway.host.gc import freeze_gc
 from gateway.host.keys import fingerprint, load_public_key
 from gateway.log.merge import Merged
 from gateway.log.merge import merge as merge_logs
-from gateway.log.notes import notes_path, notes_that_differ
+from gateway.log.notes import notes_behind, notes_path, notes_that_differ
 from gateway.log.reader import Log
 from gateway.log.redecode import Redecoded
 from gateway.log.redecode import redecode as redecode_log
@@ -120,13 +120,15 @@ def damage(log: Path, signer: Path | None = None, authority: Path | None = None)
         unchecked.append(f"{len(set(sealed_notes))} notes were sealed, and {notes_path(log)} is not there")
     else:
         problems += notes_that_differ(log, sealed_notes)
+        if behind := notes_behind(log, sealed_notes):
+            unchecked.append(f"notes that were written after the last link of the seal, and are in none: {behind}")
     if wanted is not None and not seals:
         problems.append("there is no run that could be signed")
     if wanted is not None:
         problems += [
             f"run {one.run}: its seal is not signed by {wanted}, the key in {signer}"
             for one in seals
-            if not any((s.key, s.head, s.good) == (wanted, one.head, True) for s in one.signatures)
+            if not any(s.key == wanted and s.good and s.head in one.same for s in one.signatures)
         ]
     stamps: list[Stamp] = []
     try:
@@ -141,7 +143,7 @@ def damage(log: Path, signer: Path | None = None, authority: Path | None = None)
         problems += [
             f"run {one.run}: its newest head has no time stamp of the authority in {authority}"
             for one in seals
-            if one.head not in stamped
+            if stamped.isdisjoint(one.same)
         ]
     found = list(columns_that_differ(log, _with_its_keys))
     problems += [one.text for one in found if one.wrong]

@@ -230,7 +230,7 @@ def _print_verified(verified: Verified, console: Console) -> None:
         head = sealed.head or "none"
         console.print(f"run {sealed.run}: seal {head}, {sealed.links} links{behind}", soft_wrap=True)
         for signed in sealed.signatures:
-            former = "" if signed.head == sealed.head else ", over an earlier head"
+            former = "" if signed.head in sealed.same else ", over an earlier head"
             told = (
                 f"signed {signed.utc}Z by {signed.key}{former}"
                 if signed.good

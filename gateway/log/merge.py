@@ -3,15 +3,19 @@ not added again, and one that has grown since is replaced. Sources are only read
 
 from __future__ import annotations
 
+import platform
 import re
 import sqlite3
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from gateway.host.user import user_name
+from gateway.log.notes import add_notes_of
 from gateway.log.opening import open_log
 from gateway.log.reader import Log
 from gateway.log.schema import first_after, next_event, quoted
+from gateway.log.seal import add_entry, is_sealed
 from gateway.model.errors import LogFileError
 
 _IDENTITY = ("started_ns", "host", "title", "radio", "run_file")
@@ -61,7 +65,7 @@ def merge(sources: Sequence[Path], into: Path, on_source: Callable[[Path], None]
 
 def _add(connection: sqlite3.Connection, source: Path, into: Path) -> list[Merged]:
     try:
-        return _Source(connection, source).add()
+        return _Source(connection, source, into).add()
     except sqlite3.DatabaseError as error:
         raise LogFileError(
             f"{into} could not take {source}: {error}; nothing of that log was added. Free space, or check it with "
@@ -72,8 +76,9 @@ def _add(connection: sqlite3.Connection, source: Path, into: Path) -> list[Merge
 class _Source:
     """One log being added, attached as ``src``."""
 
-    def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
-        self._connection, self._path = connection, path
+    def __init__(self, connection: sqlite3.Connection, path: Path, into: Path) -> None:
+        self._connection, self._path, self._into = connection, path, into
+        self._added: list[int] = []
 
     def add(self) -> list[Merged]:
         self._connection.execute("ATTACH DATABASE ? AS src", (f"{self._path.resolve().as_uri()}?mode=ro",))
@@ -82,6 +87,11 @@ class _Source:
             self._connection.execute("BEGIN IMMEDIATE")
             try:
                 done = [self._run(run) for (run,) in self._all("SELECT id FROM src.run ORDER BY id")]
+                add_notes_of(self._path, self._into)
+                for number in self._added:
+                    if is_sealed(self._connection, number):
+                        what = f"merged from {self._path.name} by {user_name()}@{platform.node()}"
+                        add_entry(self._connection, number, what)
                 self._connection.execute("COMMIT")
             except BaseException:
                 if self._connection.in_transaction:
@@ -158,6 +168,7 @@ class _Source:
             f"INSERT INTO main.run (first_frame, {columns}) SELECT ?, {columns} FROM src.run WHERE id = ?",  # noqa: S608
             (begin, run),
         ).lastrowid
+        self._added.append(int(str(added)))
         self._connection.execute("CREATE TEMP TABLE IF NOT EXISTS moved (old INTEGER PRIMARY KEY, new INTEGER)")
         self._connection.execute("DELETE FROM moved")
         columns = self._columns("node", "id", "run")

@@ -1,6 +1,7 @@
 """What people write down while a run goes on, such as "heater on": a file of lines beside the log, each a JSON object,
-as the log itself is the run's to write. Each line holds a digest of itself and of the one before it; the run takes the
-newest digest into its seal, so that a note can't be changed or removed afterwards without a trace."""
+as the log itself is the run's to write. Each line holds a digest of itself and of the one before it, which it names,
+so that lines of several logs can stand in one file; a run takes the newest digest into its seal, so that a note can't
+be changed or removed afterwards without a trace."""
 
 from __future__ import annotations
 
@@ -9,10 +10,10 @@ import hashlib
 import json
 import os
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from gateway.host.lock import FileLock
 from gateway.model.errors import InputError, LogFileError
@@ -45,8 +46,21 @@ def notes_path(log: Path) -> Path:
     return log.with_name(log.name + ".notes.jsonl")
 
 
-def _lines(log: Path) -> Iterator[tuple[Note, str]]:
-    """The notes in the order they were written, each with its digest; a line that is none is left out."""
+class _Line(NamedTuple):
+    """A note as it stands in the file.
+
+    Attributes:
+        digest: its own, "" for one of an earlier version.
+        before: of the note that it follows, "" for the first; None where the line before it is meant.
+    """
+
+    note: Note
+    digest: str
+    before: str | None
+
+
+def _lines(log: Path) -> Iterator[_Line]:
+    """The notes in the order they were written; a line that is none is left out."""
     try:
         with notes_path(log).open("rb") as file:
             lines = file.read(_MOST_BYTES).splitlines()
@@ -57,27 +71,22 @@ def _lines(log: Path) -> Iterator[tuple[Note, str]]:
             yield found
 
 
-def _read(line: bytes) -> tuple[Note, str] | None:
+def _read(line: bytes) -> _Line | None:
     try:
         told = json.loads(line)
-        t_ns, run, text, by, digest = (
-            told["t_ns"],
-            told["run"],
-            told["text"],
-            told.get("by", ""),
-            told.get("digest", ""),
-        )
+        t_ns, run, text = told["t_ns"], told["run"], told["text"]
+        by, digest, before = told.get("by", ""), told.get("digest", ""), told.get("before")
     except (ValueError, TypeError, LookupError, AttributeError, RecursionError):
         return None
-    texts = (run, text, by, digest)
+    texts = (run, text, by, digest, before or "")
     if not isinstance(t_ns, int) or not 0 <= t_ns < LATEST_MS * 10**6 or not all(isinstance(one, str) for one in texts):
         return None
-    return Note(t_ns, run, text[:LONGEST], by[:LONGEST]), digest
+    return _Line(Note(t_ns, run, text[:LONGEST], by[:LONGEST]), digest, before)
 
 
 def notes_of(log: Path) -> list[Note]:
     """All notes of a log by their time; a line that is none is left out."""
-    return sorted((note for note, _ in _lines(log)), key=lambda note: note.t_ns)
+    return sorted((line.note for line in _lines(log)), key=lambda note: note.t_ns)
 
 
 def _digest(before: str, note: Note) -> str:
@@ -94,7 +103,7 @@ def newest_digest(log: Path) -> str:
             lines = file.read().splitlines()
     except OSError:
         return ""
-    return next((found[1] for line in reversed(lines) if (found := _read(line)) is not None), "")
+    return next((found.digest for line in reversed(lines) if (found := _read(line)) is not None), "")
 
 
 def notes_that_differ(log: Path, sealed: Sequence[str]) -> Iterator[str]:
@@ -103,14 +112,39 @@ def notes_that_differ(log: Path, sealed: Sequence[str]) -> Iterator[str]:
     Args:
         sealed: the digests that were taken into seals.
     """
-    before, known = "", set()
-    for number, (note, digest) in enumerate(_lines(log), 1):
-        if digest and _digest(before, note) != digest:  # those of an earlier version have none
-            yield f"note {number} ({note.text[:40]!r}) is not as it was written, or one before it was removed"
-        before = digest or before
-        known.add(digest)
+    last, known = "", {""}
+    for number, line in enumerate(_lines(log), 1):
+        before = last if line.before is None else line.before
+        # those of an earlier version have no digest
+        if line.digest and (before not in known or _digest(before, line.note) != line.digest):
+            yield f"note {number} ({line.note.text[:40]!r}) is not as it was written, or one before it was removed"
+        last = line.digest or before
+        known.add(last)
     if missing := [one for one in dict.fromkeys(sealed) if one not in known]:
         yield f"{len(missing)} of the notes that were sealed are not in {notes_path(log).name}"
+
+
+def notes_behind(log: Path, sealed: Sequence[str]) -> int:
+    """How many notes were written after the last one that was taken into a seal."""
+    digests = [line.digest for line in _lines(log)]
+    return next((place for place, one in enumerate(reversed(digests)) if one in set(sealed)), len(digests))
+
+
+def add_notes_of(source: Path, log: Path) -> None:
+    """Add the notes of another log that are not there, as they are written there, durably.
+
+    Raises:
+        InputError: they can't be written.
+    """
+    there, last = {(line.note, line.digest) for line in _lines(log)}, ""
+    fresh: list[_Line] = []
+    for line in _lines(source):
+        line = line._replace(before=last if line.before is None else line.before)
+        last = line.digest or str(line.before)
+        if (line.note, line.digest) not in there:
+            fresh.append(line)
+    if fresh:
+        _append(log, lambda: fresh)
 
 
 def span_of(log: Path, run: str, text: str, end_ns: int) -> tuple[int, int]:
@@ -138,10 +172,21 @@ def add_note(log: Path, note: Note) -> None:
         raise InputError(f"a note of {note.t_ns / 1e9:.0f} s after 1970; a moment from then to 2100 is expected")
     if not note.text.strip() or len(note.text) > LONGEST:
         raise InputError(f"a note of {len(note.text)} characters; 1 to {LONGEST} are expected")
+
+    def line() -> list[_Line]:
+        before = newest_digest(log)
+        return [_Line(note, _digest(before, note), before)]
+
+    _append(log, line)
+
+
+def _append(log: Path, lines: Callable[[], list[_Line]]) -> None:
+    """Write lines, made while nobody else writes, behind those that are there."""
     try:
         with _alone(notes_path(log)), notes_path(log).open("a", encoding="utf-8") as file:
-            told = asdict(note) | {"digest": _digest(newest_digest(log), note)}
-            file.write(json.dumps(told, ensure_ascii=False) + "\n")
+            for note, digest, before in lines():
+                told = asdict(note) | {"before": before, "digest": digest}
+                file.write(json.dumps(told, ensure_ascii=False) + "\n")
             file.flush()
             os.fsync(file.fileno())
     except OSError as error:

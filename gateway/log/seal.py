@@ -136,7 +136,7 @@ class Sealer:
         """
         if not force and time.monotonic() < self._due_s:
             return
-        notes = newest_digest(Path(connection.execute("PRAGMA database_list").fetchone()[2]))
+        notes = newest_digest(_path(connection))
         news = self._streams or self._waiting or what or notes != self._notes
         if not news and not force:
             return
@@ -151,14 +151,45 @@ class Sealer:
         } | ({"notes": notes} if notes else {})
         end, events = next_frame, self.events + self._waiting
         head = head_of(self.head, digests, self.after - self.first, end - self.first, events, what)
-        connection.execute(
-            "INSERT INTO seal (run, t_ns, from_frame, end_frame, events, what, digests, head) "
-            "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-            (self.run, time.time_ns(), self.after, end, events, what, json.dumps(digests), head),
-        )
+        _write(connection, self.run, (self.after, end), events, what, digests, head)
         self.head, self.after, self.events, self._facts, self._notes = head, end, events, facts, notes
         self._streams, self._happened, self._waiting = {}, hashlib.sha256(), 0
         self._due_s = time.monotonic() + EVERY_S
+
+
+def add_entry(connection: sqlite3.Connection, run: int, what: str) -> None:
+    """Add a link that says what was done to a sealed run, inside the caller's transaction; it seals the notes, and
+    nothing else that was not sealed before."""
+    before, after, events, told, first = connection.execute(
+        "SELECT head, end_frame, events, digests, first_frame FROM seal JOIN run ON run.id = run "
+        "WHERE run = ? ORDER BY number DESC LIMIT 1",
+        (run,),
+    ).fetchone()
+    notes = newest_digest(_path(connection))
+    none: dict[str, Any] = {"frames": {}, "count": 0, "events": hashlib.sha256().hexdigest()}
+    digests = none | {"facts": _read(told)["facts"]} | ({"notes": notes} if notes else {})
+    head = head_of(before, digests, after - first, after - first, events, what)
+    _write(connection, run, (after, after), events, what, digests, head)
+
+
+def _write(
+    connection: sqlite3.Connection,
+    run: int,
+    span: tuple[int, int],
+    events: int,
+    what: str,
+    digests: Mapping[str, Any],
+    head: str,
+) -> None:
+    connection.execute(
+        "INSERT INTO seal (run, t_ns, from_frame, end_frame, events, what, digests, head) "
+        "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        (run, time.time_ns(), *span, events, what, json.dumps(digests), head),
+    )
+
+
+def _path(connection: sqlite3.Connection) -> Path:
+    return Path(connection.execute("PRAGMA database_list").fetchone()[2])
 
 
 def head_of(before: str, digests: Mapping[str, Any], start: int, end: int, events: int, what: str) -> str:
@@ -218,6 +249,7 @@ class Checked:
 
     Attributes:
         head: of the last link, "" for a run without a seal.
+        same: the heads since which nothing was sealed but what was done to the log, the last one among them.
         links: how many.
         unsealed: frames behind the last one.
         wrong: everything that differs.
@@ -234,6 +266,7 @@ class Checked:
     trail: tuple[str, ...]
     signatures: tuple[Signature, ...] = ()
     notes: tuple[str, ...] = ()
+    same: tuple[str, ...] = ()
 
 
 def check(connection: sqlite3.Connection, run: int) -> Checked:
@@ -252,16 +285,23 @@ def check(connection: sqlite3.Connection, run: int) -> Checked:
         raise LogFileError("the log is of a version that sealed nothing; there is no seal to check") from None
     first, uid, ended = connection.execute("SELECT first_frame, uid, ended_ns FROM run WHERE id = ?", (run,)).fetchone()
     wrong: list[str] = []
-    head, after, events = "", first, 0
-    for number, _, start, end, count, what, told, sealed in links:
+    same: list[str] = []
+    trail: list[str] = []
+    head, after, events, facts = "", first, 0, ""
+    for number, when_ns, start, end, count, what, told, sealed in links:
         digests = _read(told)
+        if what:
+            trail.append(f"{utc_text(when_ns)[:19]}Z: {what}; the seal was {head or 'none'}")
         place = f"link {number} (frames {start} to {end - 1})"
         if start != after:
             wrong.append(f"{place}: begins at frame {start}, but the link before ends at {after}")
         if head_of(head, digests, start - first, end - first, count, what) != sealed:
             wrong.append(f"{place}: its head does not follow from the link before it")
         wrong += _differs(connection, run, first, (start, end), (events, count), digests, place)
-        head, after, events = sealed, end, count
+        if not (start == end and count == events and digests["facts"] == facts):
+            same = []
+        same.append(sealed)
+        head, after, events, facts = sealed, end, count, digests["facts"]
     if links and _read(links[-1][6])["facts"] != facts_digest(connection, run):
         wrong.append("the facts of the run (its run file, nodes, plugins, requirements) are not those that were sealed")
     unsealed = sum(len(rows[0]) for _, rows in frames_of(connection, run, after, 2**62))
@@ -272,9 +312,8 @@ def check(connection: sqlite3.Connection, run: int) -> Checked:
     if ended is not None and (unsealed or not links) and (links or not _gathered(connection, uid)):
         behind = f"{unsealed} frames behind its last link" if links else "no seal at all"
         wrong.append(f"the run has ended and has {behind}: added or removed afterwards, or of an earlier version")
-    trail = tuple(f"{utc_text(when)[:19]}Z: {what}" for _, when, *_, what, _, _ in links if what)
     notes = tuple(one for row in links if (one := _read(row[6]).get("notes")))
-    return Checked(run, head, len(links), unsealed, tuple(wrong), trail, notes=notes)
+    return Checked(run, head, len(links), unsealed, tuple(wrong), tuple(trail), notes=notes, same=tuple(same))
 
 
 def _read(told: str) -> dict[str, Any]:

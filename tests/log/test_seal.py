@@ -157,7 +157,8 @@ def test_a_merged_log_keeps_its_seals(log: Path, tmp_path: Path, monkeypatch: py
         sealer.link(connection, sealer.end(connection), force=True)
     merge([other, log], tmp_path / "all.db")
     found = damage(tmp_path / "all.db")
-    assert found.problems == [] and head in [one.head for one in found.seals] and len(found.seals) == 2
+    assert found.problems == [] and len(found.seals) == 2
+    assert head in found.seals[1].same and found.seals[1].trail[0].endswith(f"; the seal was {head}")
 
 
 def test_a_run_that_was_cut_off_and_continued_has_one_chain(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -264,10 +265,45 @@ def test_notes_that_are_not_beside_a_log_are_told_and_later_ones_change_nothing(
 ) -> None:
     log = noted(tmp_path / "x.db", monkeypatch)
     add_note(log, Note(10**11, "one", "taken down", "who"))
-    assert damage(log).problems == [] and damage(log).unchecked == []
+    behind = "notes that were written after the last link of the seal, and are in none: 1"
+    assert damage(log).problems == [] and damage(log).unchecked == [behind]
     notes_path(log).rename(tmp_path / "elsewhere")
     assert damage(log).problems == []
     assert damage(log).unchecked == [f"3 notes were sealed, and {notes_path(log)} is not there"]
+
+
+def test_notes_go_along_when_logs_are_merged_and_are_sealed_there(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first, second = noted(tmp_path / "x.db", monkeypatch), filled(tmp_path / "y.db", monkeypatch)
+    with open_database(second) as connection:
+        connection.execute("UPDATE run SET uid = 'two'")
+        connection.execute("DELETE FROM seal")
+        sealer = seal.Sealer.of(connection, 1, 1)
+        sealer.link(connection, sealer.end(connection), force=True)
+    add_note(first, Note(10**11, "one", "taken down", "who"))
+    add_note(second, Note(5, "two", "lid open", "who"))
+    whole = tmp_path / "all.db"
+    for _ in range(2):  # the second time changes nothing
+        merge([first, second], whole)
+        assert notes_of(whole) == sorted([*notes_of(first), *notes_of(second)], key=lambda note: note.t_ns)
+        assert damage(whole).problems == [] and damage(whole).unchecked == []
+        assert [one.trail[0].rpartition(" by ")[0][22:] for one in damage(whole).seals] == [
+            "merged from x.db",
+            "merged from y.db",
+        ]
+    add_note(whole, Note(10**12, "two", "done", "who"))
+    assert damage(whole).problems == []
+    notes_path(whole).write_text(notes_path(whole).read_text("utf-8").replace("taken down", "not taken down"), "utf-8")
+    assert damage(whole).problems[0].startswith("note 4 ('not taken down') is not as it was written")
+
+
+def test_merging_seals_nothing_that_was_added_to_a_run_that_has_ended(log: Path, tmp_path: Path) -> None:
+    changed(log, "UPDATE run SET title = 'another'")
+    changed(log, "INSERT INTO event (run, t_ns, kind, detail) VALUES (1, 5, 'ready', '{}')")
+    before = damage(log).problems
+    merge([log], tmp_path / "all.db")
+    assert len(before) == 2 and damage(tmp_path / "all.db").problems == before
 
 
 def test_notes_written_at_the_same_time_make_one_chain(tmp_path: Path, log: Path) -> None:
