@@ -166,7 +166,10 @@ def test_a_message_broken_off_is_told_though_its_piece_was_written_before(tmp_pa
     assert faults == [("a message broken off after 1 bytes: the next one began before it ended",), (None,)]
 
 
-def test_a_batch_that_is_refused_and_tried_again_gives_its_messages_once(tmp_path: Path) -> None:
+def test_a_batch_that_is_refused_and_tried_again_gives_its_messages_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("gateway.log.opening.BUSY_S", 0.1)
     writer = BatchWriter(tmp_path / "x.db", facts())
     writer.write([Frame(10**8, "a", "parcel", bytes.fromhex("80aa"))], [])
     with open_database(tmp_path / "x.db", isolation_level=None) as other:

@@ -54,7 +54,7 @@ def test_a_channel_at_its_required_rate_is_shown_at_it_and_at_nothing_soon_after
 ) -> None:
     out = io.StringIO()
     shown = []
-    every_s, stops_s = 0.25, 100.0 + 6 / per_s
+    every_s, stops_s = max(0.25, 0.05 / per_s), 100.0 + 6 / per_s
     with LiveDisplay(Console(file=out, width=100, force_terminal=True, color_system=None)) as display:
         for look in range(int((stops_s + 100 + 6 / per_s) / every_s)):
             at_s = look * every_s
