@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from gateway.capture.att import Advertised, Bearer, Fragments, Happened, Heard, Said, Scanning, ServerTable, uuid_of
+from gateway.capture.extended import MOST_ADVERTISED
 from gateway.capture.record import Trouble
 from gateway.capture.window import H4, H4_DIRECTION, MONITOR, Packet
 from gateway.model.events import Connected, ConnectFailed, Disconnected, Lost, Parameters
@@ -25,7 +26,6 @@ _SERVICE_LISTS = {2: 2, 3: 2, 6: 16, 7: 16}  # incomplete and complete lists: by
 _DISCONNECT = b"\x06\x04"  # opcode 0x0406
 _RESET = b"\x03\x0c"  # opcode 0x0C03
 _SCANS = (b"\x0c\x20", b"\x42\x20")  # opcodes 0x200C and 0x2042: scan enable, and the extended one
-_MOST_ADVERTISED = 1650  # bytes of one advertisement, with all that is chained to it: Vol 6, Part B, 2.3.4.9
 _RSSI_UNKNOWN = 127  # Vol 4, Part E, 7.7.65.2
 _MONITOR_GONE = (1, 9)  # index removed, index closed
 _MONITOR_KINDS = {2: (_COMMAND, True), 3: (_EVENT, False), 4: (_DATA, True), 5: (_DATA, False)}
@@ -235,7 +235,7 @@ class HciFollower:
             address, status = data[at + 3 : at + 9], data[at] >> 5 & 3
             key = (adapter, address.hex(), data[at + 11])
             whole = self._begun.pop(key, b"") + data[at + 24 : end]
-            if status == 1 and len(whole) <= _MOST_ADVERTISED:
+            if status == 1 and len(whole) <= MOST_ADVERTISED:
                 if len(self._begun) >= _MOST_SERVICES:
                     self._begun.pop(next(iter(self._begun)))
                 self._begun[key] = whole

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 
 from gateway.capture.att import Advertised, Bearer, Fragments, Happened, Said, Scanning
 from gateway.capture.cipher import LinkCipher
+from gateway.capture.extended import ExtendedAdvertisements
 from gateway.capture.hci import ATT_CHANNEL, Directory, parameters
 from gateway.capture.record import Trouble
 from gateway.capture.window import AIR_FACTS, Packet
@@ -29,7 +30,6 @@ _MOST_KEPT = 4096  # intervals and spaces of a link that are remembered
 _MOST_LINKS = 1000  # at once; more are garbage
 FACTS = 10  # bytes of radio facts before the packet
 _SIGNAL = 0x2  # the flag of a valid signal strength among them
-_HAS_ADDRESS, _HAS_POINTER = 0x01, 0x10  # flags of an extended header: 2.3.4
 _CODED = 2
 
 
@@ -113,6 +113,7 @@ class AirFollower:
 
     def __init__(self, directory: Directory, trouble: Trouble, at_end: bool = False) -> None:
         self._directory, self._trouble, self._at_end = directory, trouble, at_end
+        self._extended = ExtendedAdvertisements(trouble)
         self._links: dict[int, _AirLink] = {}
         self._supposed: dict[int, int] = {}  # CRC start of links that began unseen, as their last packet has it
         self._ended: dict[int, int] = {}  # when links ended whose last words may still come
@@ -172,23 +173,10 @@ class AirFollower:
         if kind in (0, 2, 4, 6) and len(payload) >= 6:
             yield self._says(packet, payload[:6], payload[6:], dbm)
         elif kind == 7 and payload:
-            yield from self._extended(packet, payload, dbm)
+            if (whole := self._extended.take(packet.t_ns, payload)) is not None:
+                yield self._says(packet, *whole, dbm)
         elif kind == 5 and len(payload) >= 34:
             yield from self._connected(packet, payload)
-
-    def _extended(self, packet: Packet, payload: bytes, dbm: float | None) -> Iterator[Said]:
-        """An extended header, of which only what is flagged is there: address (6), target (6), constant tone (1), set
-        (2), pointer to what follows (3), synchronisation (18), power (1); then the data: 2.3.4. One that only points to
-        where the data is has none."""
-        size = payload[0] & 0x3F
-        head, data = payload[1 : 1 + size], payload[1 + size :]
-        flags = head[0] if head else 0
-        if not data:
-            return
-        if flags & _HAS_POINTER or not flags & _HAS_ADDRESS:
-            self._trouble.note("advertisement in a chain, of which the parts are not put together", packet.t_ns)
-        else:
-            yield self._says(packet, head[1:7], data, dbm)
 
     def _says(self, packet: Packet, address: bytes, data: bytes, dbm: float | None) -> Said:
         if len(address) < 6:

@@ -27,6 +27,7 @@ from gateway.capture.advertised import parts_of
 from gateway.capture.att import Advertised, Scanning
 from gateway.capture.hci import Directory, HciFollower
 from gateway.capture.linklayer import crc24
+from gateway.capture.links import heard_in
 from gateway.capture.record import Record, Trouble
 from gateway.capture.summary import capture_contents
 from gateway.capture.window import AIR_FACTS, H4_DIRECTION, Packet
@@ -65,9 +66,12 @@ def sniffed(path: Path, packets: list[tuple[float, BTLE]], dbm: int = -61) -> Pa
     """A file of link type 256."""
     with PcapWriter(str(path), linktype=AIR_FACTS) as writer:
         for t_s, packet in packets:
+            auxiliary = bytes(packet)[4] == 0x47 and bytes(packet)[5] != 7  # of a chain, but not its ADV_EXT_IND
+            goes_on = auxiliary and not bytes(packet)[7] & 1  # an AUX_CHAIN_IND, as the fields of a MIC say then
             head = BTLE_RF(
-                rf_channel=0, signal=dbm, type=0, phy=0, crc_checked=1, crc_valid=1, dewhitened=1, sig_power_valid=1
-            )
+                rf_channel=6 * auxiliary, signal=dbm, type=auxiliary, phy=0, crc_checked=1, crc_valid=1, dewhitened=1,
+                sig_power_valid=1, mic_checked=goes_on,
+            )  # fmt: skip
             framed = head / packet
             framed.time = 1_700_000_000 + t_s
             writer.write(framed)
@@ -261,11 +265,72 @@ def test_extended_advertisements_on_the_air_are_read_as_tshark_reads_them(tmp_pa
     assert {line.split("\t")[0].upper() for line in lines} == {ADDRESS}
 
 
-def test_chains_of_extended_advertisements_are_counted_and_not_read(tmp_path: Path, tag: Plugin) -> None:
-    packets = [(0.1, BTLE(extended_on_air(1, pointer=True))), (0.2, BTLE(extended_on_air(2, addressed=False)))]
-    records, capture = read(sniffed(tmp_path / "x.pcap", packets), tag)
-    assert not records
-    assert capture.trouble.counts == {"advertisement in a chain, of which the parts are not put together": 2}
+def chained(value: bytes, address: str = ADDRESS, did: int = 0x123, offset: int = 10) -> list[BTLE]:
+    """An ADV_EXT_IND, the AUX_ADV_IND it points to and as many AUX_CHAIN_IND as it takes, by hand."""
+    data = bytes([2, 1, 6])
+    for part in (value[:60], value[60:]):
+        data += bytes([len(part) + 3, 0xFF, 0xFF, 0xFF]) + part
+    parts = [data[at : at + 50] for at in range(0, len(data), 50)]
+    own_set, pointer = (did | 3 << 12).to_bytes(2, "little"), bytes([5]) + (offset | 1 << 13).to_bytes(2, "little")
+    where = bytes.fromhex(address.replace(":", ""))[::-1]
+    heads = [b"\x18" + own_set + pointer, b"\x19" + where + own_set + pointer]
+    heads += [b"\x18" + own_set + pointer] * (len(parts) - 2) + [b"\x08" + own_set]
+    made = []
+    for head, part in zip(heads, [b"", *parts], strict=True):
+        payload = bytes([len(head)]) + head + part
+        pdu = bytes([0x47, len(payload)]) + payload
+        made.append(BTLE(struct.pack("<I", 0x8E89BED6) + pdu + crc24(pdu, 0x555555).to_bytes(3, "little")))
+    return made
+
+
+def _spread(packets: list[BTLE], start_s: float, apart_s: float = 0.0003) -> list[tuple[float, BTLE]]:
+    return [(start_s + place * apart_s, packet) for place, packet in enumerate(packets)]
+
+
+def told(path: Path) -> list[tuple[str, bytes]]:
+    """Who advertised what."""
+    heard = (one for one in heard_in(path, Directory(), Trouble()) if isinstance(one, Advertised))
+    return [(one.server, one.data) for one in heard]
+
+
+@needs_program("tshark")
+def test_chains_of_extended_advertisements_are_put_together_as_by_tshark(tmp_path: Path) -> None:
+    values = [bytes((n + k) & 0xFF for k in range(150)) for n in range(4)]
+    packets = [one for n, value in enumerate(values) for one in _spread(chained(value), n / 10)]
+    path = sniffed(tmp_path / "x.pcap", packets)
+    last = "btle.ea.host_advertising_data.fragments"  # in the packet with which it is whole
+    command = ["tshark", "-2", "-r", str(path), "-Y", last, "-T", "fields", "-e", "btcommon.eir_ad.entry.data"]
+    lines = subprocess.run(command, check=True, capture_output=True, text=True).stdout.split()
+    ours = [list(parts_of(data)) for _, data in told(path)]
+    assert [[part.hex() for _, part in one] for one in ours] == [line.split(",") for line in lines]
+    assert [b"".join(part for _, part in one) for one in ours] == values
+
+
+def test_chains_of_two_nodes_between_one_another_are_kept_apart(tmp_path: Path) -> None:
+    one, other = chained(bytes(150)), chained(bytes([1]) * 150, OTHER, did=0x124)
+    mixed = sorted(_spread(one, 0.1) + _spread(other, 0.1001), key=lambda item: item[0])
+    assert [(who, data[7]) for who, data in told(sniffed(tmp_path / "x.pcap", mixed))] == [(ADDRESS, 0), (OTHER, 1)]
+
+
+@pytest.mark.parametrize(
+    ("missing", "whole", "counts"),
+    [
+        ([0], 2, {}),
+        ([1], 1, {"end of an extended advertisement whose beginning is not in the capture": 1}),
+        ([2], 1, {"extended advertisement that was cut off": 1, "end of an extended advertisement whose beginning is not in the capture": 1}),
+        ([4], 1, {"extended advertisement that was cut off": 1}),
+        ([2, 3, 4], 1, {"extended advertisement that was cut off": 1}),
+    ],
+)  # fmt: skip
+def test_parts_that_are_missing_are_counted_and_spoil_nothing_else(
+    tmp_path: Path, missing: list[int], whole: int, counts: dict[str, int]
+) -> None:
+    torn = [one for place, one in enumerate(_spread(chained(bytes(150)), 0.1)) if place not in missing]
+    path = sniffed(tmp_path / "x.pcap", torn + _spread(chained(bytes([7]) * 150), 0.2))
+    trouble = Trouble()
+    found = [item for item in heard_in(path, Directory(), trouble) if isinstance(item, Advertised)]
+    assert found[-1].data[7] == 7 and len(found) == whole
+    assert trouble.counts == counts
 
 
 def test_odd_advertising_data_ends_where_it_can_not_be_read() -> None:
