@@ -204,6 +204,11 @@ def _before_newest_ns(stamps: Cut, count: int) -> npt.NDArray[np.int64]:
     """How long before the newest sample of its value each was taken, by the field that says so; 0 where it does not."""
     gain, _ = stamps.field.unit.to(parse_unit("ns"))
     values = stamps.floats().reshape(-1, count)
+    if stamps.field.turn is not None:
+        # a step back by more than half of what it counts is a wrap; one that does not tell is passed over
+        told = np.maximum.accumulate(np.where(np.isnan(values), 0, np.arange(count)), axis=1)
+        known = np.take_along_axis(values, told, axis=1)
+        values += stamps.field.turn * np.cumsum(np.diff(known, axis=1, prepend=np.nan) < -stamps.field.turn / 2, axis=1)
     newest = np.nanmax(values, axis=1, keepdims=True, initial=-np.inf)
     before_ns: npt.NDArray[np.int64] = np.nan_to_num(np.rint((newest - values) * float(gain)), posinf=0).astype(
         np.int64

@@ -226,16 +226,17 @@ class ChannelTable:
         if self.item.layout.conditional or group.at is not None:
             last = f"(SELECT max(l.position) FROM {quoted(relation + '_sample')} AS l WHERE l.frame = f.id)"  # noqa: S608
         moment = f"f.t_ns - ({last} - s.position) * {group.every_ns or 0}"
+        source = quoted(relation + "_sample")
         if (stamp := group.stamp) is not None:
             column, (gain, _) = quoted(stamp.column), stamp.unit.to(_NANOSECOND)
-            newest = f"(SELECT max(l.{column}) FROM {quoted(relation + '_sample')} AS l WHERE l.frame = f.id)"  # noqa: S608
-            moment = f"coalesce(f.t_ns - CAST(round(({newest} - s.{column}) * {float(gain)!r}) AS INTEGER), f.t_ns)"
+            source = f"({_unwrapped(source, column, stamp.turn or 0.0)})"
+            moment = f"coalesce(f.t_ns - CAST(round((s._newest - s._at) * {float(gain)!r}) AS INTEGER), f.t_ns)"
         shown = "".join(f", s.{quoted(column)}" for column in self.sample_columns)
         database.create_view(
             f"{relation}_sample_utc",
             f"SELECT s.frame, s.position, {moment} AS t_ns, "  # noqa: S608
             f"strftime('%Y-%m-%dT%H:%M:%fZ', ({moment}) / 1e9, 'unixepoch') AS utc, node.name AS node{shown} "
-            f"FROM {quoted(relation + '_sample')} AS s JOIN {quoted(relation)} AS f ON f.id = s.frame "
+            f"FROM {source} AS s JOIN {quoted(relation)} AS f ON f.id = s.frame "
             "JOIN node ON node.id = f.node",
         )
 
@@ -373,3 +374,18 @@ def sql_type(f: Field) -> type:
     if f.names is not None:
         return str
     return float if f.scale is not None and f.scale.den != 1 else f.type.sql
+
+
+def _unwrapped(relation: str, column: str, turn: float) -> str:
+    """Samples with ``_at``, their own time with its wraps counted in, and ``_newest``, the largest of their value, as a
+    query; a step back by more than half a turn is a wrap, and samples that do not tell are passed over.
+    No field's name begins so."""
+    of_frame = "OVER (PARTITION BY frame ORDER BY position)"
+    told = f"SELECT *, count({column}) {of_frame} AS _telling FROM {relation}"  # noqa: S608  proven names
+    known = (
+        f"SELECT *, first_value({column}) OVER (PARTITION BY frame, _telling ORDER BY position) AS _known FROM ({told})"  # noqa: S608
+    )
+    steps = f"SELECT *, _known - lag(_known) {of_frame} AS _step FROM ({known})"  # noqa: S608
+    wraps = f"{turn!r} * ifnull(sum(_step < {-turn / 2!r}) {of_frame}, 0)"
+    taken = f"SELECT *, {column} + {wraps} AS _at FROM ({steps})"  # noqa: S608
+    return f"SELECT *, max(_at) OVER (PARTITION BY frame) AS _newest FROM ({taken})"  # noqa: S608

@@ -284,11 +284,13 @@ def test_samples_that_tell_when_they_were_taken_are_exported_with_that_time(agai
     writer = LogWriter(tmp_path / "x.db", RunFacts("t", START, None, "none", "", "", {"a": (plugin, "A")}))
     writer.frame(Frame(START + 10**9, "a", "c", bytes.fromhex("0001 0a02 0903 ff04")))
     writer.frame(Frame(START + 2 * 10**9, "a", "c", bytes.fromhex("ff05")))
+    writer.frame(Frame(START + 3 * 10**9, "a", "c", bytes.fromhex("f006 ff07 fa08 0a09")))  # it wraps
     writer.close(START + 40 * 10**9, "test")
     put(tmp_path / "x.db", tmp_path, "jsonl", {"own": plugin} if again else {})
     rows = [json.loads(line) for line in (tmp_path / "own_c_sample.jsonl").read_text().splitlines()]
     assert [(row["v"], row["utc"][17:23]) for row in rows] == [
         (1, "00.800"), (2, "01.000"), (3, "00.980"), (4, "01.000"), (5, "02.000"),
+        (6, "02.480"), (7, "03.000"), (8, "02.680"), (9, "03.000"),
     ]  # fmt: skip
 
 

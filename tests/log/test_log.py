@@ -12,13 +12,17 @@ import stat
 import struct
 import subprocess
 import sys
+import tempfile
 import textwrap
 import time
 from collections.abc import Iterator
+from itertools import accumulate
 from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from gateway.log.batch import BatchWriter
 from gateway.log.reader import Log
@@ -94,6 +98,34 @@ def test_samples_that_tell_when_they_were_taken_get_that_time(tmp_path: Path) ->
     writer.close(20_000_000_000, "test")
     got = query(tmp_path / "x.db", "SELECT t_ns, v FROM own_c_sample_utc ORDER BY position")
     assert got == [(9_800_000_000, 1), (10_000_000_000, 2), (9_980_000_000, 3), (10_000_000_000, 4)]
+
+
+WRAPPING = st.lists(st.integers(1, (1 << 14) - 1), min_size=1, max_size=12).map(lambda steps: [*accumulate(steps)])
+
+
+@given(st.lists(st.tuples(st.integers(0, (1 << 16) - 1), WRAPPING), min_size=1, max_size=5), st.integers(0, 11))
+@settings(max_examples=20, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+def test_a_clock_of_samples_that_wraps_within_a_value_tells_what_a_wide_one_does(
+    tmp_path: Path, values: list[tuple[int, list[int]]], silent: int
+) -> None:
+    """The sample in place ``silent`` does not tell; a tick of 0, which is reserved, is sent as 1."""
+    field = 'name = "at", type = "uint{}", lsb = "1 ms", role = "sample time", reserved = {{ 0 = "none" }}'
+    told = {}
+    for bits in (16, 32):
+        folder = Path(tempfile.mkdtemp(dir=tmp_path))
+        plugin = own_plugin(
+            folder, f'samples = {{ fields = [{{ {field.format(bits)} }}, {{ name = "step", type = "uint8" }}] }}\n'
+        )
+        writer = LogWriter(folder / "x.db", RunFacts("t", 0, None, "none", "", "", {"a": (plugin, "A")}))
+        for number, (start, taken) in enumerate(values, 1):
+            ticks = [0 if place == silent else max((start + at) % (1 << bits), 1) for place, at in enumerate(taken)]
+            raw = b"".join(tick.to_bytes(bits // 8, "little") + b"\0" for tick in ticks)
+            writer.frame(Frame(number * 10**12, "a", "c", raw))
+        writer.close(10**14, "test")
+        by_view = query(folder / "x.db", "SELECT frame, position, t_ns FROM own_c_sample_utc ORDER BY 1, 2")
+        told[bits] = [t_ns for _, _, t_ns in by_view]
+    assert len(told[16]) == len(told[32]) == sum(len(taken) for _, taken in values)
+    assert told[16] == pytest.approx(told[32], rel=0, abs=2_000_000)
 
 
 def test_missing_values_are_counted_by_their_reason(tmp_path: Path) -> None:

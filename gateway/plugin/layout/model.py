@@ -92,6 +92,11 @@ class Field:
         return (utc_ns - (self.epoch_ns or 0)) * gain + zero
 
     @property
+    def turn(self) -> float | None:
+        """After how much a counter or a clock begins anew, in the field's unit; None for what is no integer."""
+        return float(self.shown(1 << self.bits) - self.shown(0)) if self.type.integer else None
+
+    @property
     def column(self) -> str:
         """Its name with its unit, as a column of the log."""
         return f"{self.name}_{self.unit.column_suffix}" if self.unit.symbol else self.name

@@ -42,8 +42,8 @@ class FieldDecl(BaseModel):
     """Lowest and highest allowed value; values beyond them are counted as outside limits."""
     role: Role | None = None
     """`sequence` counts values, so that loss can be measured; `node time` is the node's clock; `battery` its charge. In
-    samples, `sample time` tells when each was taken in relation to the others of its value, within which it must not
-    wrap; the newest is as old as the notification."""
+    samples, `sample time` tells when each was taken in relation to the others of its value: a step back by more than
+    half of what it counts is a wrap, so that older ones stand in front; the newest is as old as the notification."""
     epoch: str | None = None
     """Of a time of day what its zero is, such as `"1970-01-01"` or `"2000-01-01"`, in UTC; a run file can then set it
     to `"now"`, which is written on each connecting."""
