@@ -12,6 +12,8 @@ from gateway.model.radios import RadioName
 from gateway.plugin import KIND
 from gateway.plugin.draft import draft_plugin
 
+_MOST_NAMED = 20
+
 
 async def draft(
     kind: str,
@@ -41,12 +43,15 @@ async def draft(
         raise InputError(f"{kind!r} can't be a kind of node: lower-case letters, digits and -, at most 40")
     path = into / kind / "plugin.toml"
     refuse_existing(path, force)
-    found = await asyncio.to_thread(tables_of, Path(source), node)
+    found = await asyncio.to_thread(tables_of, Path(source), node, advertisers=True)
     tables = found[0] if found is not None else [await live_table(source, None, radio, seconds)]
-    tables = [table for table in tables if any(service.characteristics for service in table.services)]
+    served = [table for table in tables if any(service.characteristics for service in table.services)]
+    tables = served or [table for table in tables if table.advertised is not None and table.advertised.values]
     if len(tables) != 1:
-        names = ", ".join(table.who for table in tables) or "none"
-        raise InputError(f"{source} shows the characteristics of {names}; one node is needed: give it with --node")
+        names = ", ".join(table.who for table in tables[:_MOST_NAMED]) or "none"
+        more = f" and {len(tables) - _MOST_NAMED} more" if len(tables) > _MOST_NAMED else ""
+        shows = f"shows the values of {names}{more}"
+        raise InputError(f"{source} {shows}; one node is needed: give it with --node")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(draft_plugin(kind, tables[0], Path(source).name), "utf-8")

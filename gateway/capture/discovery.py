@@ -7,7 +7,9 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
 
+from gateway.capture.advertised import parts_of
 from gateway.capture.att import CCCD, Happened, Heard, How, ServerTable
+from gateway.capture.att import Advertised as Advertisement
 from gateway.capture.hci import Directory
 from gateway.capture.links import heard_in
 from gateway.capture.record import Trouble
@@ -58,32 +60,47 @@ class _Server:
 
 
 def tables_in(path: Path, trouble: Trouble, keys: tuple[bytes, ...] = ()) -> list[FoundTable]:
-    """The tables of all servers whose discovery is in a capture.
+    """The tables of all servers whose discovery is in a capture, then those without services, of all other nodes that
+    advertised values.
 
     Raises:
         InputError: it can't be opened, or is of a link type that is not read.
     """
     directory = Directory(keys=keys)
     servers: dict[str, _Server] = {}
+    advertised: dict[str, Advertised] = {}
 
     for item in heard_in(path, directory, trouble):
+        if isinstance(item, Advertisement) and (item.server in advertised or len(advertised) < _MOST_SERVERS):
+            told = advertised.setdefault(item.server, Advertised("", []))
+            for part, value in parts_of(item.data):
+                told.heard(part.service if part.company is None else part.company, value)
         if not isinstance(item, Heard | Happened):
             continue
         if item.server not in servers and len(servers) >= _MOST_SERVERS:
             continue
         server = servers.setdefault(item.server, _Server())
         server.heard(item) if isinstance(item, Heard) else server.happened(item)
-    return [
-        _found(address, table, servers.get(address, _Server()), directory)
-        for address, table in directory.tables.items()
-        if table.services or table.declared
-    ]
+    found: list[FoundTable] = []
+    for address, table in directory.tables.items():
+        if table.services or table.declared:
+            found.append(_found(address, table, servers.get(address, _Server()), directory))
+            if found[-1].advertised is not None and (own := advertised.pop(address, None)) is not None:
+                found[-1].advertised.values = own.values
+    others: dict[str, Advertised] = {}
+    for address, own in advertised.items():
+        who = directory.names.get(address) or address
+        known = others.setdefault(who, _told(address, directory))
+        for place, values in own.values.items():
+            for value in values:  # a node may have changed its address
+                known.heard(place, value)
+    return found + [FoundTable(who, advertised=known) for who, known in others.items() if known.values]
 
 
 def _found(address: str, table: ServerTable, server: _Server, directory: Directory) -> FoundTable:
     found = FoundTable(directory.names.get(address) or address, mtu=server.mtu, unasked=sorted(server.unasked))
     if address in directory.names or address in directory.services:
-        found.advertised = Advertised(directory.names.get(address, ""), directory.services.get(address, []))
+        found.advertised = _told(address, directory)
     services = {
         handle: FoundService(group.uuid, handle, group.end, group.primary)
         for handle, group in sorted(table.services.items())
@@ -128,3 +145,7 @@ def _found(address: str, table: ServerTable, server: _Server, directory: Directo
     found.breaches = table.breaches
     found.strays = sorted(handle for handle in server.pushed if table.declared and handle not in table.declared)
     return found
+
+
+def _told(address: str, directory: Directory) -> Advertised:
+    return Advertised(directory.names.get(address, ""), directory.services.get(address, []))

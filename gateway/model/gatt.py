@@ -68,13 +68,27 @@ class FoundService:
     characteristics: list[FoundCharacteristic] = field(default_factory=list)
 
 
+_MOST_PARTS, _MOST_VALUES = 20, 200  # kept of what is advertised
+
+
 @dataclass(slots=True)
 class Advertised:
-    """What a node advertised while it was listened to; gaps between receptions in seconds."""
+    """What a node advertised while it was listened to; gaps between receptions in seconds.
+
+    Attributes:
+        values: of its manufacturer data by company, and of its service data by service, each where it changed.
+    """
 
     name: str
     services: list[str]
     gaps_s: list[float] = field(default_factory=list)
+    values: dict[int | str, list[bytes]] = field(default_factory=dict)
+
+    def heard(self, part: int | str, value: bytes) -> None:
+        """Keep a value, by its company or service, up to so many."""
+        kept = self.values.setdefault(part, []) if len(self.values) < _MOST_PARTS else []
+        if kept[-1:] != [value] and len(kept) < _MOST_VALUES:
+            kept.append(value)
 
 
 @dataclass(slots=True)

@@ -1,6 +1,6 @@
 """A plugin drafted from what was seen of a node: services, characteristics, properties, the names and formats that its
-descriptors give, adopted ones by their number. Of values that nothing describes it says what their bytes look like, as
-comments, and claims nothing."""
+descriptors give, adopted ones by their number, and what it advertised. Of values that nothing describes it says what
+their bytes look like, as comments, and claims nothing."""
 
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ _INTERNAL = {0x1800, 0x1801}  # Generic Access and Generic Attribute: of the sta
 _MOST_SHOWN = 4  # values
 _FEWEST = 3  # values that a byte's behaviour is told from
 _LONGEST_NAME = 40
+_ANYTHING = '{ name = "value", type = "uint8[]" }'
 
 
 def draft_plugin(kind: str, table: FoundTable, source: str) -> str:
@@ -42,6 +43,8 @@ def draft_plugin(kind: str, table: FoundTable, source: str) -> str:
             continue
         for item in service.characteristics:
             lines += ["", *_characteristic(item, service.uuid, taken)]
+    for part, values in table.advertised.values.items() if table.advertised is not None else ():
+        lines += ["", *_advertised(part, values, taken)]
     lines += [f"# not seen: {' '.join(text.split())}" for text in table.unseen]
     return "\n".join(lines) + "\n"
 
@@ -65,6 +68,16 @@ def _characteristic(item: FoundCharacteristic, service: str, taken: set[str]) ->
     yield from _seen(values)
     if known is None:
         yield f"fields     = [{_field(name, item, values)}]"
+
+
+def _advertised(part: int | str, values: Sequence[bytes], taken: set[str]) -> Iterator[str]:
+    """What is advertised: manufacturer data of a company, or service data of a service."""
+    company = isinstance(part, int)
+    told = f"company {part:04x}" if company else f"advertised {short_uuid(str(part)).removeprefix('0x')}"
+    yield f"[characteristic.{_name(told, len(taken), taken)}]"
+    yield f"company = 0x{part:04X}" if company else f'service_data = "{short_uuid(str(part))}"'
+    yield from _seen(values)
+    yield f"fields  = [{_ANYTHING}]"
 
 
 def _seen(values: Sequence[bytes]) -> Iterator[str]:
@@ -110,7 +123,7 @@ def _field(name: str, item: FoundCharacteristic, values: Sequence[bytes]) -> str
                 return f'{{ name = "{name}", type = "{found}", lsb = "1e{exponent} {symbol}" }}'.replace(' " }', '" }')
             more = f', unit = "{symbol}"' if symbol and not found.startswith(("uint", "sint", "boolean")) else ""
             return f'{{ name = "{name}", type = "{found}"{more} }}'
-    return '{ name = "value", type = "uint8[]" }'
+    return _ANYTHING
 
 
 def _descriptor(item: FoundCharacteristic, number: int) -> bytes | None:

@@ -57,6 +57,10 @@ async def look_for(
         there.set()
         heard.name = name or heard.name
         heard.services += [uuid for uuid in data.service_uuids if uuid not in heard.services]
+        for company, value in data.manufacturer_data.items():
+            heard.heard(company, bytes(value))
+        for service, value in data.service_data.items():
+            heard.heard(service, bytes(value))
         if last_s and len(heard.gaps_s) < _MOST_GAPS:
             heard.gaps_s.append(loop.time() - last_s[0])
         last_s[:] = [loop.time()]

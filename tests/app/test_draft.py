@@ -4,18 +4,24 @@ from __future__ import annotations
 
 import asyncio
 import tomllib
+from functools import partial
 from pathlib import Path
 
 import pytest
 
 from gateway.app.check import check
 from gateway.app.draft import draft
+from gateway.app.verify.audit import live_table
 from gateway.model.errors import InputError
 from gateway.model.gatt import FoundCharacteristic, FoundDescriptor, FoundService, FoundTable
-from gateway.plugin import find_plugin, load_plugin, load_plugin_text
+from gateway.model.radios import RadioName
+from gateway.plugin import Plugin, find_plugin, load_plugin, load_plugin_text
 from gateway.plugin.draft import draft_plugin
+from gateway.plugin.model import Broadcast
 from gateway.plugin.standard.adopted import BASE_UUID
-from tests.support import run_bench, run_file
+from tests.capture.test_advertised import ADDRESS, OTHER, advertised, sniffed
+from tests.session.test_broadcast import CELL, TAG
+from tests.support import plugin_folder, run_bench, run_file
 
 CAPTURE = Path(__file__).parents[1] / "truth" / "le_discovery_and_pairing.pcap"
 OWN = "9fb93534-081c-4253-b1e2-73a87984a8{:02x}"
@@ -76,3 +82,36 @@ def test_a_plugin_that_is_there_is_kept_and_a_file_with_several_nodes_asks_which
         asyncio.run(draft("found-node", str(CAPTURE), tmp_path))
     with pytest.raises(InputError, match="contains no discovery of X"):
         asyncio.run(draft("other", str(CAPTURE), tmp_path, node="X"))
+
+
+def test_a_sniffers_file_of_a_node_that_only_advertises_gives_what_it_advertises(tmp_path: Path) -> None:
+    packets = [(n / 10, advertised(n // 2, name="TAG")) for n in range(20)]
+    packets += [(2 + n / 10, advertised(10 + n // 2, address=OTHER, name="TAG")) for n in range(20)]  # the same node
+    path = asyncio.run(draft("tag", str(sniffed(tmp_path / "x.pcap", packets)), tmp_path))
+    (result,) = check(path.parent)
+    assert not [one for one in result.problems if one.fatal]
+    assert load_plugin(path.parent).broadcasts == {
+        Broadcast(0xFFFF, ""): "company_ffff",
+        Broadcast(None, BASE_UUID.format(0x180F)): "advertised_180f",
+    }
+    seen = path.read_text()
+    assert "# values seen: 20 of 3 bytes" in seen and "byte 0: counts up by one" in seen and "# values seen: 1 of 1 byte" in seen  # fmt: skip
+
+
+def test_of_several_that_advertise_one_is_asked_for(tmp_path: Path) -> None:
+    file = str(sniffed(tmp_path / "x.pcap", [(n, advertised(n, address=one)) for n in (1, 2) for one in (ADDRESS, OTHER)]))  # fmt: skip
+    with pytest.raises(InputError, match=f"shows the values of {ADDRESS}, {OTHER}; one node is needed"):
+        asyncio.run(draft("tag", file, tmp_path))
+    assert "of 3 bytes" in asyncio.run(draft("tag", file, tmp_path, node=OTHER)).read_text()
+
+
+def test_a_node_on_the_air_that_only_advertises_gives_what_it_advertises(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:  # fmt: skip
+    plugin = load_plugin(plugin_folder(tmp_path, TAG + CELL, "shelf-tag"))
+    monkeypatch.setattr("gateway.app.draft.live_table", partial(_live, plugin))
+    text = asyncio.run(draft("tag", "TAG", tmp_path, radio=RadioName.VIRTUAL, seconds=3)).read_text()
+    assert "company = 0x" in text and "of 3 bytes" in text
+
+
+async def _live(plugin: Plugin, who: str, served: Plugin | None, radio: RadioName, seconds: float) -> FoundTable:
+    """The table of a simulated node of a plugin."""
+    return await live_table(who, plugin, radio, seconds)

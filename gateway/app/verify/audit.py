@@ -70,13 +70,14 @@ def audit_file(
 
 
 def tables_of(
-    path: Path, node: str | None, plugin: Plugin | None = None, ltk: Path | None = None
+    path: Path, node: str | None, plugin: Plugin | None = None, ltk: Path | None = None, advertisers: bool = False
 ) -> tuple[list[FoundTable], list[str]] | None:
     """The tables of the nodes of a capture or a log, and what could not be read; None where there is no such file.
 
     Args:
         node: only the node of this name or address.
         plugin: what they are declared to be, so that others are passed over and values find their characteristics.
+        advertisers: of a foreign capture also nodes that only advertised values, without services.
 
     Raises:
         InputError: the file can't be read, or holds no table of such a node.
@@ -91,7 +92,7 @@ def tables_of(
         return _of_log(path, node), []
     if beginning.startswith(b"# gattest") or path.suffix in (".gz", ".zst"):
         return _of_text(path, plugin, node), []
-    return _of_capture(path, plugin, node, read_keys(ltk) if ltk is not None else ())
+    return _of_capture(path, plugin, node, read_keys(ltk) if ltk is not None else (), advertisers)
 
 
 async def audit_live(
@@ -129,11 +130,11 @@ async def live_table(who: str, served: Plugin | None, radio: RadioName, seconds:
 
 
 def _of_capture(
-    path: Path, plugin: Plugin | None, who: str | None, keys: tuple[bytes, ...]
+    path: Path, plugin: Plugin | None, who: str | None, keys: tuple[bytes, ...], advertisers: bool
 ) -> tuple[list[FoundTable], list[str]]:
-    """Of nodes whose discovery is in a foreign capture."""
+    """Of nodes whose discovery is in a foreign capture, and of those that only advertised."""
     trouble = Trouble()
-    tables = tables_in(path, trouble, keys)
+    tables = [table for table in tables_in(path, trouble, keys) if advertisers or table.services]
     if plugin is not None:  # a phone is a server, too
         own = {item.uuid for item in plugin.served.values()}
         tables = [table for table in tables if own & {item.uuid for _, item in table.characteristics}] or tables
