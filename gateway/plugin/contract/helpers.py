@@ -206,13 +206,167 @@ static bool slip_decoded(uint8_t *bytes, size_t *size)
     *size = out;
     return true;
 }
-"""
+
+/* The counter's last bytes count, most significant first. */
+static void count_up(uint8_t *counter, unsigned wide)
+{
+    for (unsigned i = 16u; i > 16u - wide; i--) {
+        counter[i - 1u] = (uint8_t)(counter[i - 1u] + 1u);
+        if (counter[i - 1u] != 0) {
+            return;
+        }
+    }
+}
+
+/* Counter mode: NIST SP 800-38A, 6.5. */
+static void ctr_code(BLOCK, uint8_t *counter,
+                     unsigned wide, const uint8_t *in, size_t size, uint8_t *out)
+{
+    uint8_t pad[16] = {0};
+    for (size_t i = 0; i < size; i++) {
+        if (i % 16u == 0) {
+            block(key, counter, pad);
+            count_up(counter, wide);
+        }
+        out[i] = (uint8_t)(in[i] ^ pad[i % 16u]);
+    }
+}
+
+/* Chained blocks, the last one filled up with zeros where whole says so. */
+static void mac_add(BLOCK, uint8_t *state,
+                    size_t *at, const uint8_t *in, size_t size, bool whole)
+{
+    uint8_t next[16];
+    for (size_t i = 0; i < size; i++) {
+        state[*at] = (uint8_t)(state[*at] ^ in[i]);
+        *at += 1u;
+        if (*at == 16u) {
+            block(key, state, next);
+            memcpy(state, next, 16u);
+            *at = 0;
+        }
+    }
+    if (whole && *at > 0) {
+        block(key, state, next);
+        memcpy(state, next, 16u);
+        *at = 0;
+    }
+}
+
+/* RFC 3610, 2.2 and 2.3. */
+static void ccm_tag(BLOCK, const uint8_t *nonce,
+                    unsigned nonce_size, const uint8_t *beside, size_t beside_size, const uint8_t *text, size_t size,
+                    unsigned wanted, uint8_t *tag)
+{
+    uint8_t state[16] = {0};
+    uint8_t first[16] = {0};
+    size_t at = 0;
+    first[0] = (uint8_t)((beside_size > 0 ? 0x40u : 0u) | ((wanted - 2u) / 2u) << 3u | (14u - nonce_size));
+    memcpy(first + 1, nonce, nonce_size);
+    for (unsigned i = 15u; i > nonce_size; i--) {
+        first[i] = (uint8_t)((uint64_t)size >> (8u * (15u - i)));
+    }
+    mac_add(block, key, state, &at, first, 16u, true);
+    if (beside_size > 0) {
+        const uint8_t length[2] = {(uint8_t)(beside_size >> 8u), (uint8_t)beside_size};
+        mac_add(block, key, state, &at, length, 2u, false);
+        mac_add(block, key, state, &at, beside, beside_size, true);
+    }
+    mac_add(block, key, state, &at, text, size, true);
+    memset(first + 1u + nonce_size, 0, 15u - nonce_size);
+    first[0] = (uint8_t)(14u - nonce_size);
+    block(key, first, tag);
+    for (size_t i = 0; i < 16u; i++) {
+        tag[i] = (uint8_t)(tag[i] ^ state[i]);
+    }
+}
+
+/* The product in the field of NIST SP 800-38D, 6.3. */
+static void gcm_times(uint8_t *state, const uint8_t *by)
+{
+    uint8_t product[16] = {0};
+    uint8_t power[16];
+    memcpy(power, by, 16u);
+    for (unsigned bit = 0; bit < 128u; bit++) {
+        const bool one = (((unsigned)state[bit / 8u] >> (7u - bit % 8u)) & 1u) != 0u;
+        const bool carry = (power[15] & 1u) != 0u;
+        for (unsigned i = 16u; i > 0; i--) {
+            const unsigned in = i > 1u ? (power[i - 2u] & 1u) << 7u : 0u;
+            product[i - 1u] = (uint8_t)(product[i - 1u] ^ (one ? power[i - 1u] : 0u));
+            power[i - 1u] = (uint8_t)(in | (unsigned)power[i - 1u] >> 1u);
+        }
+        power[0] = (uint8_t)(power[0] ^ (carry ? 0xE1u : 0u));
+    }
+    memcpy(state, product, 16u);
+}
+
+/* GHASH: 6.4, the last block filled up with zeros. */
+static void gcm_add(uint8_t *state, const uint8_t *by, const uint8_t *in, size_t size)
+{
+    for (size_t i = 0; i < size; i++) {
+        state[i % 16u] = (uint8_t)(state[i % 16u] ^ in[i]);
+        if (i % 16u == 15u || i + 1u == size) {
+            gcm_times(state, by);
+        }
+    }
+}
+
+static void gcm_lengths(uint8_t *state, const uint8_t *by, size_t beside_size, size_t size)
+{
+    uint8_t bits[16];
+    for (unsigned i = 0; i < 8u; i++) {
+        bits[i] = (uint8_t)((uint64_t)beside_size * 8u >> (56u - 8u * i));
+        bits[8u + i] = (uint8_t)((uint64_t)size * 8u >> (56u - 8u * i));
+    }
+    gcm_add(state, by, bits, 16u);
+}
+
+/* The counter before the first block: 7.1, step 2. */
+static void gcm_counter(BLOCK, const uint8_t *nonce,
+                        unsigned nonce_size, uint8_t *counter)
+{
+    const uint8_t none[16] = {0};
+    uint8_t by[16];
+    memset(counter, 0, 16u);
+    if (nonce_size == 12u) {
+        memcpy(counter, nonce, 12u);
+        counter[15] = 1u;
+        return;
+    }
+    block(key, none, by);
+    gcm_add(counter, by, nonce, nonce_size);
+    gcm_lengths(counter, by, 0, nonce_size);
+}
+
+static void gcm_tag(BLOCK, const uint8_t *nonce,
+                    unsigned nonce_size, const uint8_t *beside, size_t beside_size, const uint8_t *text, size_t size,
+                    uint8_t *tag)
+{
+    const uint8_t none[16] = {0};
+    uint8_t state[16] = {0};
+    uint8_t by[16];
+    uint8_t counter[16];
+    block(key, none, by);
+    gcm_add(state, by, beside, beside_size);
+    gcm_add(state, by, text, size);
+    gcm_lengths(state, by, beside_size, size);
+    gcm_counter(block, key, nonce, nonce_size, counter);
+    block(key, counter, tag);
+    for (size_t i = 0; i < 16u; i++) {
+        tag[i] = (uint8_t)(tag[i] ^ state[i]);
+    }
+}
+""".replace("BLOCK", "void (*block)(const void *key, const uint8_t *in, uint8_t *out), const void *key")
 
 
 def helpers(body: str) -> list[str]:
-    """The functions that a source calls, each as its text; nearest is always one."""
-    every = _HELPERS.strip("\n").split("\n\n")
-    return [part for part in every if _name(part) in body or _name(part) == "nearest"]
+    """The functions that a source calls, each as its text, and those that they call; nearest is always one."""
+    found: list[str] = []
+    for part in reversed(_HELPERS.strip("\n").split("\n\n")):
+        if f"{_name(part)}(" in body or _name(part) == "nearest":
+            found.insert(0, part)
+            body += part
+    return found
 
 
 def _name(text: str) -> str:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gateway.plugin.contract import integers, pieces, streams
+from gateway.plugin.contract import integers, pieces, sealed, streams
 from gateway.plugin.model import Characteristic
 from gateway.plugin.unpack.numbers import Integers
 from gateway.plugin.unpack.pieces import Pieces
+from gateway.plugin.unpack.sealed import Sealed
 from gateway.plugin.unpack.stream import Ended, Measured
 
 
@@ -22,6 +23,8 @@ def declared(name: str, item: Characteristic) -> Iterator[str]:
             yield from streams.declared(name, item, step)
         case Integers() as step:
             yield from integers.declared(name, item, step)
+        case Sealed() as step:
+            yield from sealed.declared(name, item, step)
         case step:
             yield f"/* {step.text} How that is done is left to a library of yours. */"
 
@@ -35,3 +38,5 @@ def defined(name: str, item: Characteristic) -> Iterator[str]:
             yield from streams.defined(name, item, step)
         case Integers() as step:
             yield from integers.defined(name, item, step)
+        case Sealed() as step:
+            yield from sealed.defined(name, item, step)

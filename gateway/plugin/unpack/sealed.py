@@ -88,15 +88,19 @@ class Sealed(Step):
 
     def _parts(self, parts: tuple[bytes | str, ...], raw: bytes) -> bytes:
         """Bytes put together from constants and from fields as they are sent."""
-        places = {field.name: field for block in self.layout.blocks for field in block.fields}
         out = b""
         for part in parts:
             if isinstance(part, bytes):
                 out += part
             else:
-                field = places[part]
-                out += raw[field.bit // 8 : (field.bit + field.bits) // 8]
+                begins, size = self.place(part)
+                out += raw[begins : begins + size]
         return out
+
+    def place(self, name: str) -> tuple[int, int]:
+        """The first byte of a field of the value, and how many it has."""
+        field = next(field for field in self.layout.fields if field.name == name)
+        return field.bit // 8, field.bits // 8
 
     def _opened(self, key: bytes, nonce: bytes, content: bytes, beside: bytes) -> bytes:
         if self.mode == "AES-CCM":
