@@ -3,16 +3,19 @@ byte, whatever the message, the room and what is mangled on the way."""
 
 from __future__ import annotations
 
+import json
+import math
 import random
+import struct
 import subprocess
 from pathlib import Path
 
 import pytest
 
 from gateway.model.errors import EncodeError
-from gateway.plugin import Plugin, find_plugin
+from gateway.plugin import Plugin
 from gateway.plugin.unpack.model import Held, Opened
-from gateway.plugin.unpack.numbers import Integers
+from gateway.plugin.unpack.numbers import Integers, Text
 from gateway.plugin.unpack.stream import Ended, Measured
 from tests.plugin.test_contract import GCC, run, written
 from tests.support import needs_program, own_plugin
@@ -271,7 +274,101 @@ int main(void)
     run(str(built(tmp_path, plugin, main)))
 
 
-def test_steps_that_are_left_to_a_library_say_so(tmp_path: Path) -> None:
-    name, _ = written(find_plugin("crate-journal"), tmp_path)
-    text = (tmp_path / f"{name}.h").read_text()
-    assert "AES-CCM" in text and "How that is done is left to a library of yours." in text
+TEXTS = {
+    "comma": ("", 'separator = ","', b","),
+    "wide": ('fields = [{ name = "n", type = "uint16", role = "sequence" }]\n', 'separator = " ; "', b" ; "),
+    "beyond ascii": ("", 'separator = "→"', "→".encode()),
+    "blank": ("", 'separator = " "', b" "),
+    "json": ("", 'json_paths = ["t", "deep.er.x", "y", "deep.z", "what?? \\"so\\" é"]', b","),
+}
+
+
+def text_harness(scans: bool) -> str:
+    """Reads lines "print HEX" and "scan HEX"."""
+    scan = "own_c_scan(held, n, out, 600, &size)" if scans else "OWN_BROKEN"
+    return f"""
+#include "own.h"
+{HEX}
+#include <stdlib.h>
+int main(void)
+{{
+    static char line[8192];
+    static uint8_t in[4096];
+    while (fgets(line, sizeof line, stdin)) {{
+        const bool prints = line[0] == 'p';
+        const size_t n = hex(line + (prints ? 6 : 5), in);
+        size_t size = 0;
+        uint8_t *held = (uint8_t *)malloc(n + 1);
+        uint8_t *out = (uint8_t *)malloc(600);
+        memcpy(held, in, n);
+        const enum own_result found = prints ? own_c_print(held, n, out, 600, &size) : {scan};
+        if (found != OWN_OK) {{ printf("refused"); }} else {{ show("", out, size); }}
+        printf("\\n");
+        if (prints && found == OWN_OK) {{
+            size_t again = 0;
+            if (size > 0 && own_c_print(held, n, out, size - 1u, &again) != OWN_NO_ROOM) {{ printf("wrong"); }}
+        }}
+        free(held);
+        free(out);
+    }}
+    return 0;
+}}
+"""
+
+
+def doubles(chance: random.Random) -> float:
+    """Numbers as sensors tell them, and any that 64 bits can hold."""
+    kind = chance.randrange(5)
+    if kind == 0:
+        return struct.unpack("<d", chance.randbytes(8))[0]
+    if kind == 1:
+        return chance.choice([math.nan, math.inf, -math.inf, 0.0, -0.0, 5e-324, 1.7976931348623157e308, 1e22, 1e23])
+    return round(chance.uniform(-1000, 1000), chance.randrange(8))
+
+
+@needs_program("gcc")
+@pytest.mark.parametrize("case", TEXTS)
+def test_text_is_written_and_read_as_here(tmp_path: Path, case: str) -> None:
+    fields, how, between = TEXTS[case]
+    reals = ", ".join(f'{{ name = "v{n}", type = "float64" }}' for n in range(5 if case == "json" else 3))
+    head = '{ name = "n", type = "uint16" }, ' if fields else ""
+    inner = f'[characteristic.inner]\nwithin = "c"\nfields = [{head}{reals}]\n'
+    columns = "" if case == "json" else ", columns = 3"
+    unpack = f'unpack = {{ by = "text", {how}{columns} }}\n'
+    plugin = own_plugin(tmp_path, f"{fields or 'fields = []' + chr(10)}{unpack}{inner}")
+    step = plugin.characteristics["c"].step
+    assert isinstance(step, Text)
+    program = built(tmp_path, plugin, text_harness(case != "json"))
+    chance, size = random.Random(case), step.layout.head
+    lines, expected, read = [], [], 0
+    for _ in range(400):
+        message = chance.randbytes(size) + struct.pack(f"<{step.count}d", *(doubles(chance) for _ in range(step.count)))
+        (value,) = step.pack(message, 2000, 0)
+        lines.append(f"print {message.hex()}")
+        expected.append(value.hex())
+        opened = Opened()
+        step.take(Held(), 0, 0, value, opened)
+        numbers = struct.unpack(f"<{step.count}d", message[size:])
+        if case != "blank" or all(map(math.isfinite, numbers)):
+            again = struct.unpack(f"<{step.count}d", opened.messages[0].raw[size:])
+            assert all(a == b or (math.isnan(b) and not math.isfinite(a)) for a, b in zip(numbers, again, strict=True))
+        if case == "json":
+            json.loads(value[size:], parse_constant=lambda text: pytest.fail(text))
+            continue
+        parts = [str(doubles(chance)).encode() if chance.random() < 0.8 else chance.choice([b"", b" 7 ", b"1.", b".5", b".", b"+1e5", b"1e", b"-", b"\xc2\xa0 1", b"1" * 64, b"1" * 65, b"0x10", b"1_0"]) for _ in range(chance.choice([2, 3, 3, 3, 3, 4]))]  # fmt: skip
+        raw = (
+            chance.randbytes(size) + b" \r\n"[: chance.randrange(4)] + between.join(parts) + chance.choice([b"", b"\n"])
+        )
+        for one in (value, raw, *mangled(chance, [value])):
+            opened = Opened()
+            step.take(Held(), 0, 0, one, opened)
+            lines.append(f"scan {one.hex()}")
+            expected.append(opened.messages[0].raw.hex() if opened.messages else "refused")
+            read += len(opened.messages)
+    assert said(program, lines) == expected and (read > 400 or case == "json")
+
+
+def test_reading_json_is_left_to_a_library_and_said_so(tmp_path: Path) -> None:
+    plugin = own_plugin(tmp_path, 'fields = []\nunpack = { by = "text", json_paths = ["t"] }\n[characteristic.inner]\nwithin = "c"\nfields = [{ name = "t", type = "float64" }]\n')  # fmt: skip
+    written(plugin, tmp_path)
+    assert "Reading JSON is left to a library of yours." in (tmp_path / "own.h").read_text()

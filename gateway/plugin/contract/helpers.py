@@ -5,6 +5,8 @@ from __future__ import annotations
 
 import re
 
+from gateway.plugin.contract import texts
+
 _HELPERS = """
 /* Little-endian layouts count bits from bit 0 of the first byte, big-endian ones from bit 7. */
 static void put_bits(uint8_t *out, size_t at, unsigned bits, uint64_t number, bool big)
@@ -362,7 +364,7 @@ static void gcm_tag(BLOCK, const uint8_t *nonce,
 def helpers(body: str) -> list[str]:
     """The functions that a source calls, each as its text, and those that they call; nearest is always one."""
     found: list[str] = []
-    for part in reversed(_HELPERS.strip("\n").split("\n\n")):
+    for part in reversed((_HELPERS + texts.HELPERS).strip("\n").split("\n\n")):
         if f"{_name(part)}(" in body or _name(part) == "nearest":
             found.insert(0, part)
             body += part

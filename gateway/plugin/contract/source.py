@@ -16,7 +16,10 @@ from gateway.plugin.model import Characteristic, Plugin
 def source(name: str, plugin: Plugin) -> Iterator[str]:
     """Its lines."""
     yield f"/* {generated_line(plugin.kind)} */"
-    yield from (f'#include "{name}.h"', "", "#include <limits.h>", "#include <string.h>")
+    body = [line for item in plugin.characteristics.values() for line in _functions(name, item)]
+    used = "\n\n".join(helpers("\n".join(body)))
+    headers = ("limits", "stdio", "stdlib", "string") if "snprintf(" in used else ("limits", "string")
+    yield from (f'#include "{name}.h"', "", *(f"#include <{one}.h>" for one in headers))
     yield from (
         "",
         "#if defined(__cplusplus)",
@@ -36,9 +39,7 @@ def source(name: str, plugin: Plugin) -> Iterator[str]:
                 parts.append(f"{capacity(layout)} * {layout.samples.size}")
             parts += [str(layout.behind)] if layout.behind else []
             yield f"CHECKED({name}_{item.name}_size, {bytes_of} == {' + '.join(parts) or 0});"
-    body = [line for item in plugin.characteristics.values() for line in _functions(name, item)]
-    text = "\n".join(body)
-    yield from ("", *"\n\n".join(helpers(text)).split("\n"))
+    yield from ("", *used.split("\n"))
     yield from body
     yield from (
         "",

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gateway.plugin.contract import integers, pieces, sealed, streams
+from gateway.plugin.contract import integers, pieces, sealed, streams, texts
 from gateway.plugin.model import Characteristic
-from gateway.plugin.unpack.numbers import Integers
+from gateway.plugin.unpack.numbers import Integers, Text
 from gateway.plugin.unpack.pieces import Pieces
 from gateway.plugin.unpack.sealed import Sealed
 from gateway.plugin.unpack.stream import Ended, Measured
@@ -25,8 +25,10 @@ def declared(name: str, item: Characteristic) -> Iterator[str]:
             yield from integers.declared(name, item, step)
         case Sealed() as step:
             yield from sealed.declared(name, item, step)
+        case Text() as step:
+            yield from texts.declared(name, item, step)
         case step:
-            yield f"/* {step.text} How that is done is left to a library of yours. */"
+            raise TypeError(f"{type(step).__name__} has no C")
 
 
 def defined(name: str, item: Characteristic) -> Iterator[str]:
@@ -40,3 +42,5 @@ def defined(name: str, item: Characteristic) -> Iterator[str]:
             yield from integers.defined(name, item, step)
         case Sealed() as step:
             yield from sealed.defined(name, item, step)
+        case Text() as step:
+            yield from texts.defined(name, item, step)

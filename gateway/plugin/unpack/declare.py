@@ -151,10 +151,7 @@ class _Reader:
             self.report("tag", f"{decl.tag} bytes with AES-CTR", "none: it authenticates nothing")
         if decl.mode == "AES-CCM" and tag % 2:
             self.report("tag", f"{tag} bytes", "4, 6, 8, 10, 12, 14 or 16 (RFC 3610)")
-        if len(self.layout.blocks) > 1 or self.layout.check is not None:
-            self.report(
-                "", "a value of variable form, or with a checksum", "fields that are always there, and no check"
-            )
+        self._fixed()
         nonce = self._parts("nonce", decl.nonce)
         size = sum(len(part) if isinstance(part, bytes) else self._size(part) for part in nonce)
         fits = {"AES-CCM": 7 <= size <= 13, "AES-GCM": 8 <= size <= 128, "AES-CTR": size == 16}[decl.mode]
@@ -167,6 +164,12 @@ class _Reader:
     def _size(self, name: str) -> int:
         return next(f.bits // 8 for f in self.layout.fields if f.name == name)
 
+    def _fixed(self) -> None:
+        if len(self.layout.blocks) > 1 or self.layout.check is not None:
+            self.report(
+                "", "a value of variable form, or with a checksum", "fields that are always there, and no check"
+            )
+
     def _text(self) -> Step | None:
         decl = self.decl
         if bool(decl.json_paths) == (decl.separator is not None):
@@ -176,6 +179,10 @@ class _Reader:
             self.report("separator", f"{decl.separator!r}", "something that no number holds, such as ','")
         if len(set(decl.json_paths)) < len(decl.json_paths) or not all(all(p.split(".")) for p in decl.json_paths):
             self.report("json_paths", ", ".join(map(repr, decl.json_paths)), "names, each once")
+        for path in decl.json_paths:
+            if any(other.startswith(f"{path}.") for other in decl.json_paths):
+                self.report("json_paths", f"{path!r}, in which there is another", "a number or an object")
+        self._fixed()
         return Text(
             self.layout,
             decl.largest,

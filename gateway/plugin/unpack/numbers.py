@@ -10,6 +10,7 @@ import re
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import accumulate, pairwise
 from typing import Any, Literal
 
@@ -19,7 +20,9 @@ from gateway.plugin.unpack.model import Held, Opened, Step
 
 Code = Literal["LEB128", "zigzag", "fixed"]
 _MOST_BITS = 32
-_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+LONGEST_NUMBER = 64  # characters of one in text
+BLANKS = b" \t\r\n"
+_NUMBER = re.compile(rb"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
 
 
 @dataclass(frozen=True)
@@ -49,7 +52,7 @@ class Text(Step):
         if found is None:
             return
         try:
-            numbers = self._json(found[2]) if self.paths else self._separated(found[2].decode())
+            numbers = self._json(found[2]) if self.paths else self._separated(found[2])
         except (ValueError, RecursionError) as error:
             opened.faults[frame] = f"not the text declared: {error}"
             return
@@ -62,36 +65,66 @@ class Text(Step):
             raise ValueError("no JSON object")
         return [_number(_inner(body, path)) for path in self.paths]
 
-    def _separated(self, text: str) -> list[float]:
-        parts = text.strip().split(self.separator)
+    def _separated(self, content: bytes) -> list[float]:
+        parts = (content.strip(BLANKS) if self.blank else content).split(self.separator.encode())
         if len(parts) != self.count:
             raise ValueError(f"{len(parts)} parts, {self.count} expected")
-        return [_written(part.strip()) for part in parts]
+        return [_written(part.strip(BLANKS)) for part in parts]
+
+    @property
+    def blank(self) -> bool:
+        """Whether nothing but blanks stands between the numbers; then those around them all mean nothing."""
+        return not self.separator.encode().strip(BLANKS)
+
+    @cached_property
+    def skeleton(self) -> tuple[list[str], list[int]]:
+        """A JSON object's text without its numbers: what stands before, between and behind them, and the place of each
+        among ``paths``."""
+        tree: dict[str, Any] = {}
+        for place, path in enumerate(self.paths):
+            *outer, last = path.split(".")
+            owner = tree
+            for name in outer:
+                owner = owner.setdefault(name, {})
+            owner[last] = place
+        pieces, places = [""], []
+
+        def write(item: dict[str, Any] | int) -> None:
+            if isinstance(item, int):
+                places.append(item)
+                pieces.append("")
+                return
+            for number, (name, inner) in enumerate(item.items()):
+                pieces[-1] += f"{',' if number else '{'}{json.dumps(name)}:"
+                write(inner)
+            pieces[-1] += "}"
+
+        write(tree)
+        return pieces, places
 
     def pack(self, message: bytes, room: int, number: int) -> list[bytes]:
         head = len(message) - 8 * self.count
         numbers = struct.unpack(f"<{self.count}d", message[head:])
-        shown = [None if math.isnan(one) else int(one) if one == int(one) else one for one in numbers]
-        if self.paths:
-            body: dict[str, Any] = {}
-            for path, value in zip(self.paths, shown, strict=True):
-                *outer, last = path.split(".")
-                owner = body
-                for name in outer:
-                    owner = owner.setdefault(name, {})
-                owner[last] = value
-            content = json.dumps(body, separators=(",", ":"))
-        else:
-            content = self.separator.join("" if one is None else str(one) for one in shown)
-        return [message[:head] + content.encode()]
+        if not self.paths:
+            return [message[:head] + self.separator.join(_shown(one, "") for one in numbers).encode()]
+        (first, *between), places = self.skeleton
+        told = (_shown(numbers[place], "null") + piece for place, piece in zip(places, between, strict=True))
+        return [message[:head] + "".join([first, *told]).encode()]
 
 
-def _written(text: str) -> float:
+def _shown(number: float, nothing: str) -> str:
+    """A number in the fewest digits that read back the same."""
+    if not math.isfinite(number):
+        return nothing
+    return next(text for digits in range(1, 18) if float(text := f"{number:.{digits}g}") == number)
+
+
+def _written(text: bytes) -> float:
     """A number in text; NaN, which is no reading, for nothing."""
     if not text:
         return math.nan
-    if _NUMBER.fullmatch(text) is None:
-        raise ValueError(f"{text[:20]!r} is no number")
+    if len(text) > LONGEST_NUMBER or _NUMBER.fullmatch(text) is None:
+        raise ValueError(f"{text[:20].decode('utf-8', 'backslashreplace')!r} is no number")
     return float(text)
 
 
