@@ -25,7 +25,11 @@ def make_twin(radio: VirtualRadio, plugin: Plugin, name: str, config: TwinConfig
     from gateway.radio.twin import Twin
     from gateway.radio.virtual import make_host
 
-    return Twin(plugin, name, config, make_host(radio.air, name, config.address)[0], seed)
+    device, controller = make_host(radio.air, name, config.address)
+    twin = Twin(plugin, name, config, device, seed)
+    if twin.extended:
+        controller.extend()
+    return twin
 
 
 def make_twins(config: RunConfig, radio: Radio, but: Collection[str] = ()) -> dict[str, Twin]:

@@ -71,6 +71,7 @@ class Derived:
 
 
 ADVERTISEMENT_BYTES = 31  # Core Specification, Vol 6, Part B, 2.3.1.1
+EXTENDED_BYTES = 245  # of an extended one in one packet, beside address and set: 2.3.4
 FLAGS_BYTES = 3  # with length and type in front
 _BASE = "-0000-1000-8000-00805f9b34fb"
 

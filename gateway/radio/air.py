@@ -26,6 +26,9 @@ _ADV_DELAY_MAX_S = 0.010  # advDelay: Core Specification, Vol 6, Part B, 4.4.2.2
 _SIGNAL_DBM = -50
 _BUFFERS = 8  # ACL packets a controller takes from its host; common practice for small LE controllers
 _REFILL_S = 0.0001  # within which a host that was told of a sent packet hands over the next
+_EXTENDED = hci.LeFeatureMask.LE_EXTENDED_ADVERTISING
+_EXTENDED_REPORTS = (0x01,)  # connectable: Vol 4, Part E, 7.7.65.13
+_LEGACY_REPORTS = (0x13, 0x1B)  # ADV_IND, and the scan response to it
 _UNITS_INTERVAL_S = 0.00125
 _UNITS_TIMEOUT_S = 0.010
 
@@ -47,11 +50,9 @@ class _Advertiser(LegacyAdvertiser):  # type: ignore[misc]  # bumble is not type
 class AirController(Controller):  # type: ignore[misc]
     """A bumble controller whose ACL packets count as sent only once the air has carried them."""
 
-    # Legacy advertising and plain connection events only; bumble answers no others completely.
+    # Plain connection events only; bumble answers no others completely.
     le_features = Controller.le_features & ~(
-        hci.LeFeatureMask.LL_PRIVACY
-        | hci.LeFeatureMask.LE_EXTENDED_ADVERTISING
-        | hci.LeFeatureMask.LE_PERIODIC_ADVERTISING
+        hci.LeFeatureMask.LL_PRIVACY | _EXTENDED | hci.LeFeatureMask.LE_PERIODIC_ADVERTISING
     )
     le_acl_data_packet_length = DATA_OCTETS
     total_num_le_acl_data_packets = _BUFFERS
@@ -63,6 +64,35 @@ class AirController(Controller):  # type: ignore[misc]
         self.silent = False
         self.fragments = 0
         self.pending_le_connection: Any = None
+
+    def extend(self) -> None:
+        """Have it advertise and hear extended advertisements too; before its host is powered on."""
+        self.le_features |= _EXTENDED
+
+    def on_advertising_pdu(self, pdu: Any) -> None:
+        """Bumble reports each extended advertisement twice, and legacy ones as if they were extended."""
+        if not self.le_scan_enable or not self.le_features & _EXTENDED:
+            super().on_advertising_pdu(pdu)
+            return
+        for kind in _EXTENDED_REPORTS if isinstance(pdu, ll.AdvExtInd) else _LEGACY_REPORTS:
+            report = hci.HCI_LE_Extended_Advertising_Report_Event.Report(
+                event_type=kind,
+                address_type=pdu.advertiser_address.address_type,
+                address=pdu.advertiser_address,
+                primary_phy=hci.Phy.LE_1M,
+                secondary_phy=hci.Phy.LE_1M if isinstance(pdu, ll.AdvExtInd) else 0,
+                advertising_sid=pdu.sid if isinstance(pdu, ll.AdvExtInd) else 0xFF,
+                tx_power=127,
+                rssi=_SIGNAL_DBM,
+                periodic_advertising_interval=0,
+                direct_address_type=0,
+                direct_address=hci.Address.ANY,
+                data=pdu.data,
+            )
+            self.send_hci_packet(hci.HCI_LE_Extended_Advertising_Report_Event([report]))
+        pending = self.pending_le_connection
+        if pending is not None and pending.peer_address == pdu.advertiser_address:
+            self.create_le_connection(pdu.advertiser_address)
 
     def on_hci_acl_data_packet(self, packet: Any) -> None:
         connection = self.find_connection_by_handle(packet.connection_handle)
@@ -352,11 +382,13 @@ class Air(LocalLink):  # type: ignore[misc]
             return
         if sender_controller.silent:
             return
-        if isinstance(packet, ll.AdvInd):
+        if isinstance(packet, ll.AdvInd | ll.AdvExtInd):
             self.counted[str(packet.advertiser_address)].advertised += 1
         for controller in self.controllers:
             listens = controller.le_scan_enable or controller.pending_le_connection is not None
             if controller is sender_controller or not listens or controller.silent:
+                continue
+            if isinstance(packet, ll.AdvExtInd) and not controller.le_features & _EXTENDED:
                 continue
             if self.chance.random() >= self.config.packet_errors:
                 loop.call_soon(controller.on_ll_advertising_pdu, packet)

@@ -65,6 +65,7 @@ class VirtualRadio(HostedRadio):
         super().__init__(config)
         self.air = Air(config)
         self.host, self.controller = make_host(self.air, "gattest", "F0:00:00:00:00:01")
+        self.controller.extend()
 
     async def __aenter__(self) -> Self:
         logging.getLogger("bumble").addHandler(logging.NullHandler())

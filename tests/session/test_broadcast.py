@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from bumble.hci import LeFeatureMask
 
 from gateway.analysis.measure.energy import load_of
 from gateway.analysis.measure.link import link_history
@@ -21,7 +22,7 @@ from gateway.model.records import Frame
 from gateway.plugin import load_plugin
 from gateway.radio.virtual import VirtualRadio
 from gateway.session.supervisor import Supervisor
-from tests.support import events, figures, on_virtual_time, plugin_folder, run_bench, run_file, virtual_clock
+from tests.support import Bench, events, figures, on_virtual_time, plugin_folder, run_bench, run_file, virtual_clock
 
 TAG = """
 [plugin]
@@ -113,6 +114,44 @@ def test_a_node_that_is_connected_to_as_well_is_listened_to_while_it_is_not(tmp_
     assert spans[:4] == [True, False, True, False]
     assert len(events(tmp_path / "x.db", EventKind.LOST)) >= 3
     assert figures(tmp_path / "x.db")["tag", "count", "rate"].value == pytest.approx(1, rel=0.2)
+
+
+STORE = """
+[characteristic.store]
+company = 0xFFFE
+fields = [{ name = "sequence", type = "uint8", role = "sequence" }]
+samples = { count = 60, every = "100 ms", fields = [{ name = "x", type = "sint16" }] }
+"""
+
+
+@pytest.mark.parametrize("linked", [False, True])
+def test_what_takes_more_than_31_bytes_is_advertised_in_an_extended_advertisement(tmp_path: Path, linked: bool) -> None:
+    dropping = 'faults = { drop_link_every = "10 s", lose = "10 percent" }'
+    config = bench(tmp_path, TAG + STORE + (LINKED if linked else ""), twin=dropping if linked else "")
+    run_bench(config, tmp_path / "x.db", seconds=120)
+    found = figures(tmp_path / "x.db")
+    if linked:
+        spans = [e.detail.on for e in events(tmp_path / "x.db", EventKind.LISTENING) if isinstance(e.detail, Listening)]
+        assert spans[:4] == [True, False, True, False] and len(events(tmp_path / "x.db", EventKind.LOST)) >= 3
+        return
+    for channel in ("climate", "store"):
+        assert found["tag", channel, "rate"].value == pytest.approx(1, rel=0.1)
+        assert found["tag", channel, "loss"].value == 0
+    heard = [event.detail for event in events(tmp_path / "x.db", EventKind.HEARD)]
+    assert isinstance(heard[0], Heard) and heard[0].advertisements == pytest.approx(30 / 0.105, rel=0.1)
+    with Log(tmp_path / "x.db") as log:
+        (node,) = log.run().nodes
+        (store,) = (one for one in node.channels if one.name == "store")
+        assert all(len(raw) == 121 for chunk in log.rows(log.run(), node, store.relation, "raw") for (raw,) in chunk)
+
+
+def test_a_central_without_extended_advertising_does_not_hear_it(tmp_path: Path) -> None:
+    async def script(bench: Bench) -> None:
+        bench.radio.controller.le_features &= ~LeFeatureMask.LE_EXTENDED_ADVERTISING
+        await bench.radio.host.power_on()  # its host asks again what it can do
+
+    run_bench(bench(tmp_path, TAG + STORE), tmp_path / "x.db", 30, script)
+    assert not events(tmp_path / "x.db", EventKind.HEARD)
 
 
 class Kept:

@@ -13,18 +13,25 @@ from typing import Any
 
 from bumble import att, core
 from bumble.core import UUID, AdvertisingData
-from bumble.device import AdvertisingType, Connection, Device
+from bumble.device import (
+    AdvertisingEventProperties,
+    AdvertisingParameters,
+    AdvertisingSet,
+    AdvertisingType,
+    Connection,
+    Device,
+)
 from bumble.gatt import GATT_CLIENT_CHARACTERISTIC_CONFIGURATION_DESCRIPTOR, CharacteristicValue, Descriptor, Service
 from bumble.gatt import Characteristic as Served
 from bumble.hci import HCI_LE_Set_Advertising_Data_Command
 
 from gateway.config import TwinConfig
-from gateway.model.errors import EncodeError, InputError
+from gateway.model.errors import AdapterError, EncodeError, InputError
 from gateway.model.security import Pairing, Security
 from gateway.plugin import Characteristic, Plugin, Sensor
 from gateway.plugin.layout.kind import MAX_VALUE_BYTES, Value
 from gateway.plugin.layout.model import Field
-from gateway.plugin.model import ADVERTISEMENT_BYTES, FLAGS_BYTES, Broadcast
+from gateway.plugin.model import ADVERTISEMENT_BYTES, EXTENDED_BYTES, FLAGS_BYTES, Broadcast
 from gateway.plugin.standard.adopted import BASE_UUID, short_number
 from gateway.plugin.standard.assigned import (
     PRESENTATION_FORMAT,
@@ -92,6 +99,8 @@ class Twin:
         self._paces = self._settings.paces | free
         self._commands = Commands(plugin, config.faults.firmware, self._listener, partial(self._push, wait=True))
         self._served: dict[str, Served[bytes]] = {}
+        self.extended = False
+        self._set: AdvertisingSet | None = None
         self._broadcast: dict[Broadcast, tuple[Any, bytes]] = {}
         self._advertised: dict[Broadcast, asyncio.Lock] = {}
         self._link: Connection | None = None
@@ -120,11 +129,11 @@ class Twin:
         self._chance.setstate(before)
         self._frozen = None
         whole = FLAGS_BYTES + 2 + len(self.name.encode()) + sum(part.room(size) for part, size in broadcast.items())
-        if broadcast and whole > ADVERTISEMENT_BYTES:
+        self.extended = bool(broadcast) and whole > ADVERTISEMENT_BYTES
+        if broadcast and whole > EXTENDED_BYTES:
             raise InputError(
-                f"the simulated node {self.name} can't advertise: flags, name and values take "
-                f"{whole} bytes, and an advertisement has {ADVERTISEMENT_BYTES}; shorten its "
-                "name, or its values"
+                f"the simulated node {self.name} can't advertise: flags, name and values take {whole} bytes, and an "
+                f"extended advertisement of one packet has {EXTENDED_BYTES}; shorten its name, or its values"
             )
 
     @property
@@ -286,14 +295,7 @@ class Twin:
         """Live on the air until cancelled."""
         self._start = asyncio.get_running_loop().time()
         await self.device.power_on()
-        self.device.advertising_data = self._advertisement()
-        kind = AdvertisingType.UNDIRECTED_CONNECTABLE_SCANNABLE if self.plugin.served else AdvertisingType.UNDIRECTED
-        await self.device.start_advertising(
-            kind,
-            auto_restart=True,
-            advertising_interval_min=_ADVERTISING_INTERVAL_MS,
-            advertising_interval_max=_ADVERTISING_INTERVAL_MS,
-        )
+        await self._begin_to_advertise()
         async with asyncio.TaskGroup() as group:
             for pace in self._paces.values():
                 if (own := self.plugin.on_air(pace.sensor.data)).pushed or own.broadcast:
@@ -303,16 +305,43 @@ class Twin:
             if self._faults.drop_link_ns is not None:
                 group.create_task(self._drop_links(self._faults.drop_link_ns / 1e9), name=f"{self.name} dropping links")
 
+    async def _begin_to_advertise(self) -> None:
+        served, every_ms = bool(self.plugin.served), _ADVERTISING_INTERVAL_MS
+        if self.extended and not self.device.supports_le_extended_advertising:
+            raise AdapterError(
+                f"{self.name} advertises more than {ADVERTISEMENT_BYTES} bytes, and this controller has no extended "
+                "advertising; use one of Bluetooth 5, or shorten the name or the values"
+            )
+        if self.extended:
+            self._set = await self.device.create_advertising_set(
+                AdvertisingParameters(
+                    AdvertisingEventProperties(is_connectable=served),
+                    primary_advertising_interval_min=every_ms,
+                    primary_advertising_interval_max=every_ms,
+                ),
+                random_address=self.device.random_address,
+                advertising_data=self._advertisement(),
+                auto_restart=True,
+            )
+            return
+        self.device.advertising_data = self._advertisement()
+        await self.device.start_advertising(
+            AdvertisingType.UNDIRECTED_CONNECTABLE_SCANNABLE if served else AdvertisingType.UNDIRECTED,
+            auto_restart=True,
+            advertising_interval_min=every_ms,
+            advertising_interval_max=every_ms,
+        )
+        self._set = self.device.legacy_advertising_set  # None with a controller that has no sets
+
     def _advertisement(self) -> bytes:
-        """Flags, name, what is broadcast and, where it fits 31 bytes, the first own service."""
+        """Flags, name, what is broadcast and, where it fits, the first own service."""
         parts = [(AdvertisingData.FLAGS, b"\x06"), (AdvertisingData.COMPLETE_LOCAL_NAME, self.name.encode())]
         parts += self._broadcast.values()
         own = next((UUID(c.service) for c in self.plugin.served.values() if not c.service.startswith("0000")), None)
         whole = [*parts, (AdvertisingData.COMPLETE_LIST_OF_128_BIT_SERVICE_CLASS_UUIDS, bytes(own))] if own else parts
         nameless = [part for part in parts if part[0] is not AdvertisingData.COMPLETE_LOCAL_NAME]
-        fitting = (
-            data for one in (whole, parts, nameless) if len(data := bytes(AdvertisingData(one))) <= ADVERTISEMENT_BYTES
-        )
+        most = EXTENDED_BYTES if self.extended else ADVERTISEMENT_BYTES
+        fitting = (data for one in (whole, parts, nameless) if len(data := bytes(AdvertisingData(one))) <= most)
         return next(fitting, b"")
 
     async def _sense(self, pace: Pace) -> None:
@@ -385,9 +414,11 @@ class Twin:
             kind = AdvertisingData.SERVICE_DATA_16_BIT_UUID if short else AdvertisingData.SERVICE_DATA_128_BIT_UUID
         async with self._advertised.setdefault(part, asyncio.Lock()):
             self._broadcast[part] = kind, part.head + payload
-            self.device.advertising_data = self._advertisement()
-            command = HCI_LE_Set_Advertising_Data_Command(advertising_data=self.device.advertising_data)
-            await self.device.send_sync_command(command)
+            self.device.advertising_data = data = self._advertisement()
+            if self._set is not None:
+                await self._set.set_advertising_data(data)
+            else:
+                await self.device.send_sync_command(HCI_LE_Set_Advertising_Data_Command(advertising_data=data))
             task = asyncio.current_task()
             if task is not None and task.cancelling():  # before Python 3.12 an answer that comes at once hides that
                 raise asyncio.CancelledError
