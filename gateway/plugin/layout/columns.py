@@ -219,6 +219,7 @@ def _advance(layout: Layout, keys: frozenset[str], group: _Group) -> list[_Group
         Nothing where it has passed them; the groups to go on with where a condition divides it; None where
         its payloads are too short.
     """
+    words: _Words = {}
     for number in range(group.block, len(layout.blocks)):
         block = layout.blocks[number]
         group.block = number
@@ -237,7 +238,7 @@ def _advance(layout: Layout, keys: frozenset[str], group: _Group) -> list[_Group
             if field.type.textual:
                 group.fields[field.name] = _bytes(field, group, field.bits // 8)
                 continue
-            raw = _raw(field, group.joined, group.offset, shape, strides)
+            raw = _raw(field, group.joined, group.offset, shape, strides, words)
             group.fields[field.name] = _cut(field, raw)
             if field.name in keys:  # wide enough to reckon with
                 group.keys[field.name] = raw.astype(np.int64) if field.bits < 64 else raw
@@ -274,8 +275,9 @@ def _part(layout: Layout, group: _Group, count: int) -> Part:
     samples = {}
     if layout.samples and count:
         shape, strides = (len(group.positions), count), (group.stride, layout.samples.size)
+        words: _Words = {}
         samples = {
-            field.name: _cut(field, _raw(field, group.joined, group.offset, shape, strides).reshape(-1))
+            field.name: _cut(field, _raw(field, group.joined, group.offset, shape, strides, words).reshape(-1))
             for field in layout.samples.fields
         }
     if layout.tail is not None:
@@ -298,13 +300,27 @@ def _bytes(field: Field, group: _Group, size: int) -> Cut:
     return _cut(field, raw)
 
 
-def _raw(field: Field, joined: bytes, base: int, shape: tuple[int, ...], strides: tuple[int, ...]) -> Column:
-    """The transmitted numbers, in the narrowest type that holds them: a view where the field is a machine word."""
+_Words = dict[tuple[int, np.dtype[Any]], Column]  # by their first byte
+
+
+def _raw(
+    field: Field, joined: bytes, base: int, shape: tuple[int, ...], strides: tuple[int, ...], words: _Words
+) -> Column:
+    """The transmitted numbers, in the narrowest type that holds them: a view where the field is a machine word.
+
+    Args:
+        words: those that other fields were cut from: to gather one takes longer than to cut it.
+    """
     first, inner = divmod(field.bit, 8)
     dtype, shift, mask = _word(field.type.letter, field.bits, inner, field.order)
-    word: Column = np.ndarray(shape, dtype, joined, base + first, strides)
+    at = base + first
+    word = words.get((at, dtype))
+    if word is None:
+        word = np.ndarray(shape, dtype, joined, at, strides)
+        if shift is not None or mask is not None:
+            word = words[at, dtype] = word.copy()
     if inner + field.bits > 64:
-        more = np.ndarray(shape, np.uint8, joined, base + first + 8, strides).astype(np.uint64)
+        more = np.ndarray(shape, np.uint8, joined, at + 8, strides).astype(np.uint64)
         kind, end = np.uint64, inner + field.bits
         if field.order == "little":
             word = word >> kind(inner) | more << kind(64 - inner)
@@ -312,10 +328,9 @@ def _raw(field: Field, joined: bytes, base: int, shape: tuple[int, ...], strides
             word = word << kind(end - 64) | more >> kind(72 - end)
     elif shift is not None:
         word = word >> shift
-    if mask is None:
-        return word
-    word = word & mask
-    if field.type.signed:
+    if mask is not None:
+        word = word & mask
+    if field.type.signed and dtype.kind == "u":
         sign = np.int64(-1) << np.int64(field.bits - 1)  # negative, so that it exists for 64 bits too
         return (word.astype(np.uint64).view(np.int64) ^ sign) - sign
     return word
@@ -333,4 +348,5 @@ def _word(letter: str, bits: int, inner: int, order: Order) -> tuple[np.dtype[An
     dtype = np.dtype(f"{sign}u{width // 8}")
     number = dtype.newbyteorder("=").type
     shift = inner if order == "little" else width - end
-    return dtype, number(shift) if 0 < shift < width else None, number((1 << bits) - 1)
+    top = shift + bits == width  # nothing stands above it
+    return dtype, number(shift) if 0 < shift < width else None, None if top else number((1 << bits) - 1)
