@@ -148,6 +148,7 @@ class Sealer:
             "count": sum(one.count for one in self._streams.values()),
             "events": self._happened.hexdigest(),
             "facts": facts,
+            "t_ns": time.time_ns(),
         } | ({"notes": notes} if notes else {})
         end, events = next_frame, self.events + self._waiting
         head = head_of(self.head, digests, self.after - self.first, end - self.first, events, what)
@@ -167,7 +168,7 @@ def add_entry(connection: sqlite3.Connection, run: int, what: str) -> None:
     ).fetchone()
     notes = newest_digest(_path(connection))
     none: dict[str, Any] = {"frames": {}, "count": 0, "events": hashlib.sha256().hexdigest()}
-    digests = none | {"facts": _read(told)["facts"]} | ({"notes": notes} if notes else {})
+    digests = none | {"facts": _read(told)["facts"], "t_ns": time.time_ns()} | ({"notes": notes} if notes else {})
     head = head_of(before, digests, after - first, after - first, events, what)
     _write(connection, run, (after, after), events, what, digests, head)
 
@@ -184,7 +185,7 @@ def _write(
     connection.execute(
         "INSERT INTO seal (run, t_ns, from_frame, end_frame, events, what, digests, head) "
         "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-        (run, time.time_ns(), *span, events, what, json.dumps(digests), head),
+        (run, digests["t_ns"], *span, events, what, json.dumps(digests), head),
     )
 
 
@@ -293,6 +294,8 @@ def check(connection: sqlite3.Connection, run: int) -> Checked:
         if what:
             trail.append(f"{utc_text(when_ns)[:19]}Z: {what}; the seal was {head or 'none'}")
         place = f"link {number} (frames {start} to {end - 1})"
+        if when_ns != digests.get("t_ns", when_ns):
+            wrong.append(f"{place}: its time is not the one that was sealed")
         if start != after:
             wrong.append(f"{place}: begins at frame {start}, but the link before ends at {after}")
         if head_of(head, digests, start - first, end - first, count, what) != sealed:
@@ -325,7 +328,7 @@ def _read(told: str) -> dict[str, Any]:
             "events": str(digests["events"]),
             "facts": str(digests["facts"]),
         }
-        read |= {"count": int(digests["count"])} if "count" in digests else {}
+        read |= {key: int(digests[key]) for key in ("count", "t_ns") if key in digests}
         return read | ({"notes": str(digests["notes"])} if "notes" in digests else {})
     except (ValueError, TypeError, KeyError):
         return {"frames": {}, "events": "", "facts": ""}

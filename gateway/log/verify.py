@@ -16,6 +16,7 @@ from sqlite_utils import Database
 from gateway.log import seal
 from gateway.log.messages import Cut
 from gateway.log.schema import quoted
+from gateway.log.shown import descriptions, meanings, strays, views
 from gateway.log.signature import signatures_of
 from gateway.log.table import ChannelTable
 from gateway.log.timeline import Timeline
@@ -39,7 +40,7 @@ def seals_of(path: Path) -> list[seal.Checked]:
         for run in runs:
             try:
                 found.append(_signed(connection, seal.check(connection, run)))
-            except (TypeError, ValueError, OverflowError) as error:
+            except (TypeError, ValueError, AttributeError, OverflowError, sqlite3.Error) as error:
                 found.append(seal.Checked(run, "", 0, 0, (f"holds what no log writes: {error}",), ()))
         return found
 
@@ -78,12 +79,22 @@ def columns_that_differ(path: Path, load: Callable[[str, str], Plugin | None]) -
     Args:
         load: makes a plugin of its kind and text, None where it can't.
     """
+    tables: list[tuple[str, ChannelTable]] = []
     with _reading(path) as connection:
         for run, first in connection.execute("SELECT id, first_frame FROM run ORDER BY id").fetchall():
             (after,) = connection.execute("SELECT min(first_frame) FROM run WHERE id > ?", (run,)).fetchone()
             texts = connection.execute("SELECT kind, text FROM plugin WHERE run = ?", (run,)).fetchall()
             plugins = {kind: load(kind, text) for kind, text in texts}
-            yield from _run(connection, run, first, after or 2**62, plugins)
+            try:
+                yield from _run(connection, run, first, after or 2**62, plugins, tables)
+            except (TypeError, ValueError, AttributeError, OverflowError, sqlite3.Error) as error:
+                yield Finding(f"run {run} holds what no log writes: {error}")
+        try:
+            yield from map(Finding, strays(connection))
+            yield from map(Finding, descriptions(connection, tables))
+            yield from (Finding(line, wrong=False) for line in views(connection, tables))
+        except (TypeError, ValueError, AttributeError, sqlite3.Error) as error:
+            yield Finding(f"it holds what no log writes: {error}")
 
 
 def _reading(path: Path) -> contextlib.closing[sqlite3.Connection]:
@@ -94,7 +105,12 @@ def _reading(path: Path) -> contextlib.closing[sqlite3.Connection]:
 
 
 def _run(
-    connection: sqlite3.Connection, run: int, first: int, after: int, plugins: Mapping[str, Plugin | None]
+    connection: sqlite3.Connection,
+    run: int,
+    first: int,
+    after: int,
+    plugins: Mapping[str, Plugin | None],
+    tables: list[tuple[str, ChannelTable]],
 ) -> Iterator[Finding]:
     whole = seal.is_sealed(connection, run)  # what comes by a broker may lack frames that hold messages
     for node, name, kind in connection.execute("SELECT id, name, kind FROM node WHERE run = ?", (run,)).fetchall():
@@ -104,6 +120,7 @@ def _run(
         else:
             own = _Node(connection, node, name, plugin, (first, after), whole)
             yield from (Finding(line) for line in own.differs())
+            tables += [(kind, table) for table in own.tables]
             yield from (Finding(line, wrong=False) for line in own.unchecked)
 
 
@@ -122,6 +139,7 @@ class _Node:
         self._span, self._whole = span, whole
         self._timeline, self._cut = Timeline(), Cut(connection, as_logged=True)
         self._absent: Counter[tuple[str, str, str]] = Counter()
+        self.tables: list[ChannelTable] = []
         self.unchecked = [
             f"{name} {channel} could not be held against the frames it came in: {plugin.lacks(channel)}"
             for channel in plugin.channels
@@ -130,7 +148,6 @@ class _Node:
 
     def differs(self) -> Iterator[str]:
         """What differs, a line each."""
-        tables: list[ChannelTable] = []
         database = Database(self._connection)
         for channel in (*self._plugin.constants, *self._plugin.channels):
             item, constant = self._plugin.characteristics[channel], channel in self._plugin.constants
@@ -139,18 +156,18 @@ class _Node:
             except sqlite3.Error:
                 yield f"{self._name} {channel}: no table of the layout that the plugin in the log declares"
                 continue
-            tables.append(table)
+            self.tables.append(table)
             if constant:
                 self._read_constants(table)
             if self._whole and item.step is not None and not item.within:
                 self._cut.add(self._node, self._plugin, table.relation, channel, self._span)
-        for table in tables:
-            yield from _meanings(self._connection, table, self._name)
+        for table in self.tables:
+            yield from meanings(self._connection, table, self._name)
             if self._whole and table.item.within and not self._plugin.lacks(table.item.name):
                 wrong = self._cut.differs(self._node, table.item.name, table.relation, self._span)
                 yield from [f"{self._name} {table.item.name} {wrong}"] if wrong else ()
             yield from self._channel(table)
-        yield from self._counts(tables)
+        yield from self._counts()
 
     def _read_constants(self, table: ChannelTable) -> None:
         of = f"SELECT id, raw FROM {quoted(table.relation)}"  # noqa: S608  proven names
@@ -158,9 +175,9 @@ class _Node:
         for frame, raw in self._connection.execute(of + where, (self._node, *self._span)):
             self._timeline.add(self._node, frame, table.item.name, raw, table.item.codec)
 
-    def _counts(self, tables: Sequence[ChannelTable]) -> Iterator[str]:
+    def _counts(self) -> Iterator[str]:
         """Counts of missing values that are not those of the frames."""
-        for owner in {one for table in tables for one in (table.relation, table.samples) if one is not None}:
+        for owner in {one for table in self.tables for one in (table.relation, table.samples) if one is not None}:
             rows = self._connection.execute(
                 "SELECT column_name, reason, count FROM absence WHERE node = ? AND relation = ?", (self._node, owner)
             )
@@ -213,21 +230,6 @@ class _Node:
                     yield f"frame {refused[0]}: has values, its bytes say: {refused[3]}"
         if table.samples is not None:
             yield from _samples(self._connection, table, set(ids), samples)
-
-
-def _meanings(connection: sqlite3.Connection, table: ChannelTable, name: str) -> Iterator[str]:
-    """Units, limits and weights of columns that are not those that the plugin declares."""
-    for expected in (row for rows in table.meanings(table.relation) for row in rows):
-        columns = ", ".join(quoted(column) for column in expected)
-        row = connection.execute(
-            f"SELECT {columns} FROM field WHERE relation = ? AND column_name = ?",  # noqa: S608  our own names
-            (expected["relation"], expected["column_name"]),
-        ).fetchone()
-        found = dict(zip(expected, row or (None,) * len(expected), strict=True))
-        for key, should in expected.items():
-            if found[key] != should:
-                told = f"{key} is {found[key]}, the plugin says {should}"
-                yield f"{name} {table.item.name} {expected['column_name']}: {told}"
 
 
 def _samples(

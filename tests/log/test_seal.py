@@ -122,11 +122,29 @@ def test_a_log_that_nobody_changed_is_sound_and_tells_its_head(log: Path) -> Non
         ("UPDATE loan_crate_shock_sample SET x_g_0 = 55 WHERE position = 0", "sample 0 is"),
         ("DELETE FROM loan_crate_shock_sample", "sample 0 is missing"),
         ("INSERT INTO loan_crate_shock_sample (frame, position) VALUES (99999, 0)", "belong to no frame"),
+        ("UPDATE loan_crate_shock_sample SET position = NULL WHERE rowid = 1", "holds what no log writes"),
+        ("DELETE FROM run", "rows of the table seal are of a run that is not there"),
+        ("DELETE FROM run; DELETE FROM seal; DELETE FROM node", "rows of loan_crate_climate are of a node that"),
+        ("UPDATE seal SET t_ns = t_ns - 1 WHERE number = 4", "its time is not the one that was sealed"),
+        ("UPDATE channel SET uuid = '2a6e' WHERE name = 'climate'", "the channel of loan_crate_climate is described as"),
+        ("UPDATE channel SET samples = NULL WHERE name = 'shock'", "the channel of loan_crate_shock is described as"),
+        ("UPDATE channel SET relation = 'x' WHERE name = 'shock'", "holds what no log writes: no such table: x"),
+        ("UPDATE channel SET relation = NULL WHERE name = 'shock'", "holds what no log writes"),
+        ("CREATE TRIGGER t AFTER INSERT ON event BEGIN DELETE FROM event; END", "it has a trigger, 't'"),
     ],
 )
 def test_whatever_is_changed_with_plain_sql_is_found(log: Path, sql: str, told: str) -> None:
     problems = changed(log, sql)
     assert any(told in line for line in problems), problems
+
+
+@pytest.mark.parametrize("view", ["loan_crate_climate_utc", "loan_crate_shock_sample_utc", "event_utc"])
+def test_a_view_that_shows_something_else_is_told(log: Path, view: str) -> None:
+    with open_database(log) as connection:
+        (sql,) = connection.execute("SELECT sql FROM sqlite_master WHERE name = ?", (view,)).fetchone()
+        connection.execute(f"DROP VIEW {view}")
+        connection.execute(sql.replace("SELECT ", "SELECT 20.0 AS more, ", 1))
+    assert damage(log).unchecked == [f"what the view {view} shows: it is not as this version makes it"]
 
 
 def test_who_makes_all_later_links_anew_leaves_another_head_than_the_one_written_down(log: Path) -> None:
