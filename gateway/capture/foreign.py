@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from gateway.capture.advertised import advertiser, parts_of
+from gateway.capture.advertised import advertiser, fitting, misfit, parts_of
 from gateway.capture.att import CCCD, Advertised, Happened, Heard, How, Scanning, ServerTable
 from gateway.capture.handles import guess
 from gateway.capture.hci import Directory
@@ -28,6 +28,11 @@ _PUSHED = (How.NOTIFIED, How.INDICATED)
 _CONFIGURATIONS = {bytes([bits, 0]) for bits in range(4)}  # off, notify, indicate, both: Vol 3, Part G, 3.3.3.3
 _MOST_READ = 50  # of a channel that sends nothing, until it counts as polled
 _MOST_UNKNOWN, _MOST_SAMPLES, _MOST_WAYS = 32, 8, 1000
+_MOST_NAMELESS, _MOST_WAITING = 1000, 200  # addresses whose name may yet come, and advertisements of each
+_NAMELESS = "advertisement of an address whose name is not in the capture"
+_GONE_NS = (
+    600_000_000_000  # after which a stranger that is not heard is told of no scan any more: phones change addresses
+)
 _MOST_HELD = 1000  # events of an address that may yet turn out to be a node
 
 
@@ -99,6 +104,9 @@ class ForeignCapture:
         self._nodes: dict[str, _Node] = {}
         self._advertisers = [plugin for plugin in plugins if plugin.broadcasts]
         self._hearings: dict[str, Hearing] = {}  # by node, which may go by several addresses one after another
+        self._heard_ns: dict[str, int] = {}  # when a stranger was heard last
+        self._waiting: dict[str, list[Advertised]] = {}  # of addresses whose name is not known yet
+        self._strangers: dict[str, None] = {}  # addresses of which it is not known what they are
         self._scanning_ns: int | None = None  # since when advertisements are heard
         self._told_ns = 0  # when it was told last how they were heard
 
@@ -121,6 +129,9 @@ class ForeignCapture:
             else:
                 yield from self._place(item)
         yield from self._tell_heard(last_ns)
+        for waiting in self._waiting.values():
+            for one in waiting:
+                self.trouble.note(_NAMELESS, one.t_ns)
         for node in self._nodes.values():
             for name, values in node.read.items():
                 yield from (Frame(one.t_ns, node.name, node.named(name, one.raw), one.raw) for one in values)
@@ -132,22 +143,48 @@ class ForeignCapture:
         """What was advertised, and while it would have been heard."""
         if isinstance(item, Scanning):
             self._scanning_ns = item.t_ns if item.on else None
-            for hearing in self._hearings.values():
-                yield from hearing.scanning(item.on, item.t_ns)
+            for own, hearing in self._hearings.items():
+                if item.t_ns - self._heard_ns.get(own, item.t_ns) < _GONE_NS:
+                    yield from hearing.scanning(item.on, item.t_ns)
             return
         name = self._directory.names.get(item.server, "")
         node = self._nodes.get(item.server)
+        items = [item]
         if node is None or node.plugin is None:
-            found = advertiser(item, name, self._advertisers, self._names)
+            items = [*self._waiting.pop(item.server, []), item]
+            found = next(
+                (one for each in items if (one := advertiser(each, name, self._advertisers, self._names))), None
+            )
             if found is None:
+                self._wait(item, name, items)
                 return
             node = self._node(item.server)
             yield from self._is(node, found)
-        if node.hearing is not None and node.hearing.listening:
-            yield from node.hearing.take(item.t_ns, item.server, name, item.rssi_dbm, parts_of(item.data))
+        if (hearing := node.hearing) is not None:
+            for each in items:
+                yield from self._take(hearing, node.name, each, name)
         self._told_ns = self._told_ns or item.t_ns
         if item.t_ns - self._told_ns >= HEARD_EVERY_S * 1e9:
             yield from self._tell_heard(item.t_ns)
+
+    def _take(self, hearing: Hearing, own: str, item: Advertised, name: str) -> Iterator[Record]:
+        if not self._names:
+            if item.t_ns - self._heard_ns.get(own, item.t_ns) >= _GONE_NS and self._scanning_ns is not None:
+                yield from hearing.scanning(True, item.t_ns)  # it was gone, and nothing was told of it meanwhile
+            self._heard_ns[own] = item.t_ns
+        if hearing.listening:
+            yield from hearing.take(item.t_ns, item.server, name, item.rssi_dbm, parts_of(item.data))
+
+    def _wait(self, item: Advertised, name: str, items: list[Advertised]) -> None:
+        """Keep what may turn out to be of a node that is known by its name, until its address has told that."""
+        if not self._names:
+            if told := misfit(item, self._advertisers):
+                self.trouble.note(told, item.t_ns)
+        elif not name and next(fitting(items[0], self._advertisers), None) is not None:
+            if len(items) > _MOST_WAITING or len(self._waiting) >= _MOST_NAMELESS:
+                self.trouble.note(_NAMELESS, items.pop().t_ns)
+            if items:
+                self._waiting[item.server] = items
 
     def _tell_heard(self, t_ns: int) -> Iterator[Record]:
         self._told_ns = t_ns
@@ -157,10 +194,12 @@ class ForeignCapture:
     def _node(self, address: str) -> _Node:
         node = self._nodes.get(address)
         if node is None and len(self._nodes) >= _MOST_ADDRESSES:
-            strangers = (known for known, one in self._nodes.items() if one.plugin is None)
-            self._nodes.pop(next(strangers, next(iter(self._nodes))))
+            oldest = next(iter(self._strangers), next(iter(self._nodes)))
+            self._nodes.pop(oldest)
+            self._strangers.pop(oldest, None)
         if node is None:
             node = self._nodes[address] = _Node(address)
+            self._strangers[address] = None
         return node
 
     def _place(self, item: Heard | Happened) -> Iterator[Record]:
@@ -317,6 +356,7 @@ class ForeignCapture:
 
     def _is(self, node: _Node, plugin: Plugin) -> Iterator[Record]:
         """It turned out what a node is."""
+        self._strangers.pop(node.address, None)
         node.plugin, node.items = plugin, {item.uuid: item for item in plugin.served.values()}
         advertised = self._directory.names.get(node.address, "")
         node.name = self._names.get(node.address) or self._names.get(advertised) or node.address
@@ -325,6 +365,8 @@ class ForeignCapture:
             node.hearing = self._hearings.setdefault(node.name, Hearing(node.name, plugin))
             if self._scanning_ns is not None:
                 yield from node.hearing.scanning(True, self._scanning_ns)
+        elif plugin.broadcasts:
+            self.trouble.note(f"values of addresses beyond the first {_MOST_ADDRESSES} that advertise", node.address)
         held, node.held = node.held, []
         for item in held:
             yield from self._place(item)

@@ -18,20 +18,28 @@ _MOST_WAYS = 1000
 
 def guess(values: Mapping[int, Sequence[bytes]], sent: Sequence[Characteristic]) -> dict[int, list[str]]:
     """For each handle the characteristics that may be behind it, of those in the order of a table: handles rise with
-    the table, and the values fit the layouts."""
-    handles = sorted(values)
-    fits = [[_fits(item, values[handle]) for item in sent] for handle in handles]
+    the table, and the values fit the layouts. Handles whose values fit none are left out."""
+    fitting = {handle: [_fits(item, values[handle]) for item in sent] for handle in sorted(values)}
+    handles = [handle for handle, fits in fitting.items() if any(fits)]
+    nowhere: set[tuple[int, int]] = set()  # from where no way leads to the end
 
     def ways(row: int, column: int) -> Iterator[tuple[int, ...]]:
         if row == len(handles):
             yield ()
             return
+        if (row, column) in nowhere:
+            return
+        one = False
         for place in range(column, len(sent)):
-            if fits[row][place]:
-                yield from ((place, *rest) for rest in ways(row + 1, place + 1))
+            if fitting[handles[row]][place]:
+                for rest in ways(row + 1, place + 1):
+                    one = True
+                    yield (place, *rest)
+        if not one:
+            nowhere.add((row, column))
 
     found: dict[int, list[str]] = {}
-    for way in islice(ways(0, 0), _MOST_WAYS):
+    for way in islice(ways(0, 0), _MOST_WAYS) if handles else ():
         for handle, place in zip(handles, way, strict=True):
             names = found.setdefault(handle, [])
             if sent[place].name not in names:
@@ -64,16 +72,19 @@ def read_handles(path: Path, plugins: Sequence[Plugin]) -> dict[int, str]:
     found: dict[int, str] = {}
     problems: list[Problem] = []
     for key, value in table.items():
-        number = re.fullmatch(r"0[xX][0-9a-fA-F]{1,4}|\d{1,5}", key)
+        told = re.fullmatch(r"0[xX]([0-9a-fA-F]{1,4})|([0-9]{1,5})", key)
+        handle = 0 if told is None else int(told[1], 16) if told[1] else int(told[2])
         text = str(value).lower()
         uuid = known.get(str(value), BASE_UUID.format(int(text, 16)) if re.fullmatch(r"0x[0-9a-f]{4}", text) else text)
-        if number is None or not 0 < int(key, 0) <= 0xFFFF:
+        if not 0 < handle <= 0xFFFF:
             problems.append(Problem(str(path), f"handles.{key}", "is not a handle", "a number from 1 to 0xFFFF"))
         elif not re.fullmatch(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}", uuid):
             expected = f"a UUID, or one of {', '.join(known)}"
             problems.append(Problem(str(path), f"handles.{key}", f"{value!r}", expected))
+        elif handle in found:
+            problems.append(Problem(str(path), f"handles.{key}", "is given twice", "one name for each handle"))
         else:
-            found[int(key, 0)] = uuid
+            found[handle] = uuid
     if problems:
         raise ProblemsError(problems)
     return found

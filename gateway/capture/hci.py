@@ -21,11 +21,13 @@ LOCAL, REMOTE = 0, 1
 _COMMAND, _DATA, _EVENT = 1, 2, 4
 _ACL_HEAD = struct.Struct("<HH").unpack_from  # handle with flags, and length
 _MOST_NAMES, _MOST_TABLES = 100_000, 10_000
+_PARTS_APART_NS = 1_000_000_000  # at most between two parts of an advertisement, which pass the air within milliseconds
 _MOST_SERVICES = 100
 _SERVICE_LISTS = {2: 2, 3: 2, 6: 16, 7: 16}  # incomplete and complete lists: bytes of each UUID
 _DISCONNECT = b"\x06\x04"  # opcode 0x0406
 _RESET = b"\x03\x0c"  # opcode 0x0C03
 _SCANS = (b"\x0c\x20", b"\x42\x20")  # opcodes 0x200C and 0x2042: scan enable, and the extended one
+_ANONYMOUS = 0xFF  # as a type of address: 7.7.65.13
 _RSSI_UNKNOWN = 127  # Vol 4, Part E, 7.7.65.2
 _MONITOR_GONE = (1, 9)  # index removed, index closed
 _MONITOR_KINDS = {2: (_COMMAND, True), 3: (_EVENT, False), 4: (_DATA, True), 5: (_DATA, False)}
@@ -46,8 +48,8 @@ class Directory:
             self.tables.pop(next(iter(self.tables)))
         return self.tables.setdefault(address, ServerTable())
 
-    def advertised(self, address: str, data: bytes) -> None:
-        """Remember the name in advertising data."""
+    def advertised(self, address: str, data: bytes, trouble: Trouble, t_ns: int) -> None:
+        """Remember the name in advertising data, and note what ends within a structure."""
         at = 0
         while at + 1 < len(data) and data[at]:
             kind, value = data[at + 1], data[at + 2 : at + 1 + data[at]]
@@ -61,6 +63,8 @@ class Directory:
                 known = self.services.setdefault(address, [])
                 known += [uuid for uuid in uuids if uuid not in known and len(known) < _MOST_SERVICES]
             at += 1 + data[at]
+        if at > len(data):
+            trouble.note("advertising data that ends within a structure", t_ns)
 
 
 @dataclass(slots=True)
@@ -85,18 +89,21 @@ class HciFollower:
         self._local: dict[int, str] = {}
         self._classic: set[tuple[int, int]] = set()  # links of BR/EDR, which are not followed
         self._scanning: set[int] = set()  # adapters that scan
-        self._begun: dict[tuple[int, str, int], bytes] = {}  # extended advertising data whose rest is to come
+        # extended advertising data whose rest is to come, by adapter, address and set, with the time of its last part
+        self._begun: dict[tuple[int, str, int], tuple[int, bytes]] = {}
 
     def take(self, packet: Packet) -> Iterable[Said]:
         """One packet of any HCI link type."""
+        said: list[Said] = []
         try:
             data = packet.data
             if packet.link == H4_DIRECTION and data[4] == _DATA:  # nearly all of a capture, so by a short way
                 return self._acl(packet, packet.source, not data[3] & 1, data[5:])
-            return list(self._take(packet))
+            for one in self._take(packet):
+                said.append(one)  # stands, whatever comes behind it
         except (struct.error, IndexError):
             self._trouble.note("HCI packet that is too short", f"packet {packet.number}")
-            return ()
+        return said
 
     def _take(self, packet: Packet) -> Iterator[Said]:
         data, adapter, sent = packet.data, packet.source, False
@@ -214,6 +221,9 @@ class HciFollower:
 
     def _scans(self, t_ns: int, adapter: int, on: bool) -> Iterator[Scanning]:
         before = bool(self._scanning)
+        if not on:
+            for key in [key for key in self._begun if key[0] == adapter]:
+                self._cut_off(t_ns, key)
         (self._scanning.add if on else self._scanning.discard)(adapter)
         if bool(self._scanning) != before:
             yield Scanning(t_ns, on)
@@ -232,22 +242,34 @@ class HciFollower:
         at = 1
         for _ in range(data[0]):
             end = at + 24 + data[at + 23]
+            if end > len(data):
+                raise IndexError
+            if data[at + 2] == _ANONYMOUS:
+                self._trouble.note("extended advertisement without an address", t_ns)
+                at = end
+                continue
             address, status = data[at + 3 : at + 9], data[at] >> 5 & 3
             key = (adapter, address.hex(), data[at + 11])
-            whole = self._begun.pop(key, b"") + data[at + 24 : end]
+            if t_ns - self._begun.get(key, (t_ns, b""))[0] > _PARTS_APART_NS:
+                self._cut_off(t_ns, key)
+            whole = self._begun.pop(key, (t_ns, b""))[1] + data[at + 24 : end]
             if status == 1 and len(whole) <= MOST_ADVERTISED:
                 if len(self._begun) >= _MOST_SERVICES:
-                    self._begun.pop(next(iter(self._begun)))
-                self._begun[key] = whole
+                    self._cut_off(t_ns, next(iter(self._begun)))
+                self._begun[key] = t_ns, whole
             elif status == 0:
                 yield self._advertised(t_ns, address, whole, data[at + 13])
             else:
                 self._trouble.note("extended advertisement that was cut off", t_ns)
             at = end
 
+    def _cut_off(self, t_ns: int, key: tuple[int, str, int]) -> None:
+        del self._begun[key]
+        self._trouble.note("extended advertisement that was cut off", t_ns)
+
     def _advertised(self, t_ns: int, address: bytes, data: bytes, rssi: int) -> Advertised:
         named = _address(address)
-        self._directory.advertised(named, data)
+        self._directory.advertised(named, data, self._trouble, t_ns)
         dbm = None if rssi == _RSSI_UNKNOWN else rssi - 256 if rssi > _RSSI_UNKNOWN else rssi
         return Advertised(t_ns, named, data, dbm)
 

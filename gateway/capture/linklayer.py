@@ -159,7 +159,7 @@ class AirFollower:
             self._trouble.note("link layer packet with a CRC error", f"packet {packet.number}")
             if link is not None:  # it was sent all the same: whose turn it is next depends on it
                 self._time(link, packet.t_ns, air_ns, sender)
-        elif access in self._ended and packet.t_ns - self._ended[access] < _LAST_WORDS_NS:
+        elif access in self._ended and 0 <= packet.t_ns - self._ended[access] < _LAST_WORDS_NS:
             return  # acknowledgements of its end
         elif checked is None and not self._confirmed(access, pdu, int.from_bytes(check, "little")):
             self._trouble.note("packet of a link whose start is not in the capture", f"packet {packet.number}")
@@ -182,7 +182,7 @@ class AirFollower:
         if len(address) < 6:
             raise IndexError
         named = address[::-1].hex(":").upper()
-        self._directory.advertised(named, data)
+        self._directory.advertised(named, data, self._trouble, packet.t_ns)
         return Advertised(packet.t_ns, named, data, dbm)
 
     def _connected(self, packet: Packet, payload: bytes) -> Iterator[Said]:
@@ -227,7 +227,7 @@ class AirFollower:
     def _sweep(self, now_ns: int) -> Iterator[Said]:
         """Now and then: links of which nothing was heard for longer than their supervision timeout are over."""
         self._now_ns = now_ns
-        if now_ns - self._swept_ns < _SWEEP_NS:
+        if abs(now_ns - self._swept_ns) < _SWEEP_NS:
             return
         self._swept_ns = now_ns
         for link in [o for o in self._links.values() if o.timeout_ns and now_ns - o.last_ns > o.timeout_ns]:

@@ -16,6 +16,7 @@ from gateway.capture.linklayer import ADVERTISING, FACTS, AirFollower, airtime_n
 from gateway.capture.record import Trouble
 from gateway.capture.window import AIR, AIR_FACTS
 
+_BACK_NS, _AHEAD_NS = 1_000_000_000, 86_400_000_000_000  # beyond these a recorder's clock was set
 _LOOKED_AT, _OTHERS = 20_000, 200  # packets
 
 
@@ -34,7 +35,15 @@ def heard_in(path: Path, directory: Directory, trouble: Trouble) -> Iterator[Sai
         trouble.note("time stamps read as those of packets' ends, which fits their spacing", "whole file")
     hci, air = HciFollower(directory, trouble), AirFollower(directory, trouble, at_end)
     follow, of_air = (hci.take, air.take), (AIR, AIR_FACTS)
+    before_ns = None
     for packet in packets(path, trouble):
+        if before_ns is not None and not -_BACK_NS <= packet.t_ns - before_ns <= _AHEAD_NS:
+            apart = "before" if packet.t_ns < before_ns else "more than a day after"
+            trouble.note(
+                f"time stamp {apart} that of the packet before it: times and rates are not to be trusted",
+                f"packet {packet.number}",
+            )
+        before_ns = packet.t_ns
         yield from follow[packet.link in of_air](packet)
     yield from hci.end()
     yield from air.end()

@@ -88,10 +88,13 @@ class Hearing:
         """How many advertisements were heard since this was asked last, and how strong."""
         dbm, count, repeated = self._dbm, self._advertisements, self._repeated
         self._dbm, self._advertisements, self._repeated = [], 0, 0
-        if not dbm:
+        if not count:
             return []
         told = events.Heard(
-            rssi_dbm=round(fmean(dbm), 1), weakest_dbm=min(dbm), advertisements=count, repeated=repeated
+            rssi_dbm=round(fmean(dbm), 1) if dbm else None,
+            weakest_dbm=min(dbm, default=None),
+            advertisements=count,
+            repeated=repeated,
         )
         return [self._event(t_ns, told)]
 

@@ -14,7 +14,7 @@ from gateway.model.link import LinkState
 from gateway.model.records import Frame, Sink
 from gateway.plugin.hearing import HEARD_EVERY_S, Hearing, Records
 from gateway.plugin.model import Broadcast
-from gateway.session.seek import matches
+from gateway.session.seek import matches, rssi_of
 
 
 class Listener:
@@ -54,7 +54,7 @@ class Listener:
         parts = [(Broadcast(company, ""), raw) for company, raw in heard.manufacturer_data.items()]
         parts += [(Broadcast(None, uuid), raw) for uuid, raw in heard.service_data.items()]
         name = heard.local_name or device.name or ""
-        self._tell(hearing.take(self._clock.now_ns(), device.address, name, heard.rssi, parts))
+        self._tell(hearing.take(self._clock.now_ns(), device.address, name, rssi_of(heard), parts))
 
     async def run(self) -> None:
         """Tell what was heard now and then, until cancelled."""

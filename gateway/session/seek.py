@@ -21,6 +21,7 @@ SCAN_SLICE_S = 10.0
 START_S = 10.0
 RETRY_S = 5.0
 STALE_RSSI_DBM = -127  # a remembered entry, not one just heard
+_UNKNOWN_RSSI = 127  # of a controller that does not tell: Core Specification, Vol 4, Part E, 7.7.65.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +39,11 @@ def matches(node: NodeConfig, device: BLEDevice, heard: AdvertisementData) -> bo
     if node.find_address is not None:
         return _same(device, node)
     return node.find_name in (heard.local_name, device.name)
+
+
+def rssi_of(heard: AdvertisementData) -> int | None:
+    """The signal strength of an advertisement, dBm; None where the controller does not tell."""
+    return None if heard.rssi == _UNKNOWN_RSSI else heard.rssi
 
 
 def _same(device: BLEDevice, node: NodeConfig) -> bool:
@@ -192,5 +198,5 @@ class Seeker:
                 self._on_second(node, address, device.address)
         for node, future in list(self._waiting.values()):
             if not future.done() and matches(node, device, heard):
-                future.set_result(Sighting(device, heard.local_name or device.name or "", heard.rssi))
+                future.set_result(Sighting(device, heard.local_name or device.name or "", rssi_of(heard)))
                 self._sighted.set()

@@ -136,6 +136,91 @@ def test_a_node_that_changes_its_address_stays_the_same(tmp_path: Path, tag: Plu
     assert [one.on for one in told if isinstance(one, Listening)] == [True]
 
 
+def test_a_node_whose_name_comes_after_its_first_values_loses_none_of_them(tmp_path: Path, tag: Plugin) -> None:
+    """Its name is in the scan response only, and it changes its address."""
+
+    def response(address: str) -> BTLE:
+        name = EIR_Hdr() / EIR_CompleteLocalName(local_name="TAG")
+        return BTLE(bytes(BTLE() / BTLE_ADV(TxAdd=1) / BTLE_SCAN_RSP(AdvA=address, data=[name])))
+
+    packets = [(float(n), advertised(n, address=(ADDRESS, OTHER)[n > 19])) for n in range(40)]
+    packets += [(4.5, response(ADDRESS)), (30.5, response(OTHER))]
+    packets += [(50.0, advertised(50, address="C2:10:00:00:00:03"))]
+    records, capture = read(
+        sniffed(tmp_path / "x.pcap", sorted(packets, key=lambda one: one[0])), tag, names={"TAG": "tag"}
+    )
+    assert [one.raw[0] for one in frames(records, "climate")] == list(range(40))
+    assert capture.trouble.counts == {"advertisement of an address whose name is not in the capture": 1}
+
+
+def test_a_node_that_was_named_is_taken_though_its_values_do_not_fit(tmp_path: Path, tag: Plugin) -> None:
+    short = [BTLE(bytes(BTLE() / BTLE_ADV() / BTLE_ADV_IND(AdvA=OTHER, data=[_manufacturer(0xFFFF, bytes([n, 1]))]))) for n in range(5)]  # fmt: skip
+    path = sniffed(tmp_path / "x.pcap", list(enumerate(short)))
+    assert [one.raw[0] for one in frames(read(path, tag, names={OTHER: "tag"})[0], "climate")] == [0, 1, 2, 3, 4]
+    records, capture = read(path, tag)
+    assert not records
+    assert capture.trouble.counts == {"advertised value that fits no layout: manufacturer data of company 0xFFFF": 5}
+
+
+def test_a_scan_that_is_switched_on_and_off_is_not_told_of_addresses_long_gone(tmp_path: Path, tag: Plugin) -> None:
+    follower_packets: list[bytes] = []
+    on, off = (bytes(hci.HCI_LE_Set_Scan_Enable_Command(le_scan_enable=n, filter_duplicates=0)) for n in (1, 0))
+    for number in range(300):
+        report = hci.HCI_LE_Advertising_Report_Event.Report(
+            event_type=0, address_type=1, address=hci.Address(f"C2:10:00:00:{number >> 8:02X}:{number & 0xFF:02X}"),
+            data=bytes([6, 0xFF, 0xFF, 0xFF, number & 0xFF, 0, 0]), rssi=-50,
+        )  # fmt: skip
+        follower_packets += [on, bytes(hci.HCI_LE_Advertising_Report_Event([report])), off]
+    path = tmp_path / "x.btsnoop"
+    path.write_bytes(snooped(follower_packets, every_us=10_000_000))
+    records, _ = read(path, tag)
+    assert len(frames(records, "climate")) == 300 and len(records) < 300 * 60
+
+
+def snooped(packets: list[bytes], every_us: int) -> bytes:
+    """A snoop file of datalink 1002 (H4): RFC 1761, with the flags and the epoch of HCI logs."""
+    out = b"btsnoop\0" + struct.pack(">II", 1, 1002)
+    for number, packet in enumerate(packets):
+        t_us = 0x00DCDDB30F2F8000 + 1_700_000_000_000_000 + number * every_us
+        out += struct.pack(">IIIIq", len(packet), len(packet), 2 if packet[0] == 1 else 3, 0, t_us) + packet
+    return out
+
+
+def test_a_report_that_is_cut_short_costs_only_itself(tmp_path: Path, tag: Plugin) -> None:
+    def reports(*numbers: int) -> bytes:
+        made = [
+            hci.HCI_LE_Advertising_Report_Event.Report(
+                event_type=0, address_type=1, address=hci.Address(ADDRESS),
+                data=bytes([6, 0xFF, 0xFF, 0xFF, number, 0, 0]), rssi=-50,
+            )
+            for number in numbers
+        ]  # fmt: skip
+        return bytes(hci.HCI_LE_Advertising_Report_Event(made))
+
+    path = tmp_path / "x.btsnoop"
+    path.write_bytes(snooped([reports(1)[:15], reports(2, 3)[:-3], *(reports(n) for n in range(4, 9))], 10**6))
+    records, capture = read(path, tag)
+    assert [one.raw[0] for one in frames(records, "climate")] == [2, 4, 5, 6, 7, 8]
+    assert capture.trouble.counts == {"HCI packet that is too short": 2}
+
+
+def test_parts_of_different_advertisements_are_not_put_together() -> None:
+    whole = bytes([4, 0xFF, 0xFF, 0xFF, 1])
+    late = list(followed(extended(whole[:3], 1), b"\x01\x03\x0c\x00", extended(whole, 0)))
+    assert [one.data for one in late if isinstance(one, Advertised)] == [whole]
+    apart = list(followed(extended(whole[:3], 1), *[b"\x04\x0e\x01\x01"] * 5, extended(whole, 0)))
+    assert [one.data for one in apart if isinstance(one, Advertised)] == [whole]
+
+
+def test_time_stamps_that_jump_are_told(tmp_path: Path, tag: Plugin) -> None:
+    packets = [(float(n), advertised(n)) for n in range(10)] + [(200_000.0, advertised(10)), (11.0, advertised(11))]
+    _, capture = read(sniffed(tmp_path / "x.pcap", packets), tag)
+    assert [reason.partition(" that")[0] for reason in capture.trouble.counts] == [
+        "time stamp more than a day after",
+        "time stamp before",
+    ]
+
+
 def test_strangers_of_the_same_company_whose_values_do_not_fit_become_no_nodes(tmp_path: Path, tag: Plugin) -> None:
     stranger = BTLE() / BTLE_ADV() / BTLE_ADV_IND(AdvA=OTHER, data=[_manufacturer(0xFFFF, b"long enough")])  # fmt: skip
     packets = [(0.1, BTLE(bytes(stranger))), (0.2, advertised(1)), (0.3, advertised(2, company=0xFFFE))]
@@ -191,13 +276,13 @@ def test_the_snoop_file_of_a_run_gives_its_frames_and_figures(tmp_path: Path, li
     assert spans[0][:3] == spans[1][:3]
 
 
-def followed(*packets: bytes) -> Iterator[object]:
+def followed(*packets: bytes, every_ns: int = SECOND_NS) -> Iterator[object]:
     """What an HCI follower says of packets that a controller sent to its host, one a second."""
     follower = HciFollower(Directory(), Trouble())
     for number, packet in enumerate(packets):
         sent = packet[0] == hci.HCI_COMMAND_PACKET
         yield from follower.take(
-            Packet(number * SECOND_NS, H4_DIRECTION, bytes([0, 0, 0, not sent]) + packet, number, 0)
+            Packet(number * every_ns, H4_DIRECTION, bytes([0, 0, 0, not sent]) + packet, number, 0)
         )
 
 
@@ -214,11 +299,11 @@ def extended(data: bytes, status: int, sid: int = 3, rssi: int = -70) -> bytes:
 def test_extended_advertisements_are_put_together_from_their_reports() -> None:
     value = bytes(range(200))
     data = bytes([len(value) + 3, 0xFF, 0xFF, 0xFF]) + value
-    said = list(followed(extended(data[:90], 1), extended(b"\x02\x0a\x00", 0, sid=4), extended(data[90:180], 1), extended(data[180:], 0)))  # fmt: skip
+    said = list(followed(extended(data[:90], 1), extended(b"\x02\x0a\x00", 0, sid=4), extended(data[90:180], 1), extended(data[180:], 0), every_ns=10**6))  # fmt: skip
     heard = [one for one in said if isinstance(one, Advertised)]
     assert [len(one.data) for one in heard] == [3, len(data)]
     assert list(parts_of(heard[1].data)) == [(Broadcast(0xFFFF, ""), value)]
-    assert (heard[1].server, heard[1].rssi_dbm, heard[1].t_ns) == (ADDRESS, -70, 3 * SECOND_NS)
+    assert (heard[1].server, heard[1].rssi_dbm, heard[1].t_ns) == (ADDRESS, -70, 3 * 10**6)
     assert not [one for one in followed(extended(data[:90], 2)) if isinstance(one, Advertised)]
     assert [one.rssi_dbm for one in followed(extended(b"", 0, rssi=127)) if isinstance(one, Advertised)] == [None]
 

@@ -126,7 +126,10 @@ def test_a_log_that_nobody_changed_is_sound_and_tells_its_head(log: Path) -> Non
         ("DELETE FROM run", "rows of the table seal are of a run that is not there"),
         ("DELETE FROM run; DELETE FROM seal; DELETE FROM node", "rows of loan_crate_climate are of a node that"),
         ("UPDATE seal SET t_ns = t_ns - 1 WHERE number = 4", "its time is not the one that was sealed"),
-        ("UPDATE channel SET uuid = '2a6e' WHERE name = 'climate'", "the channel of loan_crate_climate is described as"),
+        (
+            "UPDATE channel SET uuid = '2a6e' WHERE name = 'climate'",
+            "the channel of loan_crate_climate is described as",
+        ),
         ("UPDATE channel SET samples = NULL WHERE name = 'shock'", "the channel of loan_crate_shock is described as"),
         ("UPDATE channel SET relation = 'x' WHERE name = 'shock'", "holds what no log writes: no such table: x"),
         ("UPDATE channel SET relation = NULL WHERE name = 'shock'", "holds what no log writes"),

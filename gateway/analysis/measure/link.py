@@ -17,6 +17,7 @@ from gateway.model.events import (
     DescriptorDiffers,
     EventKind,
     Found,
+    Heard,
     LinkEvent,
     Listening,
     Lost,
@@ -130,7 +131,7 @@ def link_history(
     differing = {
         (e.detail.characteristic, e.detail.descriptor) for e in events if isinstance(e.detail, DescriptorDiffers)
     }
-    found = [(e.t_ns, e.detail.rssi_dbm) for e in events if isinstance(e.detail, Found | SignalStrength)]
+    found = [(e.t_ns, e.detail.rssi_dbm) for e in events if isinstance(e.detail, Found | SignalStrength | Heard)]
     return History(
         start_ns,
         end_ns,

@@ -107,14 +107,15 @@ class Listening(Detail):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Heard(SignalStrength):
+class Heard(Detail):
     """How many advertisements of a node were heard since this was told last, in how many of them a value came once
-    more, and their signal strength: the mean, and the weakest."""
+    more, and their signal strength: the mean, and the weakest; None where the recorder does not tell."""
 
     kind = EventKind.HEARD
     advertisements: int
     repeated: int
-    weakest_dbm: float
+    rssi_dbm: float | None
+    weakest_dbm: float | None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -81,7 +81,7 @@ FIGURES = by_name(
         compared="",
         better="higher",
         evidence="SELECT t_ns, detail ->> '$.rssi_dbm' AS rssi_dbm FROM {events} "
-        "WHERE kind IN ('found', 'signal strength') AND detail ->> '$.rssi_dbm' IS NOT NULL ORDER BY rssi_dbm",
+        "WHERE kind IN ('found', 'heard', 'signal strength') AND detail ->> '$.rssi_dbm' IS NOT NULL ORDER BY rssi_dbm",
     ),
     Figure(
         "interval",
