@@ -160,9 +160,9 @@ class ForeignCapture:
                 return
             node = self._node(item.server)
             yield from self._is(node, found)
-        if (hearing := node.hearing) is not None:
+        if (listened := node.hearing) is not None:
             for each in items:
-                yield from self._take(hearing, node.name, each, name)
+                yield from self._take(listened, node.name, each, name)
         self._told_ns = self._told_ns or item.t_ns
         if item.t_ns - self._told_ns >= HEARD_EVERY_S * 1e9:
             yield from self._tell_heard(item.t_ns)

@@ -8,8 +8,10 @@ import gzip
 import random
 import struct
 import subprocess
+import time
 from collections import Counter
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -22,6 +24,7 @@ from gateway.app.extract import records_of
 from gateway.app.replay import replay_capture
 from gateway.capture import ForeignCapture, Record, TextCapture, Trouble, is_foreign, read_handles
 from gateway.capture.att import Bearer, Heard, How, ServerTable
+from gateway.capture.handles import guess
 from gateway.capture.linklayer import crc24, crc_start
 from gateway.capture.record import MOST_REASONS
 from gateway.log.reader import Log
@@ -229,6 +232,7 @@ def test_without_discovery_handles_can_be_given(snooped: tuple[Path, Path], tmp_
         ('[handles]\n0x0011 = "colour"\n', "a UUID, or one of"),
         ('[handles]\nzero = "climate"\n', "a number from 1 to 0xFFFF"),
         ('[handle]\n0x11 = "climate"\n', r"one table \[handles\]"),
+        ('[handles]\n0x11 = "climate"\n17 = "light"\n', "is given twice"),
     ],
 )
 def test_a_wrong_file_of_handles_is_refused(tmp_path: Path, text: str, told: str) -> None:
@@ -238,7 +242,7 @@ def test_a_wrong_file_of_handles_is_refused(tmp_path: Path, text: str, told: str
 
 
 def test_a_file_of_handles_takes_names_numbers_and_uuids(tmp_path: Path) -> None:
-    (tmp_path / "h.toml").write_text('[handles]\n0x0011 = "climate"\n18 = "0x2A19"\n')
+    (tmp_path / "h.toml").write_text('[handles]\n0x0011 = "climate"\n0018 = "0x2A19"\n')
     found = read_handles(tmp_path / "h.toml", (CRATE,))
     assert found == {0x11: CRATE.characteristics["climate"].uuid, 18: CRATE.characteristics["battery"].uuid}
 
@@ -868,6 +872,15 @@ def test_handles_that_were_not_discovered_are_guessed_by_order_and_length(monkey
 def test_values_that_fit_nothing_are_not_guessed(monkeypatch: pytest.MonkeyPatch) -> None:
     _, capture = heard(monkeypatch, (19, "", How.NOTIFIED, bytes(300)))
     assert list(capture.guesses()) == []
+
+
+def test_guesses_are_made_at_once_however_many_ways_there_are() -> None:
+    alike = [replace(CLIMATE, name=f"c{number}") for number in range(40)]
+    values = {handle: [CLIMATE_RAW] for handle in range(1, 30)} | {30: [bytes(300)], 31: [CLIMATE_RAW]}
+    begun = time.perf_counter()
+    found = guess(values, alike)
+    assert time.perf_counter() - begun < 5 and 30 not in found and found[1][0] == "c0"
+    assert guess({handle: [CLIMATE_RAW] for handle in range(41)}, alike) == {}
 
 
 def _decodes(item: Characteristic, raw: bytes) -> bool:

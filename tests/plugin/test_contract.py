@@ -17,9 +17,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from gateway.capture.text import TextCapture
-from gateway.model.errors import DecodeError
+from gateway.model.errors import DecodeError, InputError
 from gateway.model.records import Frame
-from gateway.plugin import Characteristic, Plugin, find_plugin
+from gateway.plugin import Characteristic, Plugin, find_plugin, load_plugin
 from gateway.plugin.contract import c_files, markdown, schema
 from gateway.plugin.contract.schema import example
 from gateway.plugin.contract.vectors import vectors
@@ -461,3 +461,109 @@ def test_numbers_stand_in_the_table_as_they_go_over_the_air_and_one_byte_is_one(
     text = markdown(find_plugin("loan-crate"))
     assert "0x8000: not known" in text and "-0x" not in text
     assert "1 byte." in text and "1 bytes" not in text.lower()
+
+
+OWN_UUID = 'uuid = "b1c700{:02}-5d1e-4c1b-9a77-2f0d3c6e0001"\nservice = "b1c70010-5d1e-4c1b-9a77-2f0d3c6e0001"\nproperties = ["notify"]\n'
+ODD_NAMES = {
+    "a characteristic called result": '[characteristic.result]\n{}fields = [{{ name = "a", type = "uint8" }}]\n',
+    "macros and words of other modes": "[characteristic.c]\n{}fields = ["
+    + ", ".join(
+        f'{{{{ name = "{n}", type = "uint8" }}}}'
+        for n in ("unix", "linux", "typeof", "uint8_t", "size_t", "errno", "concept")
+    )
+    + "]\n",
+    "nothing but reserved bits": "[characteristic.c]\n{}fields = [{{ rfu = 8 }}]\n",
+    "helpers": '[characteristic.c]\n{}fields = [{{ name = "sum_of", type = "uint8" }}, {{ name = "xor_of", type = "uint8" }}]\n',
+    "one name in two optional ends": '[characteristic.c]\n{}fields = [{{ name = "flag", type = "uint8" }}, '
+    '{{ name = "x", type = "uint8", when = "flag == 1 and more" }}, {{ name = "x", type = "uint8", when = "flag == 2 and more" }}]\n',
+    "a comment's end": '[characteristic.a]\n{}fields = []\nunpack = {{ by = "text", separator = "*/", columns = 1 }}\n'
+    '[characteristic.i]\nwithin = "a"\nfields = [{{ name = "t", type = "float64" }}]\n',
+    "macros of sizes": '[characteristic.bytes]\n{}fields = [{{ name = "a", type = "uint8", limits = ["1", "3"] }}]\n'
+    '[characteristic.a_lowest]\n{}fields = [{{ name = "a", type = "uint16" }}]\n',
+}
+
+
+@needs_program("gcc")
+@needs_program("g++")
+@pytest.mark.parametrize("case", ODD_NAMES)
+def test_odd_names_are_compiled_in_every_mode(tmp_path: Path, case: str) -> None:
+    text = ODD_NAMES[case].format(*(OWN_UUID.format(number) for number in (11, 12)))
+    folder = tmp_path / "own"
+    folder.mkdir()
+    (folder / "plugin.toml").write_text(f'[plugin]\nkind = "own"\ntitle = "Own"\n{text}')
+    _, sources = written(load_plugin(folder), tmp_path / "out")
+    for compiler in (
+        ("gcc", "-std=c99", "-pedantic"),
+        ("gcc",),
+        ("g++", "-x", "c++", "-std=c++17"),
+        ("g++", "-x", "c++"),
+    ):
+        run(
+            *compiler,
+            "-Wall",
+            "-Wextra",
+            "-Werror",
+            "-DOWN_MAIN",
+            "-I",
+            tmp_path / "out",
+            *sources,
+            "-o",
+            tmp_path / "x",
+        )
+    run(tmp_path / "x")
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("[characteristic.c]\n{}fields = [{{ name = \"int\", type = \"uint8\" }}, {{ name = \"int_\", type = \"uint8\" }}]\n", "int_"),
+        ("[characteristic.a]\n{}fields = []\nunpack = {{ by = \"delimiter\", coding = \"COBS\" }}\n[characteristic.i]\nwithin = \"a\"\n"
+         "fields = [{{ name = \"t\", type = \"utf8s\" }}]\n[characteristic.a_cutting]\n{}fields = [{{ name = \"a\", type = \"uint8\" }}]\n",
+         "own_a_cutting"),
+    ],
+)  # fmt: skip
+def test_what_would_have_one_name_in_c_is_told(tmp_path: Path, text: str, told: str) -> None:
+    folder = tmp_path / "own"
+    folder.mkdir()
+    filled = text.format(*(OWN_UUID.format(number) for number in (11, 12)))
+    (folder / "plugin.toml").write_text(f'[plugin]\nkind = "own"\ntitle = "Own"\n{filled}')
+    with pytest.raises(InputError, match=f"would stand twice in C: {told}"):
+        c_files(load_plugin(folder))
+
+
+@needs_program("gcc")
+def test_one_name_for_numbers_of_different_types_holds_either(tmp_path: Path) -> None:
+    fields = """fields = [
+  { name = "flag", type = "uint8" },
+  { name = "x", type = "uint8", lsb = "1 K", when = "flag == 1" },
+  { name = "x", type = "sint16", lsb = "0.1 K", when = "flag == 2" },
+]
+"""
+    _, sources = written(own_plugin(tmp_path, fields), tmp_path / "out")
+    (tmp_path / "main.c").write_text(
+        """#include "own.h"
+int main(void)
+{
+    const uint8_t in[3] = {2, 0x2E, 0xF6};
+    uint8_t out[3];
+    size_t length = 0;
+    struct own_c value;
+    if (own_c_unpack(&value, in, 3) != OWN_OK || value.x != -2514) { return 1; }
+    if (own_c_pack(&value, out, 3, &length) != OWN_OK || length != 3 || out[2] != 0xF6) { return 2; }
+    value.flag = 1;
+    return own_c_pack(&value, out, 3, &length) == OWN_RANGE ? 0 : 3;
+}
+"""
+    )
+    run(*GCC, "-I", tmp_path / "out", *sources, tmp_path / "main.c", "-o", tmp_path / "x")
+    run(tmp_path / "x")
+
+
+@needs_program("gcc")
+def test_a_message_longer_than_any_value_has_room_in_its_struct(tmp_path: Path) -> None:
+    inner = (
+        '[characteristic.inner]\nwithin = "c"\nfields = []\nsamples = { fields = [{ name = "x", type = "sint32" }] }\n'
+    )
+    text = 'fields = []\nunpack = { by = "delimiter", coding = "COBS", largest = 4000 }\n' + inner
+    written(own_plugin(tmp_path, text), tmp_path / "out")
+    assert "} sample[1000];" in (tmp_path / "out" / "own.h").read_text()

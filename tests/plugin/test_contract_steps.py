@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from gateway.model.errors import EncodeError
+from gateway.model.errors import EncodeError, ProblemsError
 from gateway.plugin import Plugin
 from gateway.plugin.unpack.model import Held, Opened
 from gateway.plugin.unpack.numbers import Integers, Text
@@ -372,3 +372,54 @@ def test_reading_json_is_left_to_a_library_and_said_so(tmp_path: Path) -> None:
     plugin = own_plugin(tmp_path, 'fields = []\nunpack = { by = "text", json_paths = ["t"] }\n[characteristic.inner]\nwithin = "c"\nfields = [{ name = "t", type = "float64" }]\n')  # fmt: skip
     written(plugin, tmp_path)
     assert "Reading JSON is left to a library of yours." in (tmp_path / "own.h").read_text()
+
+
+@needs_program("gcc")
+def test_a_value_that_is_none_ends_the_taking_of_messages(tmp_path: Path) -> None:
+    """Whoever calls again until PIECE comes to an end, whatever the bytes."""
+    plugin = own_plugin(tmp_path, f"{STREAMS['counted cobs']}\n{INNER}")
+    main = """
+#include "own.h"
+#include <string.h>
+int main(void)
+{
+    struct own_c_taking taking;
+    memset(&taking, 0, sizeof taking);
+    for (size_t length = 0; length < 9; length++) {
+        const uint8_t in[9] = {1, 2, 3, 4, 5, 6, 7, 8, 9};
+        size_t used = 0;
+        unsigned calls = 0;
+        while (own_c_take(&taking, in, length, &used) != OWN_PIECE) {
+            if (++calls > 20) { return 1; }
+        }
+        if (calls != 1) { return 2; }
+    }
+    return 0;
+}
+"""
+    run(str(built(tmp_path, plugin, main)))
+
+
+@pytest.mark.parametrize(
+    ("unpack", "told"),
+    [
+        ('unpack = { by = "length", length = "uint64", adds = 8 }', "uint8, uint16, uint24 or uint32"),
+        ('unpack = { by = "pieces", more = "more" }', "which is not in every value"),
+    ],
+)
+def test_what_c_and_python_could_read_differently_is_refused(tmp_path: Path, unpack: str, told: str) -> None:
+    fields = '{ name = "flag", type = "uint8" }, { name = "more", type = "uint8", when = "flag == 1" }'
+    with pytest.raises(ProblemsError, match=told):
+        own_plugin(tmp_path, f"fields = [{fields}]\n{unpack}\n{INNER}")
+
+
+def test_pieces_longer_than_they_may_be_or_more_than_they_can_be_numbered_are_refused(tmp_path: Path) -> None:
+    marks = '{ name = "n", type = "uint4" }, { name = "last", type = "uint4" }, { name = "size", type = "uint32" }'
+    unpack = 'unpack = { by = "pieces", number = "n", last = "last", length = "size", largest = 300 }'
+    step = own_plugin(tmp_path, f"fields = [{marks}]\n{unpack}\n{INNER}").characteristics["c"].step
+    assert step is not None
+    with pytest.raises(EncodeError, match="more pieces than n can number"):
+        step.pack(bytes(300), 20, 0)
+    opened = Opened()
+    step.take(Held(), 1, 0, bytes.fromhex("10 ffffffff aa"), opened)
+    assert opened.faults == {1: "a message of 4294967295 bytes, longer than the 300 that it may have"}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gateway.plugin.contract.names import RESULTS, constant, generated_line, has_more, identifier, longest
+from gateway.plugin.contract.names import RESULTS, constant, generated_line, has_more, identifier, longest, most_bytes
 from gateway.plugin.contract.vectors import Vector, vectors
 from gateway.plugin.layout.model import Field
 from gateway.plugin.model import Characteristic, Plugin
@@ -16,7 +16,8 @@ def check(name: str, plugin: Plugin) -> Iterator[str]:
     yield f" * {name}_check() returns how many test vectors fail; define {name.upper()}_MAIN to build a program. */"
     yield from (f'#include "{name}.h"', "", "#include <stdio.h>", "#include <string.h>", "")
     yield from (f"int {name}_check(void);", "", f"int {name}_check(void)", "{", "    int failed = 0;")
-    yield f"    uint8_t out[{max([longest(item.layout) for item in plugin.characteristics.values()] + [1])}];"
+    sizes = [longest(item.layout, most_bytes(plugin, item)) for item in plugin.characteristics.values()]
+    yield f"    uint8_t out[{max(*sizes, 1, 1)}];"
     yield "    size_t length = 0;"
     tested = [
         (item, number, one) for item in plugin.characteristics.values() for number, one in enumerate(vectors(item))

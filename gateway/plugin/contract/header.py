@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from fractions import Fraction
 
 from gateway.model.units import parse_unit
@@ -16,6 +16,8 @@ from gateway.plugin.contract.names import (
     has_more,
     identifier,
     longest,
+    member_types,
+    most_bytes,
     type_of,
     uuid_bytes,
     word,
@@ -30,14 +32,20 @@ _ADD_MOST = 1 << 40
 
 
 class Defines:
-    """Macros, each of another name: of two that would be called alike the later gets a number."""
+    """Macros, each of another name: of two that would be called alike the later gets a number.
 
-    def __init__(self) -> None:
-        self._used: set[str] = set()
+    Args:
+        kept: names that the source stands on.
+    """
 
-    def line(self, name: str, value: str, note: str = "") -> str:
-        """A definition."""
+    def __init__(self, kept: Iterable[str]) -> None:
+        self._used = set(kept)
+
+    def line(self, name: str, value: str, note: str = "", kept: bool = False) -> str:
+        """A definition; ``kept`` of one of the names that no other may have."""
         free, number = name, 2
+        if kept:
+            self._used.discard(name)
         while free in self._used:
             free, number = f"{name}_{number}", number + 1
         self._used.add(free)
@@ -46,7 +54,8 @@ class Defines:
 
 def header(name: str, plugin: Plugin) -> Iterator[str]:
     """Its lines."""
-    guard, defines = f"{name.upper()}_H", Defines()
+    guard = f"{name.upper()}_H"
+    defines = Defines(f"{name}_BYTES_{one}".upper() for one in plugin.characteristics)
     yield f"/* {comment(plugin.title)}."
     yield f" * {generated_line(plugin.kind)} */"
     yield from (f"#ifndef {guard}", f"#define {guard}", "")
@@ -62,7 +71,7 @@ def header(name: str, plugin: Plugin) -> Iterator[str]:
     for item in plugin.served.values():
         yield defines.line(f"{name.upper()}_UUID_{item.name.upper()}", uuid_bytes(item.uuid), item.uuid)
     for item in plugin.characteristics.values():
-        yield from _declarations(name, item, defines)
+        yield from _declarations(name, item, most_bytes(plugin, item), defines)
     yield from _sensors(name, plugin, defines)
     yield from (
         "",
@@ -78,7 +87,7 @@ def header(name: str, plugin: Plugin) -> Iterator[str]:
     )
 
 
-def _members(fields: tuple[Field, ...], indent: str) -> Iterator[str]:
+def _members(fields: tuple[Field, ...], indent: str, types: Mapping[str, str]) -> Iterator[str]:
     for field in fields:
         unit = f", {field.unit.symbol}" if field.unit.symbol else ""
         if not field.bits:
@@ -92,25 +101,27 @@ def _members(fields: tuple[Field, ...], indent: str) -> Iterator[str]:
             code, raw = (f"{what}; ", "number") if what else ("", "raw")
             what = f"{code}({field.scale.num} * {raw}{add}) / {field.scale.den}{unit}"
         note = f" /* {comment(what)} */" if what else ""
-        yield f"{indent}{type_of(field)} {identifier(field.name)};{note}"
+        yield f"{indent}{types.get(field.name, type_of(field))} {identifier(field.name)};{note}"
 
 
-def _declarations(name: str, item: Characteristic, defines: Defines) -> Iterator[str]:
+def _declarations(name: str, item: Characteristic, most: int, defines: Defines) -> Iterator[str]:
     layout, own = item.layout, f"{name}_{item.name}"
     properties = ", ".join(sorted(item.properties)) or f"a message in {item.within}"
     if item.broadcast is not None:
         properties = f"advertised as {item.broadcast.text}, behind that number"
     yield from ("", f"/* {comment(item.title)}: {properties}; {layout.expected_length}. */")
-    yield defines.line(f"{name.upper()}_BYTES_{item.name.upper()}", f"{longest(layout)}u", "at most")
-    for field, _ in layout.all_fields():
+    yield defines.line(f"{name.upper()}_BYTES_{item.name.upper()}", f"{longest(layout, most)}u", "at most", kept=True)
+    alternatives = [field for block in layout.blocks for field in block.fields]
+    for field in (*alternatives, *(layout.samples.fields if layout.samples else ())):
         yield from _constants(f"{own}_{field.name}".upper(), field, defines)
     yield f"struct {own} {{"
     members = [f"    bool {has_more(block)};" for block in layout.blocks if block.when is not None and block.when.more]
-    members += _members(layout.fields, "    ")
+    members = list(dict.fromkeys(members))  # several blocks may go by one
+    members += _members(layout.fields, "    ", member_types(layout))
     if layout.samples is not None:
-        members += [f"    size_t sample_count; /* at most {capacity(layout)} */", "    struct {"]
-        members += list(_members(layout.samples.fields, "        "))
-        members.append(f"    }} sample[{capacity(layout)}];")
+        members += [f"    size_t sample_count; /* at most {capacity(layout, most)} */", "    struct {"]
+        members += list(_members(layout.samples.fields, "        ", {}))
+        members.append(f"    }} sample[{capacity(layout, most)}];")
     if layout.tail is not None:
         members += ["    const uint8_t *tail; /* the rest of the value */", "    size_t tail_length;"]
     yield from members or ["    uint8_t nothing; /* all bits are reserved */"]

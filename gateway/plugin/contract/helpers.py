@@ -365,7 +365,7 @@ def helpers(body: str) -> list[str]:
     """The functions that a source calls, each as its text, and those that they call; nearest is always one."""
     found: list[str] = []
     for part in reversed((_HELPERS + texts.HELPERS).strip("\n").split("\n\n")):
-        if f"{_name(part)}(" in body or _name(part) == "nearest":
+        if re.search(rf"\b{_name(part)}\(", body) or _name(part) == "nearest":
             found.insert(0, part)
             body += part
     return found

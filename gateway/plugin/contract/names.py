@@ -8,10 +8,11 @@ from uuid import UUID
 
 from gateway.model.version import __version__
 from gateway.plugin.layout.model import Block, Field, Layout
+from gateway.plugin.model import Characteristic, Plugin
 from gateway.plugin.standard.adopted import short_number
 
 LONGEST_VALUE = 512  # bytes: Core Specification, Vol 3, Part F, 3.2.9
-# Words that C99 or C++17 keep for themselves, and those of our own structs.
+# Words that C99 or C++20 keep for themselves, that compilers define, and those of our own structs.
 _KEPT = frozenset(
     """
     alignas alignof and and_eq asm auto bitand bitor bool break case catch char class compl const const_cast
@@ -20,6 +21,9 @@ _KEPT = frozenset(
     private protected public register reinterpret_cast restrict return sample sample_count short signed sizeof
     static static_assert static_cast struct switch tail tail_length template this thread_local throw true try
     typedef typeid typename union unsigned using virtual void volatile wchar_t while xor xor_eq
+    char8_t char16_t char32_t co_await co_return co_yield concept consteval constinit requires typeof
+    int8_t int16_t int32_t int64_t uint8_t uint16_t uint32_t uint64_t size_t
+    errno i386 linux stderr stdin stdout unix
     """.split()  # noqa: SIM905  a list of words to be read
 )
 
@@ -73,6 +77,21 @@ def type_of(field: Field) -> str:
     return f"{'int' if field.type.signed else 'uint'}{bits}_t"
 
 
+def member_types(layout: Layout) -> dict[str, str]:
+    """The types of members that stand for several fields of one name, of which a value has one: as wide as it takes."""
+    found: dict[str, list[Field]] = {}
+    for field in (field for block in layout.blocks for field in block.fields if not field.type.textual):
+        found.setdefault(field.name, []).append(field)
+    types = {}
+    for name, fields in found.items():
+        signed = any(field.type.signed for field in fields)
+        most = max(field.bits + (signed and not field.type.signed) for field in fields)
+        bits = next((size for size in (8, 16, 32, 64) if most <= size), 64)
+        if len(fields) > 1:
+            types[name] = f"{'int' if signed else 'uint'}{bits}_t"
+    return types
+
+
 def constant(value: int, field: Field) -> str:
     """A constant of a field's type; the lowest of 64 bits can't be written as one number."""
     if not field.type.signed:
@@ -87,7 +106,13 @@ def has_more(block: Block) -> str:
     return f"has_{block.fields[0].name if block.fields else 'more'}"
 
 
-def capacity(layout: Layout) -> int:
+def most_bytes(plugin: Plugin, item: Characteristic) -> int:
+    """The most bytes that a value can take by what carries it: a message may be longer than any value on the air."""
+    outer = next(plugin.carriers(item.name), None)
+    return LONGEST_VALUE if outer is None or outer.step is None else outer.step.most(most_bytes(plugin, outer))
+
+
+def capacity(layout: Layout, most_bytes: int) -> int:
     """How many samples a struct must have room for."""
     group = layout.samples
     if group is None:
@@ -95,17 +120,19 @@ def capacity(layout: Layout) -> int:
     if isinstance(group.count, int):
         return group.count
     fixed = sum(block.size for block in layout.blocks if block.when is None)
-    most = max((LONGEST_VALUE - fixed - layout.behind) // group.size, 1)
+    most = max((most_bytes - fixed - layout.behind) // group.size, 1)
     if group.count is not None:
         most = min(most, group.count.high)
     return max(most, 1)
 
 
-def longest(layout: Layout) -> int:
+def longest(layout: Layout, most_bytes: int) -> int:
     """The most bytes that a value can take."""
     if layout.tail is not None:
-        return max(LONGEST_VALUE, layout.head + layout.behind)
+        return max(most_bytes, layout.head + layout.behind)
     group = layout.samples
     if group is not None and group.at is not None:
-        return min(max(layout.head, group.at.high) + capacity(layout) * group.size + layout.behind, LONGEST_VALUE)
-    return layout.head + capacity(layout) * (group.size if group else 0) + layout.behind
+        return min(
+            max(layout.head, group.at.high) + capacity(layout, most_bytes) * group.size + layout.behind, most_bytes
+        )
+    return layout.head + capacity(layout, most_bytes) * (group.size if group else 0) + layout.behind

@@ -45,6 +45,8 @@ def _cut(name: str, item: Characteristic, step: Pieces) -> Iterator[str]:
     yield from (f"    if (size > {step.largest}u) {{", f"        return {prefix}_RANGE;", "    }")
     if step.first:
         yield f"    value.{identifier(step.first)} = at->pieces == 0;"
+    if step.number and not step.first:  # of which 0 begins another message
+        yield from (f"    if (at->pieces > {_mask(step)}) {{", f"        return {prefix}_RANGE;", "    }")
     if step.number:
         yield f"    value.{identifier(step.number)} = ({_type(item, step.number)})(at->pieces & {_mask(step)});"
     if step.length:
@@ -91,6 +93,8 @@ def _join(name: str, item: Characteristic, step: Pieces) -> Iterator[str]:
     yield from (f"    if ({begins}) {{", "        at->size = 0;", "        at->open = true;")
     if step.length:
         yield from ("        at->counted = true;", f"        at->wanted = (uint64_t)value.{identifier(step.length)};")
+        yield from ("        if (at->wanted > sizeof at->bytes) {", "            at->open = false;")
+        yield from (f"            return {prefix}_BROKEN;", "        }")
     yield from ("    } else if (!at->open) {", f"        return {prefix}_BROKEN;", "    }")
     if step.number:
         yield from (

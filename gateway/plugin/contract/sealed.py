@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gateway.plugin.contract.names import comment
 from gateway.plugin.model import Characteristic
 from gateway.plugin.unpack.sealed import Sealed
 
@@ -31,7 +32,7 @@ def _seals(name: str, item: Characteristic) -> tuple[str, str]:
 def declared(name: str, item: Characteristic, step: Sealed) -> Iterator[str]:
     """What stands in the header."""
     broken = f" {name.upper()}_BROKEN: it was not encrypted so, or was changed." if step.tag else ""
-    yield f"/* {step.text} Block encrypts 16 bytes with AES; in and out are never the same. */"
+    yield f"/* {comment(step.text)} Block encrypts 16 bytes with AES; in and out are never the same. */"
     yield f"/* Decrypts what is in a value.{broken} */"
     first, last = _opens(name, item)
     yield from (first, f"{last};")

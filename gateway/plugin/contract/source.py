@@ -5,7 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 
 from gateway.plugin.contract.helpers import helpers
-from gateway.plugin.contract.names import RESULTS, capacity, constant, generated_line, has_more, identifier, type_of
+from gateway.plugin.contract.names import (
+    RESULTS,
+    capacity,
+    constant,
+    generated_line,
+    has_more,
+    identifier,
+    member_types,
+    most_bytes,
+    type_of,
+)
 from gateway.plugin.contract.steps import defined as step_in_c
 from gateway.plugin.layout.arithmetic import Arithmetic
 from gateway.plugin.layout.checksum import Checksum
@@ -16,7 +26,9 @@ from gateway.plugin.model import Characteristic, Plugin
 def source(name: str, plugin: Plugin) -> Iterator[str]:
     """Its lines."""
     yield f"/* {generated_line(plugin.kind)} */"
-    body = [line for item in plugin.characteristics.values() for line in _functions(name, item)]
+    body = [
+        line for item in plugin.characteristics.values() for line in _functions(name, item, most_bytes(plugin, item))
+    ]
     used = "\n\n".join(helpers("\n".join(body)))
     headers = ("limits", "stdio", "stdlib", "string") if "snprintf(" in used else ("limits", "string")
     yield from (f'#include "{name}.h"', "", *(f"#include <{one}.h>" for one in headers))
@@ -36,7 +48,7 @@ def source(name: str, plugin: Plugin) -> Iterator[str]:
         if layout.tail is None and (layout.samples is None or layout.samples.at is None):
             parts = [str(block.size) for block in layout.blocks]
             if layout.samples is not None:
-                parts.append(f"{capacity(layout)} * {layout.samples.size}")
+                parts.append(f"{capacity(layout, most_bytes(plugin, item))} * {layout.samples.size}")
             parts += [str(layout.behind)] if layout.behind else []
             yield f"CHECKED({name}_{item.name}_size, {bytes_of} == {' + '.join(parts) or 0});"
     yield from ("", *used.split("\n"))
@@ -62,24 +74,27 @@ def source(name: str, plugin: Plugin) -> Iterator[str]:
     )
 
 
-def _functions(name: str, item: Characteristic) -> Iterator[str]:
+def _functions(name: str, item: Characteristic, most: int) -> Iterator[str]:
     says = _Results(name.upper())
-    yield from ("", *_pack(name, item, says), "", *_unpack(name, item, says))
+    yield from ("", *_pack(name, item, says, most), "", *_unpack(name, item, says, most))
     yield from step_in_c(name, item)
 
 
-def _pack(name: str, item: Characteristic, says: _Results) -> Iterator[str]:
+def _pack(name: str, item: Characteristic, says: _Results, most: int) -> Iterator[str]:
     own, layout = f"{name}_{item.name}", item.layout
 
+    types = member_types(layout)
+
     def put(field: Field, member: str) -> Iterator[str]:
-        return _put(field, member, says.range)
+        inner = member.startswith("value->sample[")
+        return _put(field, member, says.range, None if inner else types.get(field.name))
 
     yield f"enum {name}_result {own}_pack(const struct {own} *value, uint8_t *out, size_t room, size_t *length)"
     yield from ("{", "    size_t at = 0;", "    *length = 0;")
     if layout.samples is not None:
         yield from _negative(layout.samples, says.count)
         yield f"    const size_t count = {_count(layout.samples)};"
-        yield from _refused(f"count > {capacity(layout)}u || value->sample_count != count", says.count)
+        yield from _refused(f"count > {capacity(layout, most)}u || value->sample_count != count", says.count)
     if not layout.fields and layout.samples is None:
         yield "    (void)value;"
     for block in layout.blocks:
@@ -106,10 +121,12 @@ def _pack(name: str, item: Characteristic, says: _Results) -> Iterator[str]:
     yield from ("    *length = at;", f"    return {says.ok};", "}")
 
 
-def _unpack(name: str, item: Characteristic, says: _Results) -> Iterator[str]:
+def _unpack(name: str, item: Characteristic, says: _Results, most: int) -> Iterator[str]:
     own, layout = f"{name}_{item.name}", item.layout
     yield f"enum {name}_result {own}_unpack(struct {own} *value, const uint8_t *in, size_t length)"
     yield from ("{", "    size_t at = 0;", "    memset(value, 0, sizeof *value);")
+    if not layout.fields and layout.samples is None and layout.check is None and layout.message is None:
+        yield "    (void)in;"
     if layout.check is not None:
         yield from _refused(f"length < {layout.behind + layout.check.first}u", says.length)
         big = "true" if layout.check.order == "big" else "false"
@@ -131,7 +148,7 @@ def _unpack(name: str, item: Characteristic, says: _Results) -> Iterator[str]:
             yield "    at = begins;"
         yield from _negative(layout.samples, says.length)
         yield f"    const size_t count = {rest if layout.samples.count is None else _count(layout.samples)};"
-        yield from _refused(f"count > {capacity(layout)}u", says.count)
+        yield from _refused(f"count > {capacity(layout, most)}u", says.count)
         yield from _refused(f"end - at != count * {size}u", says.length)
         yield "    value->sample_count = count;"
         yield from _samples(layout.samples, _get)
@@ -248,18 +265,24 @@ def _way(field: Field) -> str:
     return "bytes" if field.bit % 8 == 0 and field.bits % 8 == 0 else "bits"
 
 
-def _put(field: Field, member: str, refusal: str) -> Iterator[str]:
+def _put(field: Field, member: str, refusal: str, wide: str | None) -> Iterator[str]:
     if field.type.textual:
         yield f"memcpy(out + at + {field.bit // 8}u, {member}, {field.bits // 8}u);"
         return
-    if (beyond := _beyond(field, member)) != "":
+    if (beyond := _beyond(field, member, wide)) != "":
         yield from (f"if ({beyond}) {{", f"    return {refusal};", "}")
     big = "true" if field.order == "big" else "false"
     yield f"put_{_way(field)}(out, at * 8u + {field.bit}u, {field.bits}u, (uint64_t){member}, {big});"
 
 
-def _beyond(field: Field, member: str) -> str:
-    """When a number does not fit its bits; "" where its type can't hold one that does not."""
+def _beyond(field: Field, member: str, wide: str | None) -> str:
+    """When a number does not fit its bits; "" where its type can't hold one that does not. ``wide`` is the type of a
+    member that stands for other fields too."""
+    if wide not in (None, type_of(field)):
+        low, high = field.type.raw_range(field.bits) if field.type.integer else (0, (1 << field.bits) - 1)
+        if wide == "uint64_t":
+            return f"{member} > UINT64_C({high})"
+        return f"{member} < INT64_C({low}) || {member} > INT64_C({high})" if wide[0] == "i" else f"{member} > {high}u"
     if type_of(field).strip("uint_") == str(field.bits):
         return ""
     low, high = field.type.raw_range(field.bits) if field.type.integer else (0, (1 << field.bits) - 1)

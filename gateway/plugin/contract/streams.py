@@ -45,7 +45,8 @@ def declared(name: str, item: Characteristic, step: Stream) -> Iterator[str]:
     yield from ("    size_t wanted;", "    bool whole;", "    bool skipping;", "};")
     wait = "" if whole else f" Wait {step.timeout_ns // 10**6} ms at most for the next one."
     yield "/* Takes the next message out of a value: OK where bytes holds one, of size bytes; BROKEN where something"
-    yield " * was no message; PIECE once the value is used up. Used is 0 before each value; call again until PIECE."
+    yield " * was no message, or why the value is none; PIECE once it is used up. Used is 0 before each value; call"
+    yield " * again until PIECE."
     yield f" *{wait} */" if wait else " */"
     yield f"{result} {own}_take(struct {own}_taking *at, const uint8_t *in, size_t length, size_t *used);"
 
@@ -136,7 +137,13 @@ def _take(name: str, item: Characteristic, step: Stream) -> Iterator[str]:
     yield f"enum {name}_result {own}_take(struct {own}_taking *at, const uint8_t *in, size_t length, size_t *used)"
     yield from ("{", f"    struct {own} value;")
     yield f"    const enum {name}_result found = {own}_unpack(&value, in, length);"
-    yield from (f"    if (found != {prefix}_OK) {{", "        *used = length;", "        return found;", "    }")
+    yield from (
+        f"    if (found != {prefix}_OK && *used == 0) {{",
+        "        *used = length + 1u;",
+        "        return found;",
+        "    }",
+    )
+    yield from (f"    if (found != {prefix}_OK) {{", f"        return {prefix}_PIECE;", "    }")
     yield from ("    if (at->whole) {", "        at->size = 0;", "        at->whole = false;", "    }")
     yield from ("    while (*used < value.tail_length) {", "        at->bytes[at->size++] = value.tail[(*used)++];")
     yield from _taken_measured(prefix, step) if isinstance(step, Measured) else _taken_ended(prefix, step)

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gateway.plugin.contract.names import comment
 from gateway.plugin.model import Characteristic
 from gateway.plugin.unpack.numbers import BLANKS, LONGEST_NUMBER, Text
 
@@ -14,7 +15,7 @@ def declared(name: str, item: Characteristic, step: Text) -> Iterator[str]:
     """What stands in the header."""
     own, result = f"{name}_{item.name}", f"enum {name}_result"
     nothing = "null" if step.paths else "nothing"
-    yield f"/* {step.text} */"
+    yield f"/* {comment(step.text)} */"
     yield f"/* Writes a message, its numbers of 64 bits each, as text; {nothing} for one that is not finite. */"
     yield f"{result} {own}_print(const uint8_t *message, size_t size, uint8_t *out, size_t room, size_t *length);"
     if step.paths:

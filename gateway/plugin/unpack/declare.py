@@ -73,6 +73,14 @@ class _Reader:
             self.report(key, f"{name!r}", f"an unsigned field or a boolean: {known}")
         return field
 
+    def _always(self, key: str, name: str | None, first: str | None) -> None:
+        """Report a mark that may be absent; but for a length that is there in the first piece."""
+        home = next((b for b in self.layout.blocks if name in {f.name for f in b.fields}), None)
+        when = home.when if home is not None else None
+        if when is None or (key == "length" and first and {one.value.text for one in when.conditions} == {first}):
+            return
+        self.report(key, f"{name!r}, which is not in every value", "a field that is, or a length under the first mark")
+
     def _pieces(self, timeout_ns: int) -> Step | None:
         decl = self.decl
         for key in ("first", "last", "more", "length"):
@@ -84,6 +92,8 @@ class _Reader:
         marks = [name for name in (decl.first, decl.last, decl.more, decl.number, decl.length) if name]
         if len(set(marks)) < len(marks):
             self.report("", "one field for two marks", "a field for each")
+        for key in ("first", "last", "more", "number", "length"):
+            self._always(key, getattr(decl, key), decl.first)
         if number is not None and number.bits < 2:
             self.report("number", f"{number.bits} bits", "at least 2, or a piece out of order can't be told")
         return Pieces(
@@ -119,7 +129,7 @@ class _Reader:
     def _measured(self, timeout_ns: int) -> Step | None:
         decl = self.decl
         known = type_of(decl.length or "")
-        if known is None or known[0] is not UINT or known[1] % 8:
+        if known is None or known[0] is not UINT or known[1] % 8 or known[1] > 32:
             self.report("length", f"{decl.length!r}", "uint8, uint16, uint24 or uint32")
             return None
         field = Field("length", UINT, known[1], decl.at * 8, self.order)

@@ -141,6 +141,10 @@ class Step(ABC):
     layout: Layout
     largest: int
 
+    def most(self, value: int) -> int:
+        """Bytes of the longest message in values of at most ``value`` bytes."""
+        return self.largest
+
     @abstractmethod
     def take(self, held: Held, frame: int, t_ns: int, raw: bytes, opened: Opened) -> None:
         """Take a value; one that does not fit its layout is left to that to tell."""

@@ -47,6 +47,9 @@ class Text(Step):
             )
         return f"Text: {self.count} numbers with {self.separator!r} between them, each taken as a float64."
 
+    def most(self, value: int) -> int:
+        return self.layout.head + 8 * self.count
+
     def take(self, held: Held, frame: int, t_ns: int, raw: bytes, opened: Opened) -> None:
         found = self.split(raw)
         if found is None:
@@ -176,6 +179,11 @@ class Integers(Step):
         first = f", the first of {self.first_bits} bits" if self.first_bits else ""
         differ = ", all after the first as differences from the one before" if self.differences else ""
         return f"Packed integers ({one}{first}{differ}), each taken as a sint32."
+
+    def most(self, value: int) -> int:
+        room = (value - self.layout.head) * 8
+        many = 1 + max(room - (self.first_bits or self.bits), 0) // self.bits if self.code == "fixed" else room // 8
+        return self.layout.head + 4 * many
 
     def take(self, held: Held, frame: int, t_ns: int, raw: bytes, opened: Opened) -> None:
         found = self.split(raw)

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from gateway.model.errors import EncodeError
 from gateway.plugin.layout.kind import Value
 from gateway.plugin.unpack.model import Held, Opened, Step
 
@@ -50,6 +51,11 @@ class Pieces(Step):
                 )
                 held.drop()
             held.wanted = told.get(self.length) if self.length else None
+            if held.wanted is not None and held.wanted > self.largest:
+                opened.faults[frame] = (
+                    f"a message of {held.wanted} bytes, longer than the {self.largest} that it may have"
+                )
+                return
         elif not held.open:
             opened.faults[frame] = "a piece of a message whose first piece is missing"
             return
@@ -80,8 +86,8 @@ class Pieces(Step):
 
     def _end(self, held: Held, told: dict[str, int], opened: Opened) -> None:
         size, wanted = len(held.taken), held.wanted
-        if size > (self.largest if wanted is None else wanted):
-            opened.faults[held.last] = f"a message longer than the {wanted or self.largest} bytes that it may have"
+        if size > (most := self.largest if wanted is None else wanted):
+            opened.faults[held.last] = f"a message longer than the {most} bytes that it may have"
             held.drop()
             return
         marked = (self.last is not None and told.get(self.last) == 1) or (
@@ -98,6 +104,8 @@ class Pieces(Step):
         made: list[bytes] = []
         left = message
         while left or not made:
+            if self.number and not self.first and len(made) >> self.bits:
+                raise EncodeError(f"more pieces than {self.number} can number, of which 0 begins another message")
             told: dict[str, Value] = {}
             for name, value in (
                 (self.first, int(not made)),
