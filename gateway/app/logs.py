@@ -3,7 +3,7 @@ others."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,7 +26,7 @@ from gateway.host.gc import freeze_gc
 from gateway.host.keys import fingerprint, load_public_key
 from gateway.log.merge import Merged
 from gateway.log.merge import merge as merge_logs
-from gateway.log.notes import notes_behind, notes_path, notes_that_differ
+from gateway.log.notes import notes_path, notes_that_differ, unsealed_notes
 from gateway.log.reader import Log
 from gateway.log.redecode import Redecoded
 from gateway.log.redecode import redecode as redecode_log
@@ -115,13 +115,6 @@ def damage(log: Path, signer: Path | None = None, authority: Path | None = None)
         problems.append(str(error))
     problems += [f"run {one.run}: {line}" for one in seals for line in one.wrong]
     unchecked: list[str] = []
-    sealed_notes = [digest for one in seals for digest in one.notes]
-    if sealed_notes and not notes_path(log).exists():
-        unchecked.append(f"{len(set(sealed_notes))} notes were sealed, and {notes_path(log)} is not there")
-    else:
-        problems += notes_that_differ(log, sealed_notes)
-        if behind := notes_behind(log, sealed_notes):
-            unchecked.append(f"notes that were written after the last link of the seal, and are in none: {behind}")
     if wanted is not None and not seals:
         problems.append("there is no run that could be signed")
     if wanted is not None:
@@ -145,9 +138,35 @@ def damage(log: Path, signer: Path | None = None, authority: Path | None = None)
             for one in seals
             if stamped.isdisjoint(one.same)
         ]
+    attested: set[str] | None = None
+    if wanted is not None:
+        attested = {s.head for one in seals for s in one.signatures if s.key == wanted and s.good}
+    if authority is not None:
+        attested = {one.head for one in stamps if one.good} & (attested if attested is not None else heads_of(log))
+    for line, wrong in _of_notes(log, seals, attested):
+        (problems if wrong else unchecked).append(line)
     found = list(columns_that_differ(log, _with_its_keys))
     problems += [one.text for one in found if one.wrong]
     return Verified(problems, seals, [*unchecked, *(one.text for one in found if not one.wrong)], stamps)
+
+
+def _of_notes(log: Path, seals: Sequence[Checked], attested: Collection[str] | None) -> Iterator[tuple[str, bool]]:
+    """What is to be said of the notes of a log, and whether that is wrong.
+
+    Args:
+        attested: the heads that were signed or stamped, where that was asked for: what was sealed later may be of
+            anybody.
+    """
+    sealed = set().union(*(one.notes_until(None) for one in seals))
+    if sealed and not notes_path(log).exists():
+        yield f"{len(sealed)} notes were sealed, and {notes_path(log)} is not there", attested is not None
+        return
+    for line in notes_that_differ(log, sealed):
+        yield line, True
+    held = sealed if attested is None else set().union(*(one.notes_until(attested) for one in seals))
+    if bare := unsealed_notes(log, held):
+        by = "no seal holds" if attested is None else "no seal holds that is signed or stamped"
+        yield f"notes that {by}: {bare}", False
 
 
 def _with_its_keys(kind: str, text: str) -> Plugin | None:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from gateway.host.user import user_name
-from gateway.log.notes import add_notes_of
+from gateway.log.notes import add_notes_of, notes_path
 from gateway.log.opening import open_log
 from gateway.log.reader import Log
 from gateway.log.schema import first_after, next_event, quoted
@@ -49,7 +49,7 @@ def merge(sources: Sequence[Path], into: Path, on_source: Callable[[Path], None]
     for source in sources:
         with Log(source):  # says what is wrong with it before anything is written
             pass
-    fresh = not into.exists()
+    fresh = not into.exists() and not notes_path(into).exists()
     done: list[Merged] = []
     try:
         with open_log(into) as log:
@@ -58,7 +58,7 @@ def merge(sources: Sequence[Path], into: Path, on_source: Callable[[Path], None]
                 done += _add(log.connection, source, into)
     finally:
         if fresh and not done:
-            for name in (into.name, f"{into.name}-wal", f"{into.name}-shm"):
+            for name in (into.name, f"{into.name}-wal", f"{into.name}-shm", notes_path(into).name):
                 into.with_name(name).unlink(missing_ok=True)
     return done
 
@@ -211,8 +211,23 @@ class _Source:
                 shift,
                 run,
             )
+        self._gathered(run)
         for relation, samples in relations:
             self._frames(relation, targets[relation], samples, first, after, shift)
+
+    def _gathered(self, run: object) -> None:
+        """That a run came by a broker, and so has no seal."""
+        made = self._all("SELECT sql FROM src.sqlite_master WHERE name = 'gathered'")
+        if not made:
+            return
+        if not self._all("SELECT 1 FROM main.sqlite_master WHERE name = 'gathered'"):
+            self._connection.execute(str(made[0][0]))
+        columns = self._columns("gathered")
+        self._all(
+            f"INSERT OR IGNORE INTO main.gathered ({columns}) SELECT {columns} FROM src.gathered "  # noqa: S608
+            "WHERE uid = (SELECT uid FROM src.run WHERE id = ?)",
+            run,
+        )
 
     def _frames(self, old: str, new: str, samples: object, first: int, after: int, shift: int) -> None:
         columns = self._columns(old, "id", "node")

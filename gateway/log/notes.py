@@ -10,7 +10,7 @@ import hashlib
 import json
 import os
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -78,8 +78,10 @@ def _read(line: bytes) -> _Line | None:
         by, digest, before = told.get("by", ""), told.get("digest", ""), told.get("before")
     except (ValueError, TypeError, LookupError, AttributeError, RecursionError):
         return None
-    texts = (run, text, by, digest, before or "")
+    texts = (run, text, by, digest, "" if before is None else before)
     if not isinstance(t_ns, int) or not 0 <= t_ns < LATEST_MS * 10**6 or not all(isinstance(one, str) for one in texts):
+        return None
+    if not all(one.isascii() or one.encode("utf-8", "replace").decode() == one for one in texts):  # half a character
         return None
     return _Line(Note(t_ns, run, text[:LONGEST], by[:LONGEST]), digest, before)
 
@@ -106,7 +108,7 @@ def newest_digest(log: Path) -> str:
     return next((found.digest for line in reversed(lines) if (found := _read(line)) is not None), "")
 
 
-def notes_that_differ(log: Path, sealed: Sequence[str]) -> Iterator[str]:
+def notes_that_differ(log: Path, sealed: Collection[str]) -> Iterator[str]:
     """What is wrong with the notes of a log.
 
     Args:
@@ -115,19 +117,35 @@ def notes_that_differ(log: Path, sealed: Sequence[str]) -> Iterator[str]:
     last, known = "", {""}
     for number, line in enumerate(_lines(log), 1):
         before = last if line.before is None else line.before
-        # those of an earlier version have no digest
-        if line.digest and (before not in known or _digest(before, line.note) != line.digest):
-            yield f"note {number} ({line.note.text[:40]!r}) is not as it was written, or one before it was removed"
+        place = f"note {number} ({line.note.text[:40]!r})"
+        if line.digest in known - {""}:
+            yield f"{place} stands there twice"
+        elif line.digest and (before not in known or _digest(before, line.note) != line.digest):
+            yield f"{place} is not as it was written, or one before it was removed"
+        elif not line.digest and last:  # those of an earlier version have none
+            yield f"{place} has no digest, and one before it has"
         last = line.digest or before
         known.add(last)
     if missing := [one for one in dict.fromkeys(sealed) if one not in known]:
         yield f"{len(missing)} of the notes that were sealed are not in {notes_path(log).name}"
 
 
-def notes_behind(log: Path, sealed: Sequence[str]) -> int:
-    """How many notes were written after the last one that was taken into a seal."""
-    digests = [line.digest for line in _lines(log)]
-    return next((place for place, one in enumerate(reversed(digests)) if one in set(sealed)), len(digests))
+def unsealed_notes(log: Path, sealed: Collection[str]) -> int:
+    """How many notes no seal holds: neither one of these digests is theirs, nor that of a note behind them."""
+    before: dict[str, str] = {}
+    last, bare = "", 0
+    for line in _lines(log):
+        if not line.digest:
+            bare += 1
+            continue
+        before[line.digest] = last if line.before is None else line.before
+        last = line.digest
+    reached: set[str] = set()
+    for digest in set(sealed):
+        while digest and digest not in reached:
+            reached.add(digest)
+            digest = before.get(digest, "")
+    return bare + sum(digest not in reached for digest in before)
 
 
 def add_notes_of(source: Path, log: Path) -> None:
@@ -184,6 +202,8 @@ def _append(log: Path, lines: Callable[[], list[_Line]]) -> None:
     """Write lines, made while nobody else writes, behind those that are there."""
     try:
         with _alone(notes_path(log)), notes_path(log).open("a", encoding="utf-8") as file:
+            if _is_torn(log):
+                file.write("\n")
             for note, digest, before in lines():
                 told = asdict(note) | {"before": before, "digest": digest}
                 file.write(json.dumps(told, ensure_ascii=False) + "\n")
@@ -191,6 +211,12 @@ def _append(log: Path, lines: Callable[[], list[_Line]]) -> None:
             os.fsync(file.fileno())
     except OSError as error:
         raise InputError(f"{notes_path(log)} can't be written: {error.strerror}") from None
+
+
+def _is_torn(log: Path) -> bool:
+    """Whether the last line was broken off, as by a full disk."""
+    with notes_path(log).open("rb") as file:
+        return file.seek(0, os.SEEK_END) > 0 and file.seek(-1, os.SEEK_END) >= 0 and file.read(1) != b"\n"
 
 
 @contextlib.contextmanager

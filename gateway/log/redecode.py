@@ -20,7 +20,7 @@ from gateway.log.messages import Cut, Span
 from gateway.log.opening import open_log
 from gateway.log.renumber import NEW, Numbers
 from gateway.log.schema import next_event, quoted
-from gateway.log.seal import Sealer
+from gateway.log.seal import Sealer, former_digests, is_gathered
 from gateway.log.table import ChannelTable, Rows
 from gateway.log.timeline import Timeline
 from gateway.model.errors import InputError, LogFileError
@@ -236,7 +236,6 @@ class _Work:
         differing = {change.column: change.count for change in self._changes.values()}
         who = f"{user_name()}@{platform.node()}"
         messages = {name: list(counts) for name, counts in self._messages.items()}
-        detail = json.dumps(DecodedAgain(kinds=kinds, by=who, differing=differing, messages=messages).facts())
         number, now_ns = next_event(self._connection), time.time_ns()
         marks = ", ".join("?" * len(kinds))
         runs = self._connection.execute(
@@ -245,11 +244,16 @@ class _Work:
         ).fetchall()
         for place, (run,) in enumerate(runs):
             (first,) = self._connection.execute("SELECT first_frame FROM run WHERE id = ?", (run,)).fetchone()
+            former = former_digests(self._connection, run)
+            told = DecodedAgain(kinds=kinds, by=who, differing=differing, messages=messages, former=former)
+            detail = json.dumps(told.facts())
             sealer = Sealer.of(self._connection, run, first)
             self._connection.execute(
                 "INSERT INTO event (id, run, node, t_ns, kind, detail) VALUES (?, ?, NULL, ?, ?, ?)",
                 (number + place, run, now_ns, EventKind.DECODED_AGAIN.value, detail),
             )
+            if is_gathered(self._connection, run):  # more of it may come, and nothing sealed it before
+                continue
             sealer.event(now_ns, None, EventKind.DECODED_AGAIN.value, detail)
             sealer.link(self._connection, sealer.end(self._connection), f"decoded again by {who}", force=True)
 

@@ -11,7 +11,7 @@ import hashlib
 import json
 import sqlite3
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -213,6 +213,16 @@ def facts_digest(connection: sqlite3.Connection, run: int) -> str:
     return hashlib.sha256(json.dumps(told, separators=(",", ":")).encode()).hexdigest()
 
 
+def former_digests(connection: sqlite3.Connection, run: int) -> dict[str, str]:
+    """Digests of the plugins that the values of a run were decoded by before, by kind."""
+    texts: dict[str, Any] = {}
+    for kind, title, text in connection.execute(
+        "SELECT kind, title, text FROM former_plugin WHERE run = ? ORDER BY rowid", (run,)
+    ):
+        texts.setdefault(kind, hashlib.sha256()).update(json.dumps([title, text]).encode())
+    return {kind: digest.hexdigest() for kind, digest in texts.items()}
+
+
 def is_sealed(connection: sqlite3.Connection, run: int) -> bool:
     """Whether a run was sealed as it was written; one of an earlier version was not, nor one that came by a broker."""
     there = connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'seal'").fetchone()
@@ -256,7 +266,8 @@ class Checked:
         wrong: everything that differs.
         trail: what was done to the run after it was written, when, a line each.
         signatures: who signed a head of it.
-        notes: digests of notes that were sealed.
+        heads: of all links.
+        notes: digests of notes that were sealed, each with the place of its link.
     """
 
     run: int
@@ -266,8 +277,14 @@ class Checked:
     wrong: tuple[str, ...]
     trail: tuple[str, ...]
     signatures: tuple[Signature, ...] = ()
-    notes: tuple[str, ...] = ()
+    heads: tuple[str, ...] = ()
+    notes: tuple[tuple[int, str], ...] = ()
     same: tuple[str, ...] = ()
+
+    def notes_until(self, heads: Collection[str] | None) -> set[str]:
+        """Digests of the notes that were sealed up to the last of some heads; None for all."""
+        last = max((place for place, head in enumerate(self.heads) if heads is None or head in heads), default=-1)
+        return {digest for place, digest in self.notes if place <= last}
 
 
 def check(connection: sqlite3.Connection, run: int) -> Checked:
@@ -284,7 +301,7 @@ def check(connection: sqlite3.Connection, run: int) -> Checked:
         ).fetchall()
     except sqlite3.OperationalError:
         raise LogFileError("the log is of a version that sealed nothing; there is no seal to check") from None
-    first, uid, ended = connection.execute("SELECT first_frame, uid, ended_ns FROM run WHERE id = ?", (run,)).fetchone()
+    first, ended = connection.execute("SELECT first_frame, ended_ns FROM run WHERE id = ?", (run,)).fetchone()
     wrong: list[str] = []
     same: list[str] = []
     trail: list[str] = []
@@ -301,22 +318,30 @@ def check(connection: sqlite3.Connection, run: int) -> Checked:
         if head_of(head, digests, start - first, end - first, count, what) != sealed:
             wrong.append(f"{place}: its head does not follow from the link before it")
         wrong += _differs(connection, run, first, (start, end), (events, count), digests, place)
-        if not (start == end and count == events and digests["facts"] == facts):
+        if not (what and start == end and count == events and digests["facts"] == facts):
             same = []
         same.append(sealed)
         head, after, events, facts = sealed, end, count, digests["facts"]
     if links and _read(links[-1][6])["facts"] != facts_digest(connection, run):
         wrong.append("the facts of the run (its run file, nodes, plugins, requirements) are not those that were sealed")
+    again = connection.execute(
+        "SELECT detail FROM event WHERE run = ? AND kind = 'decoded again' ORDER BY id DESC LIMIT 1", (run,)
+    ).fetchone()
+    if again is not None and json.loads(again[0]).get("former", {}) not in ({}, former_digests(connection, run)):
+        wrong.append("what its values were decoded by before is not what stood there when they were decoded again")
     unsealed = sum(len(rows[0]) for _, rows in frames_of(connection, run, after, 2**62))
     if ended is not None and links:
         (happened,) = connection.execute("SELECT count(*) FROM event WHERE run = ?", (run,)).fetchone()
         if happened != events:
             wrong.append(f"the run has ended with {events} events sealed, and {happened} are there")
-    if ended is not None and (unsealed or not links) and (links or not _gathered(connection, uid)):
+    if ended is not None and (unsealed or not links) and (links or not is_gathered(connection, run)):
         behind = f"{unsealed} frames behind its last link" if links else "no seal at all"
         wrong.append(f"the run has ended and has {behind}: added or removed afterwards, or of an earlier version")
-    notes = tuple(one for row in links if (one := _read(row[6]).get("notes")))
-    return Checked(run, head, len(links), unsealed, tuple(wrong), tuple(trail), notes=notes, same=tuple(same))
+    notes = tuple((place, one) for place, row in enumerate(links) if (one := _read(row[6]).get("notes")))
+    heads = tuple(row[7] for row in links)
+    return Checked(
+        run, head, len(links), unsealed, tuple(wrong), tuple(trail), heads=heads, notes=notes, same=tuple(same)
+    )
 
 
 def _read(told: str) -> dict[str, Any]:
@@ -334,10 +359,11 @@ def _read(told: str) -> dict[str, Any]:
         return {"frames": {}, "events": "", "facts": ""}
 
 
-def _gathered(connection: sqlite3.Connection, uid: str) -> bool:
+def is_gathered(connection: sqlite3.Connection, run: int) -> bool:
     """Whether a run came by a broker, which seals nothing."""
     there = connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'gathered'").fetchone()
-    return bool(there and connection.execute("SELECT 1 FROM gathered WHERE uid = ?", (uid,)).fetchone())
+    of = "SELECT 1 FROM gathered JOIN run USING (uid) WHERE run.id = ?"
+    return bool(there and connection.execute(of, (run,)).fetchone())
 
 
 def _differs(

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from sqlite_utils import Database
 
 from gateway.log.schema import prepare, quoted
-from gateway.log.table import ChannelTable
+from gateway.log.table import OWN_COLUMNS, ChannelTable
 
 Described = Sequence[tuple[str, ChannelTable]]  # each table with the kind of its plugin
 
@@ -45,7 +45,9 @@ def descriptions(connection: sqlite3.Connection, tables: Described) -> Iterator[
 
 def meanings(connection: sqlite3.Connection, table: ChannelTable, name: str) -> Iterator[str]:
     """Units, limits and weights of columns that are not those that the plugin declares."""
+    declared: dict[str, set[str]] = {}
     for expected in (row for rows in table.meanings(table.relation) for row in rows):
+        declared.setdefault(expected["relation"], set()).add(expected["column_name"])
         columns = ", ".join(quoted(column) for column in expected)
         row = connection.execute(
             f"SELECT {columns} FROM field WHERE relation = ? AND column_name = ?",  # noqa: S608  our own names
@@ -54,12 +56,21 @@ def meanings(connection: sqlite3.Connection, table: ChannelTable, name: str) -> 
         found = dict(zip(expected, row or (None,) * len(expected), strict=True))
         for key, should in expected.items():
             if found[key] != should:
-                told = f"{key} is {found[key]}, the plugin says {should}"
-                yield f"{name} {table.item.name} {expected['column_name']}: {told}"
+                wrong = f"{key} is {found[key]}, the plugin says {should}"
+                yield f"{name} {table.item.name} {expected['column_name']}: {wrong}"
+    own = {table.relation: (set(OWN_COLUMNS), set(table.columns))}
+    if table.samples is not None:
+        own[table.samples] = {"frame", "position"}, set(table.sample_columns)
+    for relation, (kept, made) in own.items():
+        rows = connection.execute("SELECT column_name FROM field WHERE relation = ?", (relation,))
+        extra = {row[0] for row in rows} - declared.get(relation, set())
+        there = {row[1] for row in connection.execute(f"PRAGMA table_info({quoted(relation)})")}
+        for column in sorted(extra | (there - kept - made)):
+            yield f"{name} {table.item.name} {column}: a column of {relation} that the plugin does not declare"
 
 
-def views(connection: sqlite3.Connection, tables: Described) -> Iterator[str]:
-    """Views that show something else than this version would have them show."""
+def views(connection: sqlite3.Connection, tables: Described) -> Iterator[tuple[str, bool]]:
+    """Views that are not as this version makes them, and whether they show something else than their tables."""
     found = dict(connection.execute("SELECT name, sql FROM sqlite_master WHERE type = 'view'"))
     with contextlib.closing(sqlite3.connect(":memory:")) as fresh:
         prepare(fresh)
@@ -68,8 +79,30 @@ def views(connection: sqlite3.Connection, tables: Described) -> Iterator[str]:
             base = ChannelTable(Database(fresh), kind, table.item).relation
             own |= {f"{table.relation}{end}": f"{base}{end}" for end in ("_utc", "_sample_utc")}
         wanted = dict(fresh.execute("SELECT name, sql FROM sqlite_master WHERE type = 'view'"))
+    columns = {table.relation: ("id, fault", table.columns) for _, table in tables}
+    columns |= {str(table.samples): ("frame, position", table.sample_columns) for _, table in tables if table.samples}
+    columns["event"] = "id, run, kind", ["detail"]
     for name, base in own.items():
         of, as_of = (one.removesuffix("_utc").removesuffix("_sample") for one in (name, base))
         should = re.sub(rf"\b{re.escape(as_of)}(?=(_sample)?(_utc)?\b)", of, wanted.get(base, ""))
-        if should and found.get(name) != should:
-            yield f"what the view {name} shows: it is not as this version makes it"
+        if not should or found.get(name) == should:
+            continue
+        key, others = columns[name.removesuffix("_utc")]
+        if wrong := _shows_something_else(connection, name, key, others):
+            yield f"the view {name} {wrong}", True
+        else:
+            yield f"the times in the view {name}, which another version made", False
+
+
+def _shows_something_else(connection: sqlite3.Connection, view: str, key: str, columns: Sequence[str]) -> str:
+    """How a view differs from its table; "" where it shows the same rows."""
+    listed = ", ".join([key, *map(quoted, columns)])
+    table = quoted(view.removesuffix("_utc"))
+    rows = f"SELECT {listed} FROM {{}} EXCEPT SELECT {listed} FROM {{}}"  # noqa: S608  proven names
+    try:
+        for one, other in ((quoted(view), table), (table, quoted(view))):
+            if connection.execute(rows.format(one, other)).fetchone() is not None:
+                return "shows something else than its table"
+    except sqlite3.Error as error:
+        return f"can't be read: {error}"
+    return ""

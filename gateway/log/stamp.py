@@ -39,7 +39,9 @@ class Stamp:
 
 def stamp_files(log: Path) -> list[Path]:
     """The files beside a log whose names are its own, perhaps something more, and ``.tsr``."""
-    return sorted(log.parent.glob(f"{glob.escape(log.name)}*{SUFFIX}"))
+    more = log.parent.glob(f"{glob.escape(log.name)}.*{SUFFIX}")
+    own = [file for file in more if not file.with_suffix("").exists()]  # which would be those of another log
+    return sorted([*own, *log.parent.glob(f"{glob.escape(log.name)}{SUFFIX}")])
 
 
 def stamps_of(log: Path, heads: Container[str], authority: Path | None) -> Iterator[Stamp]:
@@ -76,7 +78,7 @@ def _read(library: Any, file: Path, heads: Container[str], check: Any) -> Stamp:
         return Stamp(file.name, wrong="is no answer of a time stamp authority (RFC 3161), or one that refuses")
     utc, head = told.gen_time.strftime("%Y-%m-%dT%H:%M:%S"), imprint.hex()
     if head not in heads:
-        return Stamp(file.name, utc, head, wrong=f"stamps {head[:16]}…, which is no head of a seal in the log")
+        return Stamp(file.name, utc, head, wrong=f"stamps {head}, which is no head of a seal in the log")
     if check is None:
         return Stamp(file.name, utc, head)
     try:
@@ -95,7 +97,7 @@ def _verifier(library: Any, authority: Path) -> Any:
     except ValueError:
         raise InputError(f"{authority} holds no certificates in PEM; ask the authority for its chain") from None
     builder = library.VerifierBuilder()
-    for one in certificates:
+    for one in dict.fromkeys(certificates):  # each once, however often it stands there
         root = one.issuer == one.subject
         builder = builder.add_root_certificate(one) if root else builder.add_intermediate_certificate(one)
     try:

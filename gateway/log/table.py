@@ -24,7 +24,7 @@ from gateway.plugin.layout.model import Field
 
 _NANOSECOND = parse_unit("ns")
 Row = tuple[Any, ...]
-_OWN: dict[str, type] = {"id": int, "node": int, "t_ns": int, "raw": bytes, "fault": str}
+OWN_COLUMNS: dict[str, type] = {"id": int, "node": int, "t_ns": int, "raw": bytes, "fault": str}
 _SQL_NAMES = {int: "INTEGER", float: "REAL", str: "TEXT"}
 MOST = (1 << 63) - 1
 PARAMETERS = 640  # to a statement; SQLite allows 999 or more, an attribute value has at most 512 fields
@@ -122,7 +122,7 @@ class ChannelTable:
     def _create(self, database: Database, relation: str, kind: str, layout: str) -> None:
         frames = database.table(relation)
         frames.create(
-            _OWN | self._types(),
+            OWN_COLUMNS | self._types(),
             pk="id",
             not_null={"node", "t_ns", "raw"},
             foreign_keys=[("node", "node", "id")],
@@ -138,7 +138,7 @@ class ChannelTable:
         wanted = {name: _SQL_NAMES[kind_of] for name, kind_of in self._types().items()}
         there = {row[1]: row[2] for row in connection.execute(f"PRAGMA table_info({quoted(relation)})")}
         for name, declared in there.items():
-            if name not in _OWN and wanted.get(name) != declared:
+            if name not in OWN_COLUMNS and wanted.get(name) != declared:
                 connection.execute(f"ALTER TABLE {quoted(relation)} DROP COLUMN {quoted(name)}")
         for name, declared in wanted.items():
             if there.get(name) != declared:

@@ -6,7 +6,7 @@ from __future__ import annotations
 import contextlib
 import sqlite3
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Container, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -92,7 +92,7 @@ def columns_that_differ(path: Path, load: Callable[[str, str], Plugin | None]) -
         try:
             yield from map(Finding, strays(connection))
             yield from map(Finding, descriptions(connection, tables))
-            yield from (Finding(line, wrong=False) for line in views(connection, tables))
+            yield from (Finding(line, wrong) for line, wrong in views(connection, tables))
         except (TypeError, ValueError, AttributeError, sqlite3.Error) as error:
             yield Finding(f"it holds what no log writes: {error}")
 
@@ -139,6 +139,7 @@ class _Node:
         self._span, self._whole = span, whole
         self._timeline, self._cut = Timeline(), Cut(connection, as_logged=True)
         self._absent: Counter[tuple[str, str, str]] = Counter()
+        self._reworded = 0  # reasons of values that did not decode which this version puts otherwise
         self.tables: list[ChannelTable] = []
         self.unchecked = [
             f"{name} {channel} could not be held against the frames it came in: {plugin.lacks(channel)}"
@@ -168,12 +169,35 @@ class _Node:
                 yield from [f"{self._name} {table.item.name} {wrong}"] if wrong else ()
             yield from self._channel(table)
         yield from self._counts()
+        yield from self._elsewhere()
+        if self._reworded:
+            self.unchecked.append(
+                f"{self._name}: why {self._reworded} values did not decode, which this version says otherwise"
+            )
+
+    def _elsewhere(self) -> Iterator[str]:
+        """Rows of the node that stand in tables of another layout than the plugin in the log declares."""
+        checked = {table.relation for table in self.tables}
+        others = self._connection.execute("SELECT relation, name FROM channel WHERE kind = ?", (self._plugin.kind,))
+        for relation, channel in [row for row in others if row[0] not in checked]:
+            of = f"SELECT count(*) FROM {quoted(relation)} WHERE node = ? AND id >= ? AND id < ?"  # noqa: S608
+            if not (count := self._connection.execute(of, (self._node, *self._span)).fetchone()[0]):
+                continue
+            told = f"{self._name}: {count} rows in {relation}"
+            if channel in self._plugin.characteristics:
+                yield f"{told}, which is of another layout than the plugin in the log declares"
+            else:
+                self.unchecked.append(f"{told}: the plugin in the log declares no {channel}")
 
     def _read_constants(self, table: ChannelTable) -> None:
         of = f"SELECT id, raw FROM {quoted(table.relation)}"  # noqa: S608  proven names
         where = " WHERE node = ? AND id >= ? AND id < ? ORDER BY id"
         for frame, raw in self._connection.execute(of + where, (self._node, *self._span)):
             self._timeline.add(self._node, frame, table.item.name, raw, table.item.codec)
+
+    def _stepped(self, table: ChannelTable, frame: int, locked: Container[int]) -> bool:
+        """Whether a value may have been refused by what unpacks it, for a reason that can't be worked out any more."""
+        return table.item.step is not None and (not self._whole or frame in locked)
 
     def _counts(self) -> Iterator[str]:
         """Counts of missing values that are not those of the frames."""
@@ -212,7 +236,9 @@ class _Node:
         ids, times, raws, heard = ([row[place] for row in rows] for place in range(4))
         kept = {row[0]: row[4:] for row in rows}
         locked = {number for number, (fault, *_) in kept.items() if isinstance(fault, str) and fault.startswith(NO_KEY)}
-        if locked:
+        if locked and not self._plugin.enciphered(table.item.name):
+            yield f"frame {min(locked)}: {kept[min(locked)][0]!r}, though nothing in it is encrypted"
+        elif locked:
             told = f"{len(locked)} values from frame {min(locked)} on were received without their key"
             self.unchecked.append(f"{self._name} {table.item.name}: {told}")
         faults = self._cut.faults(ids[0], ids[-1]) if table.item.step and not table.item.within else {}
@@ -221,13 +247,24 @@ class _Node:
             self._absent += made.absent
             made.refuse(faults)
             samples |= {(row[0], row[1]): row[2:] for row in made.samples}
-            for row in (one for one in made.frames if one[0] not in locked):
+            for row in made.frames:
+                fault, *columns = kept[row[0]]
+                # of a run that came by a broker not every piece need be there, and what a step said stands
+                if (
+                    fault is not None
+                    and not any(one is not None for one in columns)
+                    and self._stepped(table, row[0], locked)
+                ):
+                    continue
                 for column, is_, should in zip(("fault", *table.columns), kept[row[0]], (None, *row[3:]), strict=True):
-                    if is_ != should and (self._whole or column != "fault" or table.item.step is None):
+                    if is_ != should:
                         yield f"frame {row[0]}: {column} is {is_}, its bytes say {should}"
-            for refused in made.refused:
-                if kept[refused[0]][0] is None:
-                    yield f"frame {refused[0]}: has values, its bytes say: {refused[3]}"
+            for number, _, _, reason in made.refused:
+                fault, *columns = kept[number]
+                if fault is None or any(one is not None for one in columns):
+                    yield f"frame {number}: has values, its bytes say: {reason}"
+                elif fault != reason and number not in locked and self._whole:
+                    self._reworded += 1
         if table.samples is not None:
             yield from _samples(self._connection, table, set(ids), samples)
 

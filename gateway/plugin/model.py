@@ -343,6 +343,11 @@ class Plugin:
             name = outer
             yield self.characteristics[name]
 
+    def enciphered(self, name: str) -> bool:
+        """Whether a value, or a message in it, is encrypted."""
+        within = [own for own in self.characteristics if name in (own, *(one.name for one in self.carriers(own)))]
+        return any(step.keyed for own in within if (step := self.characteristics[own].step) is not None)
+
     def lacks(self, name: str) -> str:
         """Why what a message comes in can't be unpacked on this machine, "" where it can."""
         steps = (carrier.step for carrier in self.carriers(name))

@@ -3,6 +3,7 @@ sound, however its writing went."""
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import signal
@@ -15,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from gateway.app.logs import damage
-from gateway.log import seal
+from gateway.log import notes, seal
 from gateway.log.batch import BatchWriter
 from gateway.log.merge import merge
 from gateway.log.notes import Note, add_note, notes_of, notes_path
@@ -25,7 +26,7 @@ from gateway.log.store import RunFacts
 from gateway.model.events import EventKind, LinkEvent
 from gateway.model.figures import Requirement
 from gateway.model.records import Frame
-from gateway.plugin import find_plugin
+from gateway.plugin import find_plugin, load_plugin_text
 from tests.cli.test_cli import gattest
 from tests.support import open_database
 
@@ -141,13 +142,75 @@ def test_whatever_is_changed_with_plain_sql_is_found(log: Path, sql: str, told: 
     assert any(told in line for line in problems), problems
 
 
-@pytest.mark.parametrize("view", ["loan_crate_climate_utc", "loan_crate_shock_sample_utc", "event_utc"])
-def test_a_view_that_shows_something_else_is_told(log: Path, view: str) -> None:
+@pytest.mark.parametrize(
+    ("view", "before", "after"),
+    [
+        ("loan_crate_climate_utc", 'f."temperature_degC"', '20.0 AS "temperature_degC"'),
+        ("loan_crate_shock_sample_utc", 's."x_g_0"', '0.0 AS "x_g_0"'),
+        ("event_utc", "detail\n", "'[]' AS detail\n"),
+        ("loan_crate_climate_utc", "f.id,", ""),
+        ("loan_crate_climate_utc", "WHERE", ""),
+    ],
+)
+def test_a_view_that_shows_something_else_is_told(log: Path, view: str, before: str, after: str) -> None:
     with open_database(log) as connection:
         (sql,) = connection.execute("SELECT sql FROM sqlite_master WHERE name = ?", (view,)).fetchone()
         connection.execute(f"DROP VIEW {view}")
-        connection.execute(sql.replace("SELECT ", "SELECT 20.0 AS more, ", 1))
-    assert damage(log).unchecked == [f"what the view {view} shows: it is not as this version makes it"]
+        connection.execute(sql.replace(before, after, 1) if before in sql else f"{sql} WHERE f.id < 100")
+    assert any(f"the view {view} " in line for line in damage(log).problems)
+
+
+def test_a_view_of_another_version_that_shows_the_same_is_not_checked_any_further(log: Path) -> None:
+    with open_database(log) as connection:
+        (sql,) = connection.execute("SELECT sql FROM sqlite_master WHERE name = 'loan_crate_climate_utc'").fetchone()
+        connection.execute("DROP VIEW loan_crate_climate_utc")
+        connection.execute(sql.replace("SELECT ", "SELECT 1 AS more, ", 1))
+    assert damage(log).unchecked == ["the times in the view loan_crate_climate_utc, which another version made"]
+
+
+def test_rows_in_a_table_of_another_layout_are_found(log: Path) -> None:
+    """The true rows stand there with forged columns, and an empty table has the layout that is declared."""
+    with open_database(log) as connection:
+        connection.executescript(
+            """
+            CREATE TABLE loan_crate_climate_2 AS SELECT * FROM loan_crate_climate LIMIT 0;
+            INSERT INTO channel SELECT 'loan_crate_climate_2', samples, kind, name, title, uuid, layout, stores, constant,
+              within, broadcast FROM channel WHERE relation = 'loan_crate_climate';
+            INSERT INTO field SELECT 'loan_crate_climate_2', column_name, position, name, unit, type, lsb, low, high, role,
+              bits, sometimes FROM field WHERE relation = 'loan_crate_climate';
+            UPDATE channel SET layout = '0' WHERE relation = 'loan_crate_climate';
+            UPDATE loan_crate_climate SET temperature_degC = 20;
+            """
+        )
+    assert any("rows in loan_crate_climate, which is of another layout" in line for line in damage(log).problems)
+
+
+@pytest.mark.parametrize(
+    ("sql", "told"),
+    [
+        ("UPDATE loan_crate_climate SET temperature_degC = 25, fault = 'no key from ' WHERE id = 5", "nothing in it is encrypted"),
+        (
+            "ALTER TABLE loan_crate_climate ADD COLUMN t2 REAL; UPDATE loan_crate_climate SET t2 = 1000; INSERT INTO field "
+            "SELECT relation, 't2', 50, name, unit, 'derived', lsb, low, high, role, bits, sometimes FROM field "
+            "WHERE name = 'temperature'",
+            "a column of loan_crate_climate that the plugin does not declare",
+        ),
+    ],
+)  # fmt: skip
+def test_columns_that_nobody_declared_and_faults_that_can_not_be_are_found(log: Path, sql: str, told: str) -> None:
+    assert any(told in line for line in changed(log, sql))
+
+
+def test_columns_of_a_value_that_does_not_decode_are_empty(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    log = filled(tmp_path / "x.db", monkeypatch, ended=False)
+    writer = BatchWriter(log, facts())
+    writer.write([Frame(10**11, "a", "climate", CLIMATE[:-1])], [], (10**12, "end"))
+    writer.close()
+    assert damage(log).problems == [] and damage(log).unchecked == []
+    assert changed(log, "UPDATE loan_crate_climate SET fault = 'otherwise' WHERE fault IS NOT NULL") == []
+    assert damage(log).unchecked == ["a: why 1 values did not decode, which this version says otherwise"]
+    problems = changed(log, "UPDATE loan_crate_climate SET temperature_degC = 1000 WHERE fault IS NOT NULL")
+    assert any("has values, its bytes say" in line for line in problems)
 
 
 def test_who_makes_all_later_links_anew_leaves_another_head_than_the_one_written_down(log: Path) -> None:
@@ -199,11 +262,11 @@ def test_a_run_that_was_cut_off_and_continued_has_one_chain(tmp_path: Path, monk
 WRITES = """
 import sys, time
 from pathlib import Path
-from gateway.log import seal
+from gateway.log import notes, seal
 from gateway.log.store import RunFacts
 from gateway.log.writer import LogWriter
 from gateway.model.records import Frame
-from gateway.plugin import find_plugin
+from gateway.plugin import find_plugin, load_plugin_text
 seal.EVERY_S = 0.2
 writer = LogWriter(Path(sys.argv[1]), RunFacts("t", 0, None, "none", "", "", {"a": (find_plugin("loan-crate"), "A")}))
 n = 0
@@ -286,7 +349,7 @@ def test_notes_that_are_not_beside_a_log_are_told_and_later_ones_change_nothing(
 ) -> None:
     log = noted(tmp_path / "x.db", monkeypatch)
     add_note(log, Note(10**11, "one", "taken down", "who"))
-    behind = "notes that were written after the last link of the seal, and are in none: 1"
+    behind = "notes that no seal holds: 1"
     assert damage(log).problems == [] and damage(log).unchecked == [behind]
     notes_path(log).rename(tmp_path / "elsewhere")
     assert damage(log).problems == []
@@ -325,6 +388,62 @@ def test_merging_seals_nothing_that_was_added_to_a_run_that_has_ended(log: Path,
     before = damage(log).problems
     merge([log], tmp_path / "all.db")
     assert len(before) == 2 and damage(tmp_path / "all.db").problems == before
+
+
+def forged(log: Path, **told: object) -> None:
+    """A line at the beginning of a log's notes."""
+    line = {"t_ns": 5, "run": "one", "text": "lid closed all the time", "by": "who"} | told
+    path = notes_path(log)
+    path.write_text(json.dumps(line) + "\n" + path.read_text("utf-8"), "utf-8")
+
+
+def test_notes_put_in_in_front_of_sealed_ones_are_in_no_seal(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    log = noted(tmp_path / "x.db", monkeypatch)
+    note = Note(5, "one", "lid closed all the time", "who")
+    forged(log, before="", digest=notes._digest("", note))
+    assert damage(log).problems == [] and damage(log).unchecked == ["notes that no seal holds: 1"]
+    first = json.loads(notes_path(log).read_text("utf-8").splitlines()[1])["digest"]
+    with notes_path(log).open("a", encoding="utf-8") as file:  # a branch
+        told = {"t_ns": 5, "run": "one", "text": note.text, "by": "who"}
+        file.write(json.dumps(told | {"before": first, "digest": notes._digest(first, note)}) + "\n")
+    assert damage(log).problems == [] and damage(log).unchecked == ["notes that no seal holds: 2"]
+    with notes_path(log).open("a", encoding="utf-8") as file:
+        file.write(json.dumps(told) + "\n")
+        file.write(json.dumps(told | {"before": first, "digest": notes._digest(first, note)}) + "\n")
+    assert [line.partition(") ")[2] for line in damage(log).problems] == [
+        "has no digest, and one before it has",
+        "stands there twice",
+    ]
+
+
+@pytest.mark.parametrize(
+    "odd", [{"before": []}, {"before": {}}, {"text": "\ud800"}, {"t_ns": "x"}, {"digest": 5}], ids=str
+)
+def test_lines_that_are_no_notes_are_left_out(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, odd: dict[str, object]
+) -> None:
+    log = noted(tmp_path / "x.db", monkeypatch)
+    forged(log, **odd)
+    assert len(notes_of(log)) == 3 and damage(log).problems == []
+    merge([log], tmp_path / "all.db")
+    assert len(notes_of(tmp_path / "all.db")) == 3
+
+
+def test_a_line_that_was_broken_off_costs_the_next_note_nothing(tmp_path: Path, log: Path) -> None:
+    notes_path(log).write_text('{"t_ns": 9, "run": "on')
+    add_note(log, Note(10, "one", "heater on", "who"))
+    assert [note.text for note in notes_of(log)] == ["heater on"] and damage(log).problems == []
+
+
+def test_what_values_were_decoded_by_before_is_sealed_when_they_are_decoded_again(log: Path, tmp_path: Path) -> None:
+    kind = find_plugin("loan-crate")
+    other = load_plugin_text(kind.text.replace('title = "', 'title = "Another ', 1), "other")
+    redecode(log, {kind.kind: other}, lambda done, whole: None)
+    assert damage(log).problems == []
+    shutil.copy(log, tmp_path / "y.db")
+    told = "what its values were decoded by before is not what stood there"
+    assert any(told in line for line in changed(log, "UPDATE former_plugin SET text = 'changed'"))
+    assert any(told in line for line in changed(tmp_path / "y.db", "DELETE FROM former_plugin"))
 
 
 def test_notes_written_at_the_same_time_make_one_chain(tmp_path: Path, log: Path) -> None:

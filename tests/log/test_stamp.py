@@ -117,7 +117,7 @@ def test_a_stamp_of_something_else_or_none_at_all_is_told(log: Path, authority: 
     assert sorted(damage(log).problems) == [
         "x.db.b.tsr is no answer of a time stamp authority (RFC 3161), or one that refuses",
         "x.db.c.tsr can't be read: Is a directory",
-        f"x.db.tsr stamps {'ab' * 8}…, which is no head of a seal in the log",
+        f"x.db.tsr stamps {'ab' * 32}, which is no head of a seal in the log",
     ]
 
 

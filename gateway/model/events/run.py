@@ -92,11 +92,12 @@ class Reloaded(Detail):
 @dataclass(frozen=True, kw_only=True)
 class DecodedAgain(Detail):
     """The values of a run were decoded again: by which kinds' plugins, where and by whom, how many values differ now
-    by kind, channel and column, and how many messages there were and are by kind and channel, where they were cut
-    otherwise."""
+    by kind, channel and column, how many messages there were and are by kind and channel, where they were cut
+    otherwise, and a digest of what the values were decoded by before, by kind."""
 
     kind = EventKind.DECODED_AGAIN
     kinds: Sequence[str] = ()
     by: str = ""
     differing: Mapping[str, int] = field(default_factory=dict)
     messages: Mapping[str, Sequence[int]] = field(default_factory=dict)
+    former: Mapping[str, str] = field(default_factory=dict)

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from dataclasses import field as dataclass_field
 from functools import cached_property
-from typing import NamedTuple
+from typing import ClassVar, NamedTuple
 
 from gateway.model.errors import DecodeError
 from gateway.plugin.layout.codec import Codec, body_of, fit, integer
@@ -140,6 +140,8 @@ class Step(ABC):
 
     layout: Layout
     largest: int
+    keyed: ClassVar[bool] = False
+    """Whether it takes a key."""
 
     def most(self, value: int) -> int:
         """Bytes of the longest message in values of at most ``value`` bytes."""

@@ -8,7 +8,7 @@ import os
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
-from typing import Literal
+from typing import ClassVar, Literal
 
 from cryptography.exceptions import InvalidTag
 from cryptography.hazmat.primitives.ciphers import Cipher, algorithms, modes
@@ -61,6 +61,8 @@ class Sealed(Step):
         beside = f", {_joined(self.associated)} authenticated beside it" if self.associated else ""
         code = f", its last {self.tag} bytes the authentication code" if self.tag else ""
         return f"Encrypted by {self.mode} with the nonce {_joined(self.nonce)}{code}{beside}."
+
+    keyed: ClassVar[bool] = True
 
     @property
     def lacks(self) -> str:
