@@ -66,20 +66,37 @@ class DecodedTable:
         """Its rows, column by column, node after node."""
         low, high = self._wanted.since_ns, self._wanted.until_ns
         for node in self._nodes:
-            timeline = self._constants(node)
+            timeline, refused = self._constants(node), self._refused(node)
             for chunk in self._chunks(node):
                 kept = [row for row in chunk if low <= row[1] <= high] if (low, high) != _ALWAYS else chunk
                 if not kept:
                     continue
-                ids, times, raws = zip(*kept, strict=True)
-                for part, constants in timeline.parts(node.id, ids):
-                    yield self._batch(node.name, ids[part], times[part], raws[part], constants)
+                ids, times, raws, heard = zip(*kept, strict=True)
+                for part, constants in timeline.parts(node.id, heard):
+                    batch = self._batch(node.name, ids[part], times[part], raws[part], constants)
+                    yield self._without(batch, ids[part], refused) if refused else batch
+
+    def _refused(self, node: NodeInfo) -> Mapping[int, str]:
+        """Why frames did not become part of the messages in them."""
+        if self._samples or self._item.within or self._item.step is None:
+            return {}
+        return self._log.misfits(self._run, node, self._plugin, self.channel.name)
+
+    @staticmethod
+    def _without(batch: Batch, ids: Sequence[int], refused: Mapping[int, str]) -> Batch:
+        """A batch whose values that were refused are told as such, without columns."""
+        times, names, *values, raws, before = batch
+        faults = before.to_list() if isinstance(before, Masked) else before
+        told = [refused.get(number, fault) for number, fault in zip(ids, faults, strict=True)]
+        none = np.array([number in refused for number in ids])
+        blank = [Masked(one.values, one.missing | none) if isinstance(one, Masked) else one for one in values]
+        return [times, names, *blank, raws, told]
 
     def _chunks(self, node: NodeInfo) -> Iterator[list[tuple[Any, ...]]]:
-        """Frames: id, time and bytes of each; of messages the frame that they were whole with."""
+        """Frames: id, time and bytes of each, and the frame it came with; messages have a number of their own."""
         if self._item.within:
             return self._log.messages(self._run, node, self._plugin, self.channel.name)
-        return self._log.rows(self._run, node, self.channel.relation, "id, t_ns, raw")
+        return self._log.rows(self._run, node, self.channel.relation, "id, t_ns, raw, id")
 
     def _constants(self, node: NodeInfo) -> Timeline:
         timeline = Timeline()

@@ -6,8 +6,9 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +22,7 @@ from gateway.log.timeline import Timeline
 from gateway.model.errors import InputError, LogFileError
 from gateway.model.figures import Requirement
 from gateway.plugin import Plugin, load_plugin_text
+from gateway.plugin.unpack.sealed import NO_KEY
 
 _MOST_NODES = 10_000
 _MOST_RUNS = 1 << 26
@@ -370,7 +372,20 @@ class GatheredLog:
                 ).fetchall()
                 refused = Rows(refused=[(number, None, None, why) for number, why in rows])
                 table.update(self._connection, node, refused)
+                self._take_back(run, table, node)
             self._connection.execute("UPDATE gathered SET pieces = 0 WHERE uid = ?", (uid,))
+
+    def _take_back(self, run: _Run, table: ChannelTable, node: int) -> None:
+        """Decode values again that were found to be of no use before what they lacked had come."""
+        rows = self._connection.execute(
+            f"SELECT id, t_ns, raw FROM {quoted(table.relation)} WHERE node = ? AND fault IS NOT NULL "  # noqa: S608
+            "AND instr(fault, ?) <> 1 AND NOT EXISTS (SELECT 1 FROM cut_fault WHERE frame = id) ORDER BY id",
+            (node, NO_KEY),
+        ).fetchall()
+        if rows:
+            ids, times, raws = ([row[place] for row in rows] for place in range(3))
+            for made in table.decoded(run.timeline, node, ids, times, raws):
+                table.update(self._connection, node, replace(made, absent=Counter()))
 
     def _derive_again(self, run: _Run, node: str) -> None:
         """Decode what came before the constants it needs."""

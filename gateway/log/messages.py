@@ -4,10 +4,11 @@ so whoever checks a log or decodes it again holds what it has of messages agains
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from itertools import zip_longest
 
 from gateway.log.schema import quoted
+from gateway.model.events import EventKind
 from gateway.plugin import Plugin
 from gateway.plugin.unpack import Unpacking
 from gateway.plugin.unpack.sealed import NO_KEY
@@ -21,6 +22,7 @@ CREATE TEMP TABLE cut_message (
 CREATE INDEX temp.cut_message_of ON cut_message (node, channel);
 CREATE TEMP TABLE cut_fault (frame INTEGER PRIMARY KEY, why TEXT NOT NULL);
 """
+_RESUMED = "SELECT t_ns FROM event WHERE kind = ? AND run = (SELECT run FROM node WHERE id = ?) ORDER BY t_ns"
 
 Span = tuple[int, int]  # the numbers of a run's frames, from and below
 
@@ -31,33 +33,62 @@ class Cut:
 
     Args:
         connection: the log's; it may be open for reading only.
-        as_logged: leave out frames that could not be decrypted when they came.
+        as_logged: leave out what could not be decrypted when it came.
     """
 
     def __init__(self, connection: sqlite3.Connection, as_logged: bool = False) -> None:
-        self._connection, self._left_out = connection, NO_KEY if as_logged else None
+        self._connection, self._as_logged = connection, as_logged
         for name in ("cut_message", "cut_fault"):
             connection.execute(f"DROP TABLE IF EXISTS temp.{name}")
         for statement in _TABLES.split(";\n")[:-1]:  # executescript would commit
             connection.execute(statement)
 
     def add(self, node: int, plugin: Plugin, relation: str, channel: str, span: Span) -> None:
-        """Cut the messages of a node out of the frames of a channel, which stand in a relation."""
+        """Cut the messages of a node out of the frames of a channel, which stand in a relation. A run that was cut off
+        and continued begins each message anew."""
         unpacking, last = Unpacking(), span[0] - 1
         lacks = {step.lacks for step in plugin.steps.values()} - {""}
+        begins = [t_ns for (t_ns,) in self._connection.execute(_RESUMED, (EventKind.RESUMED.value, node))]
         sql = (
-            f"SELECT id, t_ns, raw FROM {quoted(relation)} WHERE node = ? AND id > ? AND id < ? "  # noqa: S608
-            f"AND ifnull(instr(fault, ?) <> 1, 1) ORDER BY id LIMIT {_CHUNK}"
+            f"SELECT id, t_ns, raw, ifnull(instr(fault, ?) = 1, 0) FROM {quoted(relation)} "  # noqa: S608
+            f"WHERE node = ? AND id > ? AND id < ? ORDER BY id LIMIT {_CHUNK}"
         )
-        while rows := self._connection.execute(sql, (node, last, span[1], self._left_out)).fetchall():
+        while rows := self._connection.execute(sql, (NO_KEY, node, last, span[1])).fetchall():
             last = rows[-1][0]
-            found, faults = unpacking.take(node, plugin, channel, [row for row in rows if isinstance(row[2], bytes)])
-            self._connection.executemany(
-                "INSERT INTO cut_message (node, channel, t_ns, raw, first_frame, last_frame) VALUES (?, ?, ?, ?, ?, ?)",
-                ((node, name, *one) for name, ones in found.items() for one in ones),
-            )
-            wrong = [(frame, why) for frame, why in faults.items() if why not in lacks]
-            self._connection.executemany("INSERT OR REPLACE INTO cut_fault VALUES (?, ?)", wrong)
+            locked = {row[0] for row in rows if row[3]} if self._as_logged else set()
+            frames = [row[:3] for row in rows if isinstance(row[2], bytes)]
+            while frames:
+                end = len(frames)
+                if begins and frames[-1][1] >= begins[0]:
+                    end = next(place for place, frame in enumerate(frames) if frame[1] >= begins[0])
+                self._take(unpacking, node, plugin, channel, frames[:end], locked, lacks)
+                frames = frames[end:]
+                if frames:
+                    unpacking = Unpacking()
+                    del begins[0]
+
+    def _take(
+        self,
+        unpacking: Unpacking,
+        node: int,
+        plugin: Plugin,
+        channel: str,
+        frames: list[tuple[int, int, bytes]],
+        locked: Container[int],
+        lacks: Container[str],
+    ) -> None:
+        found, faults = unpacking.take(node, plugin, channel, frames)
+        self._connection.executemany(
+            "INSERT INTO cut_message (node, channel, t_ns, raw, first_frame, last_frame) VALUES (?, ?, ?, ?, ?, ?)",
+            (
+                (node, name, *one)
+                for name, ones in found.items()
+                for one in ones
+                if one.last not in locked or not plugin.behind_key(name)
+            ),
+        )
+        wrong = [(frame, why) for frame, why in faults.items() if why not in lacks and frame not in locked]
+        self._connection.executemany("INSERT OR REPLACE INTO cut_fault VALUES (?, ?)", wrong)
 
     def faults(self, first: int, last: int) -> dict[int, str]:
         """Why frames with ids from ``first`` to ``last`` did not become part of a message."""
@@ -69,10 +100,10 @@ class Cut:
         sql = "SELECT count(*) FROM cut_message WHERE node = ? AND channel = ?"
         return int(self._connection.execute(sql, (node, channel)).fetchone()[0])
 
-    def messages(self, node: int, channel: str) -> Iterator[list[tuple[int, int, bytes]]]:
-        """Chunks of the messages of a channel: the frame each was whole with, when, and its bytes."""
+    def messages(self, node: int, channel: str) -> Iterator[list[tuple[int, int, bytes, int]]]:
+        """Chunks of the messages of a channel: a number of each, when, its bytes, and the frame it was whole with."""
         found = self._connection.execute(
-            "SELECT last_frame, t_ns, raw FROM cut_message WHERE node = ? AND channel = ? ORDER BY number",
+            "SELECT number, t_ns, raw, last_frame FROM cut_message WHERE node = ? AND channel = ? ORDER BY number",
             (node, channel),
         )
         while rows := found.fetchmany(_CHUNK):

@@ -289,21 +289,26 @@ class Log:
 
     def messages(
         self, run: RunInfo, node: NodeInfo, plugin: Plugin, channel: str
-    ) -> Iterator[list[tuple[int, int, bytes]]]:
-        """Chunks of the messages of one node's channel, cut out of its frames anew by a plugin: the frame each was
-        whole with, when, and its bytes.
+    ) -> Iterator[list[tuple[int, int, bytes, int]]]:
+        """Chunks of the messages of one node's channel, cut out of its frames anew by a plugin: a number of each, when,
+        its bytes, and the frame it was whole with.
 
         Raises:
             InputError: the key of messages is missing.
         """
         if reason := plugin.lacks(channel):
             raise InputError(f"{node.name} {channel} can't be decoded again: {reason}")
-        outer = plugin.on_air(channel).name
-        relations = [one.relation for one in node.channels if one.name == outer]
+        yield from self._cut(run, node, plugin, plugin.on_air(channel).name).messages(node.id, channel)
+
+    def misfits(self, run: RunInfo, node: NodeInfo, plugin: Plugin, channel: str) -> dict[int, str]:
+        """Why frames of a channel did not become part of a message, by a plugin."""
+        return self._cut(run, node, plugin, channel).faults(run.first_frame, run.end_frame)
+
+    def _cut(self, run: RunInfo, node: NodeInfo, plugin: Plugin, outer: str) -> Cut:
         cut = Cut(self._connection)
-        for relation in relations:
+        for relation in [one.relation for one in node.channels if one.name == outer]:
             cut.add(node.id, plugin, relation, outer, (run.first_frame, run.end_frame))
-        yield from cut.messages(node.id, channel)
+        return cut
 
     def integers(self, run: RunInfo, node: NodeInfo, relation: str, columns: Sequence[str]) -> list[Ints]:
         """Whole columns of one node's frames in the order they came, arrays of shape (n,).

@@ -144,9 +144,9 @@ class _Work:
             item = plugin.characteristics.get(channel.name) if plugin is not None else None
             # what was received is never taken for a message, nor the other way round
             (known if item is not None and bool(item.within) == bool(channel.within) else left).append(channel)
-        for nodes, going in self._runs():
+        for nodes, gathered in self._runs():
             self._cut_out(nodes, known)
-            known += [] if going else self._put_in_place(nodes, known)
+            known += [] if gathered else self._put_in_place(nodes, known)
         for channel in known:
             (count,) = self._connection.execute(f"SELECT count(*) FROM {quoted(channel.relation)}").fetchone()  # noqa: S608
             self._all += count
@@ -170,13 +170,12 @@ class _Work:
         )
 
     def _runs(self) -> Iterator[tuple[list[_Node], bool]]:
-        """The nodes that there is a plugin for, of each run, and whether it is still being gathered."""
+        """The nodes that there is a plugin for, of each run, and whether it came by a broker: then frames of a message
+        that came whole may be missing, and messages stay as they came."""
         gathered: set[str] = set()
         if self._connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'gathered'").fetchone():
             gathered = {row[0] for row in self._connection.execute("SELECT uid FROM gathered")}
-        for number, uid, ended_ns in self._connection.execute(
-            "SELECT id, uid, ended_ns FROM run ORDER BY id"
-        ).fetchall():
+        for number, uid in self._connection.execute("SELECT id, uid FROM run ORDER BY id").fetchall():
             # asked anew for each: runs before it may have taken more numbers
             (first,) = self._connection.execute("SELECT first_frame FROM run WHERE id = ?", (number,)).fetchone()
             nodes = self._connection.execute("SELECT id, kind FROM node WHERE run = ?", (number,)).fetchall()
@@ -184,7 +183,7 @@ class _Work:
                 "SELECT min(first_frame) FROM run WHERE first_frame > ?", (first,)
             ).fetchone()
             own = [_Node(node, kind, (first, after or 2**62)) for node, kind in nodes if kind in self._plugins]
-            yield own, uid in gathered and ended_ns is None
+            yield own, uid in gathered
 
     def _cut_out(self, nodes: Sequence[_Node], known: Sequence[_Channel]) -> None:
         """Cut the messages of a run's nodes out of their frames."""

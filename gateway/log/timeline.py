@@ -33,6 +33,11 @@ class Timeline:
                 held = known[number][1]
                 known[number] = (known[number][0], {channel: values, **held})
 
+    def first(self, node: Hashable) -> int | None:
+        """The frame from which on it is known what holds."""
+        known = self._nodes.get(node)
+        return known[0][0] if known else None
+
     def anew(self) -> Timeline:
         """A timeline of what holds now, from the first frame on: for a file whose frames are numbered anew."""
         fresh = Timeline()

@@ -226,12 +226,30 @@ class _Node:
             for odd in [row[0] for row in rows if not isinstance(row[2], bytes)]:
                 yield f"{place} frame {odd}: its payload is no bytes"
             rows = [row for row in rows if isinstance(row[2], bytes)]
-            for line in self._rows(table, rows) if rows else ():
+            for line in self._known(table, rows):
                 if told < _MOST:
                     told += 1
                     yield f"{place} {line}"
 
-    def _rows(self, table: ChannelTable, rows: Sequence[tuple[Any, ...]]) -> Iterator[str]:
+    def _known(self, table: ChannelTable, rows: Sequence[tuple[Any, ...]]) -> Iterator[str]:
+        """What differs in some rows of a table. Values that came before the first constant were decoded with it where
+        both were written at once, and else without."""
+        first = self._timeline.first(self._node) if table.item.derived else None
+        early = [row for row in rows if first is not None and row[3] < first]
+        without: set[int] = set()
+        if early:
+            ids, times, raws = ([row[place] for row in early] for place in range(3))
+            kept = {row[0]: row[5:] for row in early}
+            for made in table.decoded(Timeline(), self._node, ids, times, raws):
+                without |= {row[0] for row in made.frames if kept[row[0]] == row[3:]}
+        for timeline, chosen in (
+            (Timeline(), [row for row in rows if row[0] in without]),
+            (self._timeline, [row for row in rows if row[0] not in without]),
+        ):
+            if chosen:
+                yield from self._rows(table, chosen, timeline)
+
+    def _rows(self, table: ChannelTable, rows: Sequence[tuple[Any, ...]], timeline: Timeline) -> Iterator[str]:
         """What differs in some rows of a table: (id, t_ns, raw, the frame they were whole with, fault, columns)."""
         ids, times, raws, heard = ([row[place] for row in rows] for place in range(4))
         kept = {row[0]: row[4:] for row in rows}
@@ -243,7 +261,7 @@ class _Node:
             self.unchecked.append(f"{self._name} {table.item.name}: {told}")
         faults = self._cut.faults(ids[0], ids[-1]) if table.item.step and not table.item.within else {}
         samples: dict[tuple[int, int], tuple[Any, ...]] = {}
-        for made in table.decoded(self._timeline, self._node, ids, times, raws, heard):
+        for made in table.decoded(timeline, self._node, ids, times, raws, heard):
             self._absent += made.absent
             made.refuse(faults)
             samples |= {(row[0], row[1]): row[2:] for row in made.samples}

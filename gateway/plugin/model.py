@@ -348,6 +348,10 @@ class Plugin:
         within = [own for own in self.characteristics if name in (own, *(one.name for one in self.carriers(own)))]
         return any(step.keyed for own in within if (step := self.characteristics[own].step) is not None)
 
+    def behind_key(self, name: str) -> bool:
+        """Whether a message comes out of something that is encrypted."""
+        return any(carrier.step is not None and carrier.step.keyed for carrier in self.carriers(name))
+
     def lacks(self, name: str) -> str:
         """Why what a message comes in can't be unpacked on this machine, "" where it can."""
         steps = (carrier.step for carrier in self.carriers(name))

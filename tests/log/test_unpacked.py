@@ -19,8 +19,9 @@ from gateway.log.merge import merge
 from gateway.log.redecode import redecode
 from gateway.log.store import RunFacts
 from gateway.model.errors import InputError
+from gateway.model.events import LinkEvent, Resumed
 from gateway.model.records import Frame
-from gateway.plugin import Plugin, find_plugin, load_plugin_text
+from gateway.plugin import Plugin, find_plugin, load_plugin, load_plugin_text
 from tests.support import figures, open_database, plugin_folder, run_bench, run_file
 
 RUN = """
@@ -307,3 +308,120 @@ def test_values_received_without_their_key_are_opened_when_they_are_decoded_agai
     assert redecode(log, {kind.kind: kind}, lambda done, whole: None).messages == {"crate-journal lid": (0, 3)}
     assert rows(log, "SELECT count(*), max(fault) FROM crate_journal_lid") == [(3, None)]
     assert damage(log).problems == [] and damage(log).unchecked == []
+
+
+def test_a_run_that_was_cut_off_within_a_message_and_continued_is_sound(tmp_path: Path) -> None:
+    """What had come of the message is lost with the process; what comes after begins anew."""
+    kind = find_plugin("bore-station")
+    log, second = tmp_path / "x.db", 10**9
+
+    def own() -> RunFacts:
+        return RunFacts("t", 0, None, "none", "", "", {"s": (kind, "S")}, uid="u1")
+
+    writer = BatchWriter(log, own())
+    writer.write([Frame(1 * second, "s", "console", b"1;2;3\r\n"), Frame(2 * second, "s", "console", b"4;5")], [])
+    writer.close()
+    writer = BatchWriter(log, own())
+    resumed = LinkEvent(4 * second, None, Resumed(paused_s=2.0))
+    frames = [Frame(n * second, "s", "console", text) for n, text in ((5, b"7;8;9\r\n"), (6, b"10;11;12\r\n"))]
+    writer.write(frames, [resumed], (9 * second, "test"))
+    writer.close()
+    depths = [row[0] for row in rows(log, "SELECT depth_m FROM bore_station_level")]
+    assert len(depths) == 3 and damage(log).problems == []
+    redecode(log, {kind.kind: kind}, lambda done, whole: None)
+    assert [row[0] for row in rows(log, "SELECT depth_m FROM bore_station_level")] == depths
+    assert damage(log).problems == []
+
+
+NEST = """
+[plugin]
+kind = "nest"
+title = "Records of which one kind is encrypted (invented)"
+[characteristic.box]
+uuid = "5c1e3f0a-92d4-4b7b-8d3e-61f7a0c4be15"
+service = "e0a91d57-3c48-4f62-b1a5-7d20c98e4f36"
+properties = ["notify"]
+unpack = { by = "records", length = "uint8", at = 1, adds = 2, largest = 64 }
+[characteristic.plain]
+within = "box"
+message = 0x21
+fields = [{ name = "kind", type = "uint8" }, { name = "size", type = "uint8" }, { name = "v", type = "uint16" }]
+[characteristic.burst]
+within = "box"
+message = 0x23
+fields = [{ name = "kind", type = "uint8" }, { name = "size", type = "uint8" }]
+samples = { every = "1 ms", fields = [{ name = "s", type = "uint8" }] }
+[characteristic.locked]
+within = "box"
+message = 0x22
+fields = [{ name = "kind", type = "uint8" }, { name = "size", type = "uint8" }, { name = "counter", type = "uint32" }]
+unpack = { by = "cipher", mode = "AES-CTR", key_file = "KEY", nonce = ["0x4C6F616E437261744C6F616E", "counter"] }
+[characteristic.secret]
+within = "locked"
+fields = [{ name = "x", type = "uint8" }]
+"""
+
+
+def nested(log: Path, plugin: Plugin) -> Path:
+    """A log of values with two records in clear and an encrypted one."""
+    writer = BatchWriter(log, RunFacts("t", 0, None, "none", "", "", {"a": (plugin, "A")}))
+    for number in range(4):
+        clear = bytes([0x21, 2, number, 0]) + bytes([0x23, 2, number, 1]) + bytes([0x23, 2, number, 2])
+        writer.write([Frame(number * 10**9, "a", "box", clear + bytes([0x22, 5, number, 0, 0, 0, 9]))], [])
+    writer.write([], [], (10**10, "test"))
+    writer.close()
+    return log
+
+
+@pytest.mark.parametrize("key", [False, True])
+def test_a_log_with_messages_beside_encrypted_ones_is_sound(tmp_path: Path, key: bool) -> None:
+    if key:
+        (tmp_path / "key").write_text("00" * 16)
+    plugin = load_plugin_text(NEST.replace("KEY", str(tmp_path / "key")), "nest")
+    log = nested(tmp_path / "x.db", plugin)
+    assert damage(log).problems == [] and bool(damage(log).unchecked) is not key
+    assert rows(log, "SELECT count(*) FROM nest_plain") == [(4,)]
+    with open_database(log) as opened:
+        opened.execute("DELETE FROM nest_plain WHERE id = (SELECT max(id) FROM nest_plain)")
+    assert any("the message in frames" in line and "is missing" in line for line in damage(log).problems)
+
+
+def test_samples_of_two_messages_in_one_value_are_exported_apart(tmp_path: Path) -> None:
+    (tmp_path / "key").write_text("00" * 16)
+    folder = plugin_folder(tmp_path, NEST.replace("KEY", str(tmp_path / "key")), "nest")
+    log = nested(tmp_path / "x.db", load_plugin(folder))
+    export(log, "csv", tmp_path, lambda _: Wanted(channels=["burst"]), None, True, [folder], True)
+    lines = [line.split(",")[2:5] for line in (tmp_path / "nest_burst_sample.csv").read_text().splitlines()[1:]]
+    assert len({(frame, position) for frame, position, _ in lines}) == len(lines) == 16
+    assert [value for *_, value in lines[:4]] == ["0", "1", "0", "2"]
+
+
+def test_why_pieces_are_of_no_use_is_exported_as_it_is_logged(tmp_path: Path) -> None:
+    log = tmp_path / "x.db"
+    writer = BatchWriter(log, RunFacts("t", 0, None, "none", "", "", {"a": (find_plugin("crate-journal"), "A")}))
+    for number, text in enumerate(("80aa", "42bb", "80cc", "41dd")):  # the second piece of the first message is missing
+        writer.write([Frame(number * 10**8, "a", "parcel", bytes.fromhex(text))], [])
+    writer.write([], [], (10**10, "test"))
+    writer.close()
+    texts = []
+    for again in (False, True):
+        export(log, "csv", tmp_path, lambda _: Wanted(channels=["parcel"]), None, again, [], True)
+        texts.append((tmp_path / "crate_journal_parcel.csv").read_text())
+    assert texts[0] == texts[1] and "missing" in texts[0]
+
+
+def test_a_constant_that_comes_after_values_leaves_a_sound_log(tmp_path: Path) -> None:
+    """Whether values before it were written with it or not depends on how they came."""
+    kind = find_plugin("bore-gauge")
+    reading, calibration = (
+        Frame(1, "b", "reading", bytes(13) + b"\x10"),
+        Frame(3, "b", "calibration", bytes(range(1, 25))),
+    )
+    for number, batches in enumerate(([[reading], [calibration]], [[reading, calibration]])):
+        log = tmp_path / f"{number}.db"
+        writer = BatchWriter(log, RunFacts("t", 0, None, "none", "", "", {"b": (kind, "B")}))
+        for batch in batches:
+            writer.write(batch, [])
+        writer.write([Frame(5, "b", "reading", reading.raw)], [], (9, "test"))
+        writer.close()
+        assert damage(log).problems == []

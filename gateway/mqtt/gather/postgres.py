@@ -38,8 +38,11 @@ CREATE TABLE IF NOT EXISTS gattest.value (
 );
 CREATE TABLE IF NOT EXISTS gattest.conflict (
     run text NOT NULL, node text NOT NULL, channel text NOT NULL, frame bigint NOT NULL, t_ns bigint NOT NULL,
-    raw bytea NOT NULL, UNIQUE (run, node, channel, frame, t_ns, raw)
+    raw bytea NOT NULL
 );
+ALTER TABLE gattest.conflict DROP CONSTRAINT IF EXISTS conflict_run_node_channel_frame_t_ns_raw_key;
+CREATE UNIQUE INDEX IF NOT EXISTS conflict_of
+    ON gattest.conflict (run, md5(node), md5(channel), frame, t_ns, sha256(raw));
 CREATE TABLE IF NOT EXISTS gattest.unplaced (
     id bigserial PRIMARY KEY, run text NOT NULL, topic text NOT NULL, payload bytea NOT NULL
 );
@@ -88,7 +91,8 @@ class PostgresStore:
     def _data_errors() -> tuple[type[Exception], ...]:
         import psycopg
 
-        return psycopg.DataError, psycopg.IntegrityError, psycopg.ProgrammingError, psycopg.NotSupportedError
+        too_much = psycopg.errors.ProgramLimitExceeded  # such as a name that is too long for an index
+        return psycopg.DataError, psycopg.IntegrityError, psycopg.ProgrammingError, psycopg.NotSupportedError, too_much
 
     def _tried(self, work: Callable[[], T]) -> T:
         try:
