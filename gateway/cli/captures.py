@@ -54,7 +54,13 @@ def replay(
         f"{judged.run.title}: {done.frames} values and {done.events} events from {capture} in {place}\n",
         soft_wrap=True,
     )
-    show_verdicts(judged.verdicts, console)
+    if judged.run.nodes:
+        show_verdicts(judged.verdicts, console)
+    else:
+        console.print(
+            f"No node was recognised in it, so nothing can be judged; gattest show {capture} tells who is in it.",
+            soft_wrap=True,
+        )
     show_skipped(done.trouble.lines(), console)
     if done.guesses:
         console.print(

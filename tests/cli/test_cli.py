@@ -682,3 +682,9 @@ def test_a_machine_that_stands_still_is_told_and_its_gap_is_not_the_nodes(tmp_pa
     assert (found["a", "climate", "gap_longest"].value or 9) < 1
     judged = gattest("judge", "run.db", cwd=tmp_path)
     assert judged.returncode == 0 and "This machine stood still" in judged.stdout
+
+
+def test_a_capture_in_which_no_node_is_recognised_says_so(tmp_path: Path) -> None:
+    (tmp_path / "x.btsnoop").write_bytes(b"btsnoop\0" + (1).to_bytes(4, "big") + (1002).to_bytes(4, "big"))
+    found = gattest("replay", "x.btsnoop", "--plugin", "loan-crate", cwd=tmp_path)
+    assert found.returncode == 3 and "No node was recognised in it" in found.stdout
