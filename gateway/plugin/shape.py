@@ -41,7 +41,8 @@ class CharacteristicShape(BaseModel):
     company: Annotated[int, Declared(ge=0, le=0xFFFF)] | None = None
     """Of what is advertised, in place of all that: the company identifier in front of its manufacturer data, 0xFFFF for
     tests (Assigned Numbers, 7). A run then listens to advertisements; a node that only advertises is never connected
-    to. A counter with the role `sequence` tells a new value from one that is advertised again."""
+    to. A counter with the role `sequence` tells a new value from one that is advertised again. What takes more than the
+    31 bytes of a legacy advertisement, simulated nodes advertise in an extended one."""
     service_data: str | None = None
     """Instead: the UUID of the service in front of its service data."""
     unpack: UnpackDecl | None = None
