@@ -81,9 +81,14 @@ def _read(line: bytes) -> _Line | None:
     texts = (run, text, by, digest, "" if before is None else before)
     if not isinstance(t_ns, int) or not 0 <= t_ns < LATEST_MS * 10**6 or not all(isinstance(one, str) for one in texts):
         return None
-    if not all(one.isascii() or one.encode("utf-8", "replace").decode() == one for one in texts):  # half a character
+    if not all(map(_is_whole, texts)):
         return None
     return _Line(Note(t_ns, run, text[:LONGEST], by[:LONGEST]), digest, before)
+
+
+def _is_whole(text: str) -> bool:
+    """Whether a text holds no half of a character, which no file can."""
+    return text.encode("utf-8", "replace").decode() == text
 
 
 def notes_of(log: Path) -> list[Note]:
@@ -188,6 +193,8 @@ def add_note(log: Path, note: Note) -> None:
     """
     if not 0 <= note.t_ns < LATEST_MS * 10**6:
         raise InputError(f"a note of {note.t_ns / 1e9:.0f} s after 1970; a moment from then to 2100 is expected")
+    if not _is_whole(note.text) or not _is_whole(note.by):
+        raise InputError("a note with half a character (a surrogate by itself); whole ones are expected")
     if not note.text.strip() or len(note.text) > LONGEST:
         raise InputError(f"a note of {len(note.text)} characters; 1 to {LONGEST} are expected")
 

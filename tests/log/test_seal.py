@@ -23,6 +23,7 @@ from gateway.log.notes import Note, add_note, notes_of, notes_path
 from gateway.log.reader import Log
 from gateway.log.redecode import redecode
 from gateway.log.store import RunFacts
+from gateway.model.errors import InputError
 from gateway.model.events import EventKind, LinkEvent
 from gateway.model.figures import Requirement
 from gateway.model.records import Frame
@@ -427,6 +428,11 @@ def test_lines_that_are_no_notes_are_left_out(
     assert len(notes_of(log)) == 3 and damage(log).problems == []
     merge([log], tmp_path / "all.db")
     assert len(notes_of(tmp_path / "all.db")) == 3
+
+
+def test_a_note_with_half_a_character_is_refused(log: Path) -> None:
+    with pytest.raises(InputError, match="half a character"):
+        add_note(log, Note(1, "one", "a\ud800b", "who"))
 
 
 def test_a_line_that_was_broken_off_costs_the_next_note_nothing(tmp_path: Path, log: Path) -> None:
