@@ -327,14 +327,17 @@ class GatheredLog:
         there = {
             one[0]: one[1:]
             for one in self._connection.execute(
-                f"SELECT id, t_ns, raw FROM {quoted(table.relation)} WHERE id BETWEEN ? AND ?",  # noqa: S608
+                f"SELECT id, t_ns, raw, node FROM {quoted(table.relation)} WHERE id BETWEEN ? AND ?",  # noqa: S608
                 (low, high),
             )
         }
         new = [row for row in rows if row[0] not in there]
+        own = run.nodes[node]
+        odd = [row for row in rows if there.get(row[0], (*row[1:], own)) != (*row[1:], own)]
+        odd += [(n + shift, t, raw) for n, t, raw in received if once[n] != (n + shift, t, raw)]  # twice in one message
         self._connection.executemany(
             "INSERT OR IGNORE INTO conflict VALUES (?, ?, ?, ?, ?, ?)",
-            [(uid, node, channel, n - shift, t, raw) for n, t, raw in rows if there.get(n, (t, raw)) != (t, raw)],
+            [(uid, node, channel, n - shift, t, raw) for n, t, raw in odd],
         )
         if not new:
             return 0

@@ -603,6 +603,19 @@ def test_a_frame_that_comes_again_with_other_bytes_is_kept_as_a_conflict(tmp_pat
         assert log.execute(f"SELECT raw FROM {relation} ORDER BY id LIMIT 1").fetchone() == (raw,)
 
 
+def test_a_frame_that_stands_twice_in_one_message_or_comes_of_another_node_is_a_conflict(tmp_path: Path) -> None:
+    told, *_ = messages(in_pieces(tmp_path / "x.db"))
+    store = LogStore(tmp_path / "g.db")
+    taken(store, [told], [])
+    log = store._log
+    log.begin()
+    (uid,) = log._connection.execute("SELECT uid FROM gathered").fetchone()
+    assert log.frames(uid, "a", "parcel", [(1, 5, b"\x80\xaa"), (1, 5, b"\x80\xab"), (2, 6, b"\x41\xbb")]) == 2
+    assert log._connection.execute("SELECT frame, raw FROM conflict").fetchall() == [(1, b"\x80\xab")]
+    log.commit()
+    store.close()
+
+
 @needs_postgres
 def test_a_database_keeps_frames_that_come_again_with_other_bytes_or_times_as_conflicts(
     tmp_path: Path, database: str
