@@ -6,6 +6,7 @@ from __future__ import annotations
 import pytest
 
 LONGEST = (
+    "tests/verify/test_exercise.py",
     "tests/session/test_session.py",
     "tests/cli/test_cli.py",
     "tests/mqtt/test_publish.py",
