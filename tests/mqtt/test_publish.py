@@ -499,7 +499,7 @@ def test_what_is_missed_does_not_hold_up_what_comes(tmp_path: Path, broker: Mosq
         assert beside is not None
         wait_for(lambda: beside.progress.connected)
         fill(writer, clock, 200, 4.0)
-        assert beside.progress.behind > 10_000  # it is still at it
+        assert beside.progress.behind > 1_000  # it is still at it
         writer.close(clock.now_ns(), "test")
         beside.kill()
     stop.set()
