@@ -30,9 +30,7 @@ _MOST_READ = 50  # of a channel that sends nothing, until it counts as polled
 _MOST_UNKNOWN, _MOST_SAMPLES, _MOST_WAYS = 32, 8, 1000
 _MOST_NAMELESS, _MOST_WAITING = 1000, 200  # addresses whose name may yet come, and advertisements of each
 _NAMELESS = "advertisement of an address whose name is not in the capture"
-_GONE_NS = (
-    600_000_000_000  # after which a stranger that is not heard is told of no scan any more: phones change addresses
-)
+_GONE_NS = 600_000_000_000  # after which a stranger is told of no scan any more: phones change their addresses
 _MOST_HELD = 1000  # events of an address that may yet turn out to be a node
 
 
