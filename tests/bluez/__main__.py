@@ -12,44 +12,16 @@ the user's cache folder by what they are made from.
 from __future__ import annotations
 
 import asyncio
-import hashlib
 import os
 import shutil
-import subprocess
 import sys
 import time
 import traceback
 from pathlib import Path
 
 from tests.bluez.cases import CASES, NOT_BY_ITSELF, SHORT, Case
-from tests.bluez.rig import HERE, Rig, say
-
-ROOT = HERE.parents[1]
-PROGRAMS = ("qemu-system-x86_64", "mmdebstrap", "kmod", "cpio", "mke2fs")
-
-
-def images() -> Path:
-    """The folder of the guest's kernel and disks, built where they are missing or were made from something else."""
-    cache = Path(os.environ.get("XDG_CACHE_HOME", Path.home() / ".cache")) / "gattest-bluez"
-    made_from = b"".join(path.read_bytes() for path in (HERE / "build.sh", HERE / "guest" / "stub.sh"))
-    folder = cache / hashlib.sha256(made_from).hexdigest()[:12]
-    if not (folder / "root.img").exists():
-        say("building the guest")
-        subprocess.run(["bash", str(HERE / "build.sh"), str(folder)], check=True, stdout=subprocess.DEVNULL)
-    say("building the disk with this project and what it needs")
-    wheel, site = folder / "wheel", folder / "site"
-    for old in (wheel, site):
-        shutil.rmtree(old, ignore_errors=True)
-    pip = [sys.executable, "-m", "pip"]
-    subprocess.run([*pip, "wheel", "-q", "--no-deps", "-w", str(wheel), str(ROOT)], check=True)
-    (built,) = wheel.glob("*.whl")
-    subprocess.run([*pip, "install", "-q", "--target", str(site), str(built)], check=True, stderr=subprocess.DEVNULL)
-    shutil.rmtree(site / "bin", ignore_errors=True)
-    image = folder / "site.img"
-    image.unlink(missing_ok=True)
-    command = ["mke2fs", "-q", "-t", "ext4", "-O", "^has_journal", "-m", "0", "-d", str(site), str(image), "480M"]
-    subprocess.run(command, check=True)
-    return folder
+from tests.bluez.images import HERE, PROGRAMS, images
+from tests.bluez.rig import Rig, say
 
 
 async def run(names: list[str], work: Path) -> dict[str, list[str]]:
