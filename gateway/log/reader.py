@@ -134,7 +134,7 @@ class Log:
         )
         later = next(self._query("SELECT min(first_frame) FROM run WHERE id > ?", wanted))[0]
         nodes = tuple(
-            NodeInfo(id_, name, kind, tuple(self._channels(kind, id_)))
+            NodeInfo(id_, name if isinstance(name, str) else repr(name), kind, tuple(self._channels(kind, id_)))
             for id_, name, kind in self._query("SELECT id, name, kind FROM node WHERE run = ? ORDER BY id", wanted)
         )
         risk = "ifnull(risk, ?)" if self._has("requirement", "risk") else "?"

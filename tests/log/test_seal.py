@@ -302,6 +302,12 @@ def test_show_verify_tells_the_seal_or_what_is_wrong(log: Path, tmp_path: Path) 
     assert bad.returncode == 2 and "b climate frame 2: temperature_degC is 20.0" in bad.stderr
 
 
+def test_a_node_whose_name_is_no_text_is_told_of(log: Path, tmp_path: Path) -> None:
+    changed(log, "UPDATE node SET name = x'ff' WHERE id = 1")
+    bad = gattest("show", str(log), "--verify", cwd=tmp_path)
+    assert bad.returncode == 2 and "holds what no log writes" in bad.stderr
+
+
 def noted(path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A run during which three notes were written down, each sealed with the next batch."""
     monkeypatch.setattr(seal, "EVERY_S", 0.0)
