@@ -101,6 +101,19 @@ def test_a_stamp_beside_the_log_is_read_and_held_against_the_authority(log: Path
     assert shown.returncode == 0 and f"x.db.tsr: {head[:16]}… was there at 20" in shown.stdout, shown.stderr
 
 
+def test_stamps_of_another_log_are_not_this_ones_and_certificates_may_stand_twice(
+    log: Path, authority: Authority, tmp_path: Path
+) -> None:
+    authority.stamp("ab" * 32, tmp_path / "x.db2.tsr")
+    (tmp_path / "x.db.old").write_bytes(b"another log")
+    authority.stamp("cd" * 32, tmp_path / "x.db.old.tsr")
+    assert damage(log).problems == [] and list(damage(log).stamps) == []
+    authority.stamp(damage(log).seals[0].head, tmp_path / "x.db.2.tsr")
+    twice = tmp_path / "twice.pem"
+    twice.write_text(authority.chain.read_text() * 2)
+    assert damage(log, authority=twice).problems == [] and len(damage(log).stamps) == 1
+
+
 def test_what_another_authority_stamped_or_nobody_is_found(log: Path, authority: Authority, tmp_path: Path) -> None:
     head = damage(log).seals[0].head
     missing = f"run 1: its newest head has no time stamp of the authority in {authority.chain}"

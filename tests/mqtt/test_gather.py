@@ -6,18 +6,23 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import random
 import sqlite3
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from gateway.app.logs import damage
 from gateway.config import BrokerFile, load_broker
 from gateway.log.batch import BatchWriter
+from gateway.log.merge import merge
 from gateway.log.reader import Log
 from gateway.log.store import RunFacts
 from gateway.log.tail import Tail
@@ -674,6 +679,49 @@ def test_why_pieces_did_not_become_part_of_a_message_is_told_where_they_are_gath
     expected = faults(tmp_path / "x.db")
     assert faults(tmp_path / "g.db") == expected and len({fault for *_, fault in expected}) == 3
     assert figures(tmp_path / "g.db")["a", "parcel", "decode_errors"].value == 2
+
+
+def test_a_piece_that_comes_late_takes_back_what_was_told_of_the_others(tmp_path: Path) -> None:
+    told, *_ = messages(in_pieces(tmp_path / "x.db"))
+    store = LogStore(tmp_path / "g.db")
+    taken(store, [told])
+    log = store._log
+    (uid,) = log._connection.execute("SELECT uid FROM gathered").fetchone()
+    pieces = [
+        (number, number * 10**8, bytes.fromhex(text)) for number, text in enumerate(("80aa", "01bb", "02cc", "43dd"), 1)
+    ]
+    found = []
+    for batch in ([pieces[0], *pieces[2:]], [pieces[1]]):
+        log.begin()
+        log.frames(uid, "a", "parcel", batch)
+        log.say_of_pieces(ended=False)
+        log.commit()
+        found.append([fault is not None for *_, fault in faults(tmp_path / "g.db")])
+    store.close()
+    assert found == [[False, True, True], [False] * 4] and damage(tmp_path / "g.db").problems == []
+
+
+def test_a_gathered_log_that_lacks_a_piece_is_sound_also_when_it_is_merged(tmp_path: Path) -> None:
+    told, *sent = messages(in_pieces(tmp_path / "x.db"))
+    store = LogStore(tmp_path / "g.db")
+    taken(store, [told], sent).say_of_pieces(ended=False)
+    store.close()
+    merge([tmp_path / "g.db"], tmp_path / "all.db")
+    assert damage(tmp_path / "g.db").problems == damage(tmp_path / "all.db").problems == []
+
+
+@needs_postgres
+def test_a_long_value_that_comes_again_with_other_bytes_is_a_conflict_too(tmp_path: Path, database: str) -> None:
+    store = PostgresStore(database)
+    name = f"long{time.time_ns()}"
+    told = "INSERT INTO gattest.frame VALUES (%s, 1, 'bench', 'n', 'c', now(), 1, %s, NULL)"
+    store.begin()
+    store._connection.execute(told, (name, b"1"))
+    rows = [(name, 1, "bench", "n", "c", datetime.now(UTC), 1, random.Random(1).randbytes(3000), None)]
+    store._copy_frames(rows)
+    store.commit()
+    store.close()
+    assert asked(database, f"SELECT length(raw) FROM gattest.conflict WHERE run = '{name}'") == [(3000,)]
 
 
 @needs_postgres

@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from bleak.backends.scanner import AdvertisementData
 from bumble.hci import LeFeatureMask
 
 from gateway.analysis.measure.energy import load_of
@@ -21,6 +22,7 @@ from gateway.model.events import EventKind, Heard, LinkEvent, Listening
 from gateway.model.records import Frame
 from gateway.plugin import load_plugin
 from gateway.radio.virtual import VirtualRadio
+from gateway.session.seek import rssi_of
 from gateway.session.supervisor import Supervisor
 from tests.support import Bench, events, figures, on_virtual_time, plugin_folder, run_bench, run_file, virtual_clock
 
@@ -234,3 +236,9 @@ def test_what_can_not_be_advertised_is_refused(tmp_path: Path, lines: str, told:
     )
     with pytest.raises(ProblemsError, match=told):
         load_plugin(plugin_folder(tmp_path, text, "x"))
+
+
+@pytest.mark.parametrize(("told", "meant"), [(-60, -60), (20, 20), (127, None)])
+def test_a_signal_strength_of_127_is_none(told: int, meant: int | None) -> None:
+    """Core Specification, Vol 4, Part E, 7.7.65.2."""
+    assert rssi_of(AdvertisementData(None, {}, {}, [], None, told, ())) == meant
