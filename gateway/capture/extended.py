@@ -8,6 +8,7 @@ from typing import NamedTuple
 from gateway.capture.record import Trouble
 
 MOST_ADVERTISED = 1650  # bytes of one advertisement, with all that is chained to it: 2.3.4.9
+CUT_OFF = "extended advertisement that was cut off"
 _MOST_WAITING = 256
 _SIZES = ((0x01, 6), (0x02, 6), (0x04, 1), (0x08, 2), (0x10, 3))  # of address, target, constant tone, set, pointer
 _OFF_NS = 150_000  # that stamps of a capture may be off; half of what lies at least between two packets of a chain
@@ -73,7 +74,7 @@ class ExtendedAdvertisements:
 
     def _cut_off(self, t_ns: int, begun: _Begun) -> None:
         if begun.data:
-            self._trouble.note("extended advertisement that was cut off", t_ns)
+            self._trouble.note(CUT_OFF, t_ns)
 
 
 def _fields(head: bytes) -> tuple[bytes, bytes, bytes]:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from gateway.capture.att import Advertised, Bearer, Fragments, Happened, Heard, Said, Scanning, ServerTable, uuid_of
-from gateway.capture.extended import MOST_ADVERTISED
+from gateway.capture.extended import CUT_OFF, MOST_ADVERTISED
 from gateway.capture.record import Trouble
 from gateway.capture.window import H4, H4_DIRECTION, MONITOR, Packet
 from gateway.model.events import Connected, ConnectFailed, Disconnected, Lost, Parameters
@@ -260,12 +260,12 @@ class HciFollower:
             elif status == 0:
                 yield self._advertised(t_ns, address, whole, data[at + 13])
             else:
-                self._trouble.note("extended advertisement that was cut off", t_ns)
+                self._trouble.note(CUT_OFF, t_ns)
             at = end
 
     def _cut_off(self, t_ns: int, key: tuple[int, str, int]) -> None:
         del self._begun[key]
-        self._trouble.note("extended advertisement that was cut off", t_ns)
+        self._trouble.note(CUT_OFF, t_ns)
 
     def _advertised(self, t_ns: int, address: bytes, data: bytes, rssi: int) -> Advertised:
         named = _address(address)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import getpass
 import os
+import platform
 
 
 def user_name() -> str:
@@ -12,3 +13,8 @@ def user_name() -> str:
         return getpass.getuser()
     except (KeyError, OSError, ImportError):
         return str(os.getuid()) if hasattr(os, "getuid") else "unknown"
+
+
+def who() -> str:
+    """The user and the machine."""
+    return f"{user_name()}@{platform.node()}"

@@ -3,14 +3,13 @@ not added again, and one that has grown since is replaced. Sources are only read
 
 from __future__ import annotations
 
-import platform
 import re
 import sqlite3
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from gateway.host.user import user_name
+from gateway.host.user import who
 from gateway.log.notes import add_notes_of, notes_path
 from gateway.log.opening import open_log
 from gateway.log.reader import Log
@@ -90,7 +89,7 @@ class _Source:
                 add_notes_of(self._path, self._into)
                 for number in self._added:
                     if is_sealed(self._connection, number):
-                        what = f"merged from {self._path.name} by {user_name()}@{platform.node()}"
+                        what = f"merged from {self._path.name} by {who()}"
                         add_entry(self._connection, number, what)
                 self._connection.execute("COMMIT")
             except BaseException:

@@ -5,7 +5,6 @@ they are; the plugin text that went before is kept."""
 from __future__ import annotations
 
 import json
-import platform
 import sqlite3
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -15,7 +14,7 @@ from typing import Any
 
 from sqlite_utils import Database
 
-from gateway.host.user import user_name
+from gateway.host.user import who
 from gateway.log.messages import Cut, Span
 from gateway.log.opening import open_log
 from gateway.log.renumber import NEW, Numbers
@@ -233,7 +232,7 @@ class _Work:
     def _note(self, kinds: list[str]) -> None:
         """Leave an event in every run that has such nodes."""
         differing = {change.column: change.count for change in self._changes.values()}
-        who = f"{user_name()}@{platform.node()}"
+        by = who()
         messages = {name: list(counts) for name, counts in self._messages.items()}
         number, now_ns = next_event(self._connection), time.time_ns()
         marks = ", ".join("?" * len(kinds))
@@ -244,7 +243,7 @@ class _Work:
         for place, (run,) in enumerate(runs):
             (first,) = self._connection.execute("SELECT first_frame FROM run WHERE id = ?", (run,)).fetchone()
             former = former_digests(self._connection, run)
-            told = DecodedAgain(kinds=kinds, by=who, differing=differing, messages=messages, former=former)
+            told = DecodedAgain(kinds=kinds, by=by, differing=differing, messages=messages, former=former)
             detail = json.dumps(told.facts())
             sealer = Sealer.of(self._connection, run, first)
             self._connection.execute(
@@ -254,7 +253,7 @@ class _Work:
             if is_gathered(self._connection, run):  # more of it may come, and nothing sealed it before
                 continue
             sealer.event(now_ns, None, EventKind.DECODED_AGAIN.value, detail)
-            sealer.link(self._connection, sealer.end(self._connection), f"decoded again by {who}", force=True)
+            sealer.link(self._connection, sealer.end(self._connection), f"decoded again by {by}", force=True)
 
     def _read_constants(self, channel: _Channel) -> None:
         item = self._plugins[channel.kind].characteristics[channel.name]

@@ -17,7 +17,7 @@ def check(name: str, plugin: Plugin) -> Iterator[str]:
     yield from (f'#include "{name}.h"', "", "#include <stdio.h>", "#include <string.h>", "")
     yield from (f"int {name}_check(void);", "", f"int {name}_check(void)", "{", "    int failed = 0;")
     sizes = [longest(item.layout, most_bytes(plugin, item)) for item in plugin.characteristics.values()]
-    yield f"    uint8_t out[{max(*sizes, 1, 1)}];"
+    yield f"    uint8_t out[{max([*sizes, 1])}];"
     yield "    size_t length = 0;"
     tested = [
         (item, number, one) for item in plugin.characteristics.values() for number, one in enumerate(vectors(item))

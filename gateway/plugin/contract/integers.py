@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gateway.plugin.contract.names import identifier, type_of
+from gateway.plugin.contract.names import identifier, refused, type_of
 from gateway.plugin.model import Characteristic
 from gateway.plugin.unpack.numbers import Integers
 
@@ -24,10 +24,6 @@ def defined(name: str, item: Characteristic, step: Integers) -> Iterator[str]:
     yield from ("", *_expand(name, item, step), "", *_compress(name, item, step))
 
 
-def _refused(condition: str, answer: str, indent: str = "    ") -> Iterator[str]:
-    yield from (f"{indent}if ({condition}) {{", f"{indent}    return {answer};", f"{indent}}}")
-
-
 def _expand(name: str, item: Characteristic, step: Integers) -> Iterator[str]:
     own, prefix, head = f"{name}_{item.name}", name.upper(), item.layout.head
     yield f"enum {name}_result {own}_expand(const uint8_t *in, size_t length, uint8_t *out, size_t room, size_t *size)"
@@ -36,14 +32,14 @@ def _expand(name: str, item: Characteristic, step: Integers) -> Iterator[str]:
         yield "    int64_t sum = 0;"
     yield "    *size = 0;"
     yield f"    const enum {name}_result found = {own}_unpack(&value, in, length);"
-    yield from _refused(f"found != {prefix}_OK", "found")
+    yield from refused(f"found != {prefix}_OK", "found")
     if head:
-        yield from _refused(f"room < {head}u", f"{prefix}_NO_ROOM")
+        yield from refused(f"room < {head}u", f"{prefix}_NO_ROOM")
         yield f"    memcpy(out, in, {head}u);"
     wanted = f"(uint64_t)value.{identifier(step.count)}" if step.count is not None else ""
     yield from _fixed(prefix, step, wanted) if step.code == "fixed" else _varints(prefix, step)
     if wanted:
-        yield from _refused(f"count != {wanted}", f"{prefix}_COUNT")
+        yield from refused(f"count != {wanted}", f"{prefix}_COUNT")
     yield from ("    *size = at;", f"    return {prefix}_OK;", "}")
 
 
@@ -51,8 +47,8 @@ def _number(prefix: str, step: Integers) -> Iterator[str]:
     """One number goes out."""
     if step.differences:
         yield from ("        sum += one;", "        one = sum;")
-    yield from _refused("one < INT32_MIN || one > INT32_MAX", f"{prefix}_RANGE", "        ")
-    yield from _refused("room - at < 4u", f"{prefix}_NO_ROOM", "        ")
+    yield from refused("one < INT32_MIN || one > INT32_MAX", f"{prefix}_RANGE", "        ")
+    yield from refused("room - at < 4u", f"{prefix}_NO_ROOM", "        ")
     yield from ("        put_bytes(out, at * 8u, 32u, (uint64_t)one, false);", "        at += 4u;", "        count++;")
 
 
@@ -72,7 +68,7 @@ def _varints(prefix: str, step: Integers) -> Iterator[str]:
         yield "        int64_t one = (int64_t)number;"
     yield from _number(prefix, step)
     yield from ("        number = 0;", "        shift = 0;", "    }")
-    yield from _refused("shift > 0", f"{prefix}_BROKEN")
+    yield from refused("shift > 0", f"{prefix}_BROKEN")
 
 
 def _fixed(prefix: str, step: Integers, wanted: str) -> Iterator[str]:
@@ -82,7 +78,7 @@ def _fixed(prefix: str, step: Integers, wanted: str) -> Iterator[str]:
     if wanted:
         yield from (f"    if (most > {wanted}) {{", f"        most = (size_t){wanted};", "    }")
         behind = f"most > 0 && total - ({first}u + {bits}u * (most - 1u)) >= 8u"
-        yield from _refused(behind, f"{prefix}_LENGTH")
+        yield from refused(behind, f"{prefix}_LENGTH")
     yield from ("    size_t bit = 0;", "    for (size_t i = 0; i < most; i++) {")
     signed = step.first_signed if step.first_bits else step.signed
     if (first, signed) == (bits, step.signed):
@@ -108,18 +104,18 @@ def _compress(name: str, item: Characteristic, step: Integers) -> Iterator[str]:
         yield "    int64_t before = 0;"
     yield "    *length = 0;"
     short = f"size < {head}u || (size - {head}u) % 4u != 0" if head else "size % 4u != 0"
-    yield from _refused(short, f"{prefix}_LENGTH")
+    yield from refused(short, f"{prefix}_LENGTH")
     if head:
-        yield from _refused(f"room < {head}u", f"{prefix}_NO_ROOM")
+        yield from refused(f"room < {head}u", f"{prefix}_NO_ROOM")
     yield f"    enum {name}_result found = {own}_unpack(&value, message, {head}u);"
-    yield from _refused(f"found != {prefix}_OK", "found")
+    yield from refused(f"found != {prefix}_OK", "found")
     yield f"    const size_t count = (size - {head}u) / 4u;"
     if step.count is not None:
         field = next(field for field in item.layout.fields if field.name == step.count)
-        yield from _refused(f"count > UINT64_C(0x{(1 << field.bits) - 1:X})", f"{prefix}_RANGE")
+        yield from refused(f"count > UINT64_C(0x{(1 << field.bits) - 1:X})", f"{prefix}_RANGE")
         yield f"    value.{identifier(field.name)} = ({type_of(field)})count;"
     yield f"    found = {own}_pack(&value, out, {head}u, &fields);"
-    yield from _refused(f"found != {prefix}_OK", "found")
+    yield from refused(f"found != {prefix}_OK", "found")
     yield from _bit_room(prefix, step, head) if step.code == "fixed" else (f"    size_t at = {head};",)
     yield "    for (size_t i = 0; i < count; i++) {"
     yield f"        int64_t one = with_sign(get_bytes(message, ({head}u + 4u * i) * 8u, 32u, false), 32u);"
@@ -135,7 +131,7 @@ def _bit_room(prefix: str, step: Integers, head: int) -> Iterator[str]:
     first, bits = step.first_bits or step.bits, step.bits
     yield f"    const size_t wide = count > 0 ? {first}u + {bits}u * (count - 1u) : 0;"
     yield f"    const size_t end = {head}u + (wide + 7u) / 8u;"
-    yield from _refused("room < end", f"{prefix}_NO_ROOM")
+    yield from refused("room < end", f"{prefix}_NO_ROOM")
     yield from (f"    memset(out + {head}, 0, end - {head}u);", f"    size_t bit = {head * 8};")
 
 
@@ -155,7 +151,7 @@ def _put_fixed(prefix: str, step: Integers) -> Iterator[str]:
 
 def _put_bits(prefix: str, bits: int, signed: bool, big: str, indent: str) -> Iterator[str]:
     low, high = (-(1 << (bits - 1)), (1 << (bits - 1)) - 1) if signed else (0, (1 << bits) - 1)
-    yield from _refused(f"one < INT64_C({low}) || one > INT64_C({high})", f"{prefix}_RANGE", indent)
+    yield from refused(f"one < INT64_C({low}) || one > INT64_C({high})", f"{prefix}_RANGE", indent)
     yield f"{indent}put_bits(out, bit, {bits}u, (uint64_t)one, {big});"
     yield f"{indent}bit += {bits}u;"
 
@@ -164,7 +160,7 @@ def _put_varint(prefix: str, step: Integers) -> Iterator[str]:
     if step.code == "zigzag":
         yield "        uint64_t number = one < 0 ? ((uint64_t)(-(one + 1)) << 1u) | 1u : (uint64_t)one << 1u;"
     else:
-        yield from _refused("one < 0", f"{prefix}_RANGE", "        ")
+        yield from refused("one < 0", f"{prefix}_RANGE", "        ")
         yield "        uint64_t number = (uint64_t)one;"
     yield from (
         "        do {",

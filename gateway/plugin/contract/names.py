@@ -4,6 +4,7 @@ struct has room for; and the line that every file of a contract carries."""
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from uuid import UUID
 
 from gateway.model.version import __version__
@@ -104,6 +105,11 @@ def constant(value: int, field: Field) -> str:
 def has_more(block: Block) -> str:
     """The member that says whether a block at the end of a value is there, where that is the sender's choice."""
     return f"has_{block.fields[0].name if block.fields else 'more'}"
+
+
+def refused(condition: str, answer: str, indent: str = "    ") -> Iterator[str]:
+    """Where a condition holds, a function ends with this answer."""
+    yield from (f"{indent}if ({condition}) {{", f"{indent}    return {answer};", f"{indent}}}")
 
 
 def most_bytes(plugin: Plugin, item: Characteristic) -> int:

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gateway.plugin.contract.names import comment
+from gateway.plugin.contract.names import comment, refused
 from gateway.plugin.model import Characteristic
 from gateway.plugin.unpack.sealed import Sealed
 
@@ -52,15 +52,15 @@ def _open(name: str, item: Characteristic, step: Sealed) -> Iterator[str]:
     own, prefix = f"{name}_{item.name}", name.upper()
     yield from (*_opens(name, item), "{", f"    struct {own} value;", "    *size = 0;")
     yield f"    const enum {name}_result found = {own}_unpack(&value, in, length);"
-    yield from _refused(f"found != {prefix}_OK", "found")
+    yield from refused(f"found != {prefix}_OK", "found")
     if step.tag:
-        yield from _refused(f"value.tail_length < {step.tag}u", f"{prefix}_BROKEN")
+        yield from refused(f"value.tail_length < {step.tag}u", f"{prefix}_BROKEN")
     yield (
         f"    const size_t text = value.tail_length - {step.tag}u;"
         if step.tag
         else ("    const size_t text = value.tail_length;")
     )
-    yield from _refused("room < text", f"{prefix}_NO_ROOM")
+    yield from refused("room < text", f"{prefix}_NO_ROOM")
     yield from _begin(step, "in")
     if step.mode == "AES-GCM":
         yield from _tag(step, "value.tail", "text")
@@ -84,11 +84,11 @@ def _seal(name: str, item: Characteristic, step: Sealed) -> Iterator[str]:
     own, prefix = f"{name}_{item.name}", name.upper()
     yield from (*_seals(name, item), "{", "    value->tail = content;", "    value->tail_length = 0;")
     yield f"    const enum {name}_result found = {own}_pack(value, out, room, length);"
-    yield from _refused(f"found != {prefix}_OK", "found")
+    yield from refused(f"found != {prefix}_OK", "found")
     if step.tag:
-        yield from _refused(f"room - *length < {step.tag}u || room - *length - {step.tag}u < size", f"{prefix}_NO_ROOM")
+        yield from refused(f"room - *length < {step.tag}u || room - *length - {step.tag}u < size", f"{prefix}_NO_ROOM")
     else:
-        yield from _refused("room - *length < size", f"{prefix}_NO_ROOM")
+        yield from refused("room - *length < size", f"{prefix}_NO_ROOM")
     yield from _begin(step, "out")
     if step.mode == "AES-CCM":
         yield from _tag(step, "content", "size")
@@ -99,10 +99,6 @@ def _seal(name: str, item: Characteristic, step: Sealed) -> Iterator[str]:
         yield f"    memcpy(content + size, tag, {step.tag}u);"
     yield f"    value->tail_length = size + {step.tag}u;" if step.tag else "    value->tail_length = size;"
     yield from (f"    return {own}_pack(value, out, room, length);", "}")
-
-
-def _refused(condition: str, answer: str) -> Iterator[str]:
-    yield from (f"    if ({condition}) {{", f"        return {answer};", "    }")
 
 
 def _wide(step: Sealed) -> int:

@@ -14,6 +14,7 @@ from gateway.plugin.contract.names import (
     identifier,
     member_types,
     most_bytes,
+    refused,
     type_of,
 )
 from gateway.plugin.contract.steps import defined as step_in_c
@@ -94,7 +95,7 @@ def _pack(name: str, item: Characteristic, says: _Results, most: int) -> Iterato
     if layout.samples is not None:
         yield from _negative(layout.samples, says.count)
         yield f"    const size_t count = {_count(layout.samples)};"
-        yield from _refused(f"count > {capacity(layout, most)}u || value->sample_count != count", says.count)
+        yield from refused(f"count > {capacity(layout, most)}u || value->sample_count != count", says.count)
     if not layout.fields and layout.samples is None:
         yield "    (void)value;"
     for block in layout.blocks:
@@ -104,17 +105,17 @@ def _pack(name: str, item: Characteristic, says: _Results, most: int) -> Iterato
         if layout.samples.at is not None:
             yield from _begins(layout.samples.at, "room", says.count, says.room)
             yield from ("    memset(out + at, 0, begins - at);", "    at = begins;")
-        yield from _refused(f"room - at < count * {size}u", says.room)
+        yield from refused(f"room - at < count * {size}u", says.room)
         yield f"    memset(out + at, 0, count * {size}u);"
         yield from _samples(layout.samples, put)
     if layout.tail is not None:
-        yield from _refused("room - at < value->tail_length", says.room)
+        yield from refused("room - at < value->tail_length", says.room)
         yield from ("    if (value->tail_length > 0) {", "        memcpy(out + at, value->tail, value->tail_length);")
         yield from ("    }", "    at += value->tail_length;")
     if layout.message is not None:
         yield f"    out[{layout.message.at}] = 0x{layout.message.number:02X}u;"
     if layout.check is not None:
-        yield from _refused(f"room - at < {layout.behind}u", says.room)
+        yield from refused(f"room - at < {layout.behind}u", says.room)
         big = "true" if layout.check.order == "big" else "false"
         yield f"    put_bytes(out, at * 8u, {8 * layout.behind}u, {_checksum(layout.check, 'out', 'at')}, {big});"
         yield f"    at += {layout.behind}u;"
@@ -128,16 +129,16 @@ def _unpack(name: str, item: Characteristic, says: _Results, most: int) -> Itera
     if not layout.fields and layout.samples is None and layout.check is None and layout.message is None:
         yield "    (void)in;"
     if layout.check is not None:
-        yield from _refused(f"length < {layout.behind + layout.check.first}u", says.length)
+        yield from refused(f"length < {layout.behind + layout.check.first}u", says.length)
         big = "true" if layout.check.order == "big" else "false"
         yield f"    const size_t end = length - {layout.behind}u;"
         told = f"get_bytes(in, end * 8u, {8 * layout.behind}u, {big})"
-        yield from _refused(f"{told} != {_checksum(layout.check, 'in', 'end')}", says.checksum)
+        yield from refused(f"{told} != {_checksum(layout.check, 'in', 'end')}", says.checksum)
     else:
         yield "    const size_t end = length;"
     if layout.message is not None:
         at = layout.message.at
-        yield from _refused(f"end > {at}u && in[{at}] != 0x{layout.message.number:02X}u", says.message)
+        yield from refused(f"end > {at}u && in[{at}] != 0x{layout.message.number:02X}u", says.message)
     for block in layout.blocks:
         yield from _block(block, layout, "end", says.length, _get)
     if layout.samples is not None:
@@ -148,8 +149,8 @@ def _unpack(name: str, item: Characteristic, says: _Results, most: int) -> Itera
             yield "    at = begins;"
         yield from _negative(layout.samples, says.length)
         yield f"    const size_t count = {rest if layout.samples.count is None else _count(layout.samples)};"
-        yield from _refused(f"count > {capacity(layout, most)}u", says.count)
-        yield from _refused(f"end - at != count * {size}u", says.length)
+        yield from refused(f"count > {capacity(layout, most)}u", says.count)
+        yield from refused(f"end - at != count * {size}u", says.length)
         yield "    value->sample_count = count;"
         yield from _samples(layout.samples, _get)
     if layout.tail is not None:
@@ -186,22 +187,18 @@ def _samples(group: Samples, each: Callable[[Field, str], Iterable[str]]) -> Ite
     yield from (f"        at += {group.size}u;", "    }")
 
 
-def _refused(condition: str, answer: str) -> Iterator[str]:
-    yield from (f"    if ({condition}) {{", f"        return {answer};", "    }")
-
-
 def _negative(group: Samples, answer: str) -> Iterator[str]:
     """Refuse a count below zero, where it can be."""
     if isinstance(group.count, Arithmetic) and group.count.low < 0:
-        yield from _refused(f"{group.count.in_c(_member)} < 0", answer)
+        yield from refused(f"{group.count.in_c(_member)} < 0", answer)
 
 
 def _begins(at: Arithmetic, end: str, before: str, beyond: str) -> Iterator[str]:
     """Where samples begin by the value itself; refused before the end of the fields and beyond the value."""
     yield f"    const int64_t said = {at.in_c(_member)};"
-    yield from _refused("said < (int64_t)at", before)
+    yield from refused("said < (int64_t)at", before)
     yield "    const size_t begins = (size_t)said;"
-    yield from _refused(f"begins > {end}", beyond)
+    yield from refused(f"begins > {end}", beyond)
 
 
 def _count(group: Samples) -> str:

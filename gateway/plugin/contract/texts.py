@@ -6,7 +6,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gateway.plugin.contract.names import comment
+from gateway.plugin.contract.names import comment, refused
 from gateway.plugin.model import Characteristic
 from gateway.plugin.unpack.numbers import BLANKS, LONGEST_NUMBER, Text
 
@@ -36,23 +36,23 @@ def _print(name: str, item: Characteristic, step: Text) -> Iterator[str]:
     own, prefix, head = f"{name}_{item.name}", name.upper(), item.layout.head
     yield f"enum {name}_result {own}_print(const uint8_t *message, size_t size, uint8_t *out, size_t room,"
     yield from ("    size_t *length)", "{")
-    pieces, _ = _pieces(step)
+    pieces, order = _pieces(step)
     listed = ", ".join(f'"{_escaped(piece)}"' for piece in pieces)
-    places = ", ".join(str(place) for place in _pieces(step)[1])
+    places = ", ".join(map(str, order))
     yield f"    static const char *const between[{len(pieces)}] = {{{listed}}};"
     yield f"    static const size_t order[{step.count}] = {{{places}}};"
     yield from (f"    size_t at = {head};", "    *length = 0;")
-    yield from _refused(f"size != {head + 8 * step.count}u", f"{prefix}_LENGTH")
+    yield from refused(f"size != {head + 8 * step.count}u", f"{prefix}_LENGTH")
     if head:
-        yield from _refused(f"room < {head}u", f"{prefix}_NO_ROOM")
+        yield from refused(f"room < {head}u", f"{prefix}_NO_ROOM")
         yield f"    memcpy(out, message, {head}u);"
     yield f"    for (size_t i = 0; i < {len(pieces)}u; i++) {{"
     yield "        char shown[32];"
     nothing = "null" if step.paths else ""
-    yield from _refused("!put_text(between[i], out, room, &at)", f"{prefix}_NO_ROOM", "        ")
+    yield from refused("!put_text(between[i], out, room, &at)", f"{prefix}_NO_ROOM", "        ")
     yield f"        if (i < {step.count}u) {{"
     yield f'            text_of(get_bytes(message, ({head}u + 8u * order[i]) * 8u, 64u, false), "{nothing}", shown);'
-    yield from _refused("!put_text(shown, out, room, &at)", f"{prefix}_NO_ROOM", "            ")
+    yield from refused("!put_text(shown, out, room, &at)", f"{prefix}_NO_ROOM", "            ")
     yield from ("        }", "    }", "    *length = at;", f"    return {prefix}_OK;", "}")
 
 
@@ -71,8 +71,8 @@ def _scan(name: str, item: Characteristic, step: Text) -> Iterator[str]:
     yield from ("{", f"    static const uint8_t between[{len(between)}] = {{{bytes_of}}};")
     yield from (f"    struct {own} value;", "    size_t from = 0;", "    size_t count = 0;", "    *size = 0;")
     yield f"    const enum {name}_result found = {own}_unpack(&value, in, length);"
-    yield from _refused(f"found != {prefix}_OK", "found")
-    yield from _refused(f"room < {head + 8 * step.count}u", f"{prefix}_NO_ROOM")
+    yield from refused(f"found != {prefix}_OK", "found")
+    yield from refused(f"room < {head + 8 * step.count}u", f"{prefix}_NO_ROOM")
     if head:
         yield f"    memcpy(out, in, {head}u);"
     if step.blank:
@@ -85,8 +85,8 @@ def _scan(name: str, item: Characteristic, step: Text) -> Iterator[str]:
     yield f"        const bool ends = i == end || (end - i >= {len(between)}u &&"
     yield f"            memcmp(value.tail + i, between, {len(between)}u) == 0);"
     yield from ("        if (!ends) {", "            continue;", "        }")
-    refused = f"count == {step.count}u || !number_of(value.tail + from, i - from, &number)"
-    yield from _refused(refused, f"{prefix}_BROKEN", "        ")
+    none = f"count == {step.count}u || !number_of(value.tail + from, i - from, &number)"
+    yield from refused(none, f"{prefix}_BROKEN", "        ")
     yield f"        put_bytes(out, ({head}u + 8u * count) * 8u, 64u, number, false);"
     yield from (
         "        count++;",
@@ -95,12 +95,8 @@ def _scan(name: str, item: Characteristic, step: Text) -> Iterator[str]:
     if len(between) > 1:
         yield "        from = i + 1u;"
     yield "    }"
-    yield from _refused(f"count != {step.count}u", f"{prefix}_BROKEN")
+    yield from refused(f"count != {step.count}u", f"{prefix}_BROKEN")
     yield from (f"    *size = {head + 8 * step.count}u;", f"    return {prefix}_OK;", "}")
-
-
-def _refused(condition: str, answer: str, indent: str = "    ") -> Iterator[str]:
-    yield from (f"{indent}if ({condition}) {{", f"{indent}    return {answer};", f"{indent}}}")
 
 
 def _escaped(text: str) -> str:
