@@ -46,6 +46,9 @@ async def draft(
     found = await asyncio.to_thread(tables_of, Path(source), node, advertisers=True)
     tables = found[0] if found is not None else [await live_table(source, None, radio, seconds)]
     served = [table for table in tables if any(service.characteristics for service in table.services)]
+    for table in served:  # of a node without a name, what its address advertised stands apart
+        apart = (one.advertised for one in tables if one.who == table.who and one.advertised is not None)
+        table.advertised = table.advertised or next(apart, None)
     tables = served or [table for table in tables if table.advertised is not None and table.advertised.values]
     if len(tables) != 1:
         names = ", ".join(table.who for table in tables[:_MOST_NAMED]) or "none"

@@ -13,7 +13,7 @@ from gateway.app.check import check
 from gateway.app.draft import draft
 from gateway.app.verify.audit import live_table
 from gateway.model.errors import InputError
-from gateway.model.gatt import FoundCharacteristic, FoundDescriptor, FoundService, FoundTable
+from gateway.model.gatt import Advertised, FoundCharacteristic, FoundDescriptor, FoundService, FoundTable
 from gateway.model.radios import RadioName
 from gateway.plugin import Plugin, find_plugin, load_plugin, load_plugin_text
 from gateway.plugin.draft import draft_plugin
@@ -115,3 +115,13 @@ def test_a_node_on_the_air_that_only_advertises_gives_what_it_advertises(tmp_pat
 async def _live(plugin: Plugin, who: str, served: Plugin | None, radio: RadioName, seconds: float) -> FoundTable:
     """The table of a simulated node of a plugin."""
     return await live_table(who, plugin, radio, seconds)
+
+
+def test_what_a_served_node_without_a_name_advertises_is_drafted_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A capture tells its table and what its address advertised apart."""
+    beside = FoundTable("n", advertised=Advertised("", [], values={0xFFFF: [b"\x01\x02"]}))
+    monkeypatch.setattr("gateway.app.draft.tables_of", lambda *_, **__: ([table([b"\x01"]), beside], []))
+    plugin = load_plugin(asyncio.run(draft("own", "x.pcap", tmp_path)).parent)
+    assert len(plugin.served) == 1 and plugin.broadcasts == {Broadcast(0xFFFF, ""): "company_ffff"}
